@@ -1,0 +1,78 @@
+"""From a stored or sent payload to its dataclass, and back to its one JSON form."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from typing import Any
+
+from accounts.errors import Problem
+from servicing.events import types
+from servicing.events.fields import Unreadable, to_json
+from servicing.events.types import EventType, Payload
+
+PAYLOADS: dict[EventType, type[Payload]] = {
+    cls.TYPE: cls for cls in vars(types).values() if isinstance(cls, type) and issubclass(cls, Payload) and cls is not Payload
+}
+
+# (type, version N) -> a pure function from the payload of version N to that of N + 1.
+UPCASTERS: dict[tuple[EventType, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
+
+_SPECS: dict[EventType, list[tuple[str, Any, bool]]] = {
+    kind: [(f.name, f.metadata["read"], f.metadata["optional"]) for f in dataclasses.fields(cls)]  # type: ignore[arg-type]
+    for kind, cls in PAYLOADS.items()
+}
+
+
+class BadPayload(ValueError):
+    """What is wrong with a payload, field by field."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        super().__init__("; ".join(f"{p.pointer}: {p.detail}" for p in problems))
+        self.problems = problems
+
+
+def upcast(kind: EventType, version: int, payload: dict[str, Any]) -> dict[str, Any]:
+    """The payload of ``version`` brought to the newest one; KeyError when an upcaster is missing."""
+    for old in range(version, PAYLOADS[kind].VERSION):
+        payload = UPCASTERS[kind, old](payload)
+    return payload
+
+
+def read_payload(kind: EventType, version: int, payload: dict[str, Any]) -> Payload:
+    """The payload's dataclass in the newest version; BadPayload names every field that can't be read."""
+    payload = upcast(kind, version, payload)
+    values: dict[str, Any] = {}
+    problems = [
+        Problem(f"/payload/{name}", "unknown-field", "This type has no such field.")
+        for name in payload
+        if name not in {spec[0] for spec in _SPECS[kind]}
+    ]
+    for name, read, optional in _SPECS[kind]:
+        value = payload.get(name)
+        if value is None:
+            if not optional:
+                problems.append(Problem(f"/payload/{name}", "missing", "This field is needed."))
+            continue
+        try:
+            values[name] = read(value)
+        except Unreadable as wrong:
+            problems.append(Problem(f"/payload/{name}", "unreadable", f"Expected: {wrong}."))
+    if problems:
+        raise BadPayload(problems)
+    return PAYLOADS[kind](**values)
+
+
+def stored_payload(payload: Payload) -> dict[str, Any]:
+    """The one JSON form of a payload: what is hashed and stored; fields left out are not there."""
+    return {
+        f.name: to_json(value)
+        for f in dataclasses.fields(payload)  # type: ignore[arg-type]
+        if (value := getattr(payload, f.name)) is not None
+    }
+
+
+def load_payload(kind: str, version: int, payload: dict[str, Any]) -> Payload:
+    """A stored payload as its dataclass; it was validated when it was appended, so nothing is refused here."""
+    event_type = EventType(kind)
+    return read_payload(event_type, version, payload)

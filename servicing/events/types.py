@@ -1,0 +1,238 @@
+"""The types of the service-event log and what each one's payload says, in its newest schema version.
+
+A stored event never changes its meaning: a payload that must say something else gets version N + 1 here and an
+upcaster N -> N + 1 in ``reading.py``. Payloads hold ids, codes, whole mL, dates and decimals as text; no free text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+from typing import ClassVar
+from uuid import UUID
+
+from servicing.events import fields
+
+
+class Subject(StrEnum):
+    SITE = "site"
+    UNIT = "unit"
+    VISIT = "visit"
+
+
+class EventType(StrEnum):
+    ALERT_ACKNOWLEDGED = "alert.acknowledged"
+    CARTRIDGE_EXCHANGED = "cartridge.exchanged"
+    DOSE_SET = "dose.set"
+    EVENT_COUNTERED = "event.countered"
+    FAULT_CLOSED = "fault.closed"
+    FAULT_FOUND = "fault.found"
+    LEAK_STOPPED = "leak.stopped"
+    LEVEL_READ = "level.read"
+    OUTLET_CLEARED = "outlet.cleared"
+    REPORT_CLOSED = "report.closed"
+    REPORT_RECEIVED = "report.received"
+    RESERVOIR_CLEANED = "reservoir.cleaned"
+    STANDSTILL_BEGAN = "standstill.began"
+    STANDSTILL_ENDED = "standstill.ended"
+    UNIT_INSTALLED = "unit.installed"
+    UNIT_MOVED = "unit.moved"
+    UNIT_WITHDRAWN = "unit.withdrawn"
+    VISIT_CALLED_OFF = "visit.called_off"
+    VISIT_MADE = "visit.made"
+    VISIT_NOT_ADMITTED = "visit.not_admitted"
+    WICK_CHANGED = "wick.changed"
+    WICK_CHECKED = "wick.checked"
+    WICK_WASHED = "wick.washed"
+
+
+# Failure modes in the manner of ISO 14224 (second-hand; confirm against the standard), and two of the trade's own.
+FAULT_MODES = ("PLU", "LOO", "HIO", "ELU", "STD", "NOO", "MIS", "TMP")
+REPORT_KINDS = ("odour", "leak", "empty", "damage", "chemical")
+
+
+class Payload:
+    TYPE: ClassVar[EventType]
+    VERSION: ClassVar[int] = 1
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.UNIT,)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitInstalled(Payload):
+    """A unit goes into service at a station, filled; ``wick`` says whether the wick's age is known to start now."""
+
+    TYPE: ClassVar[EventType] = EventType.UNIT_INSTALLED
+    station_id: UUID = fields.ref()
+    cartridge_id: UUID = fields.ref()
+    charge_ml: int = fields.ml(least=1)
+    wick: str = fields.word("new", "unknown")
+
+
+@dataclass(frozen=True, slots=True)
+class UnitMoved(Payload):
+    TYPE: ClassVar[EventType] = EventType.UNIT_MOVED
+    station_id: UUID = fields.ref()
+
+
+@dataclass(frozen=True, slots=True)
+class UnitWithdrawn(Payload):
+    TYPE: ClassVar[EventType] = EventType.UNIT_WITHDRAWN
+    reason: str = fields.word("agreement_ended", "replaced", "damaged", "missing", "site_closed", "other")
+
+
+@dataclass(frozen=True, slots=True)
+class CartridgeExchanged(Payload):
+    """A full cartridge goes in. The three volumes are what the mass balance needs; each may be unread."""
+
+    TYPE: ClassVar[EventType] = EventType.CARTRIDGE_EXCHANGED
+    cartridge_id: UUID = fields.ref()
+    charge_ml: int = fields.ml(least=1)
+    cartridge_left_ml: int | None = fields.ml(optional=True)
+    reservoir_before_ml: int | None = fields.ml(optional=True)
+    reservoir_after_ml: int | None = fields.ml(optional=True)
+    lot: str | None = fields.code(optional=True)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelRead(Payload):
+    TYPE: ClassVar[EventType] = EventType.LEVEL_READ
+    cartridge_left_ml: int = fields.ml()
+    reservoir_ml: int = fields.ml()
+
+
+@dataclass(frozen=True, slots=True)
+class WickChecked(Payload):
+    TYPE: ClassVar[EventType] = EventType.WICK_CHECKED
+    condition: str = fields.word("good", "slow", "failed")
+
+
+@dataclass(frozen=True, slots=True)
+class WickWashed(Payload):
+    TYPE: ClassVar[EventType] = EventType.WICK_WASHED
+
+
+@dataclass(frozen=True, slots=True)
+class WickChanged(Payload):
+    TYPE: ClassVar[EventType] = EventType.WICK_CHANGED
+    reason: str = fields.word("age", "slow", "failed", "damaged", "other")
+
+
+@dataclass(frozen=True, slots=True)
+class ReservoirCleaned(Payload):
+    TYPE: ClassVar[EventType] = EventType.RESERVOIR_CLEANED
+    wiped_out_ml: int | None = fields.ml(optional=True)
+
+
+@dataclass(frozen=True, slots=True)
+class DoseSet(Payload):
+    TYPE: ClassVar[EventType] = EventType.DOSE_SET
+    dose_ml_per_day: Decimal = fields.dose()
+
+
+@dataclass(frozen=True, slots=True)
+class OutletCleared(Payload):
+    TYPE: ClassVar[EventType] = EventType.OUTLET_CLEARED
+    drips_again: bool = fields.flag()
+
+
+@dataclass(frozen=True, slots=True)
+class LeakStopped(Payload):
+    TYPE: ClassVar[EventType] = EventType.LEAK_STOPPED
+
+
+@dataclass(frozen=True, slots=True)
+class FaultFound(Payload):
+    TYPE: ClassVar[EventType] = EventType.FAULT_FOUND
+    mode: str = fields.word(*FAULT_MODES)
+    detection: str = fields.word("visit_check", "report", "off_schedule")
+
+
+@dataclass(frozen=True, slots=True)
+class FaultClosed(Payload):
+    TYPE: ClassVar[EventType] = EventType.FAULT_CLOSED
+    mode: str = fields.word(*FAULT_MODES)
+    action: str = fields.word("replaced", "cleaned", "adjusted", "repaired", "removed")
+
+
+@dataclass(frozen=True, slots=True)
+class VisitMade(Payload):
+    TYPE: ClassVar[EventType] = EventType.VISIT_MADE
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.VISIT,)
+    site_id: UUID = fields.ref()
+    outcome: str = fields.word("served", "part_served")
+    crew_id: UUID | None = fields.ref(optional=True)
+    minutes: int | None = fields.count(optional=True, most=1_440)
+
+
+@dataclass(frozen=True, slots=True)
+class VisitNotAdmitted(Payload):
+    TYPE: ClassVar[EventType] = EventType.VISIT_NOT_ADMITTED
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.VISIT,)
+    site_id: UUID = fields.ref()
+    reason: str = fields.word(
+        "closed", "nobody_to_admit", "room_occupied", "key_missing", "unsafe", "refused", "weather"
+    )
+    crew_id: UUID | None = fields.ref(optional=True)
+
+
+@dataclass(frozen=True, slots=True)
+class VisitCalledOff(Payload):
+    TYPE: ClassVar[EventType] = EventType.VISIT_CALLED_OFF
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.VISIT,)
+    site_id: UUID = fields.ref()
+    reason: str = fields.word("customer", "operator", "weather", "other")
+    crew_id: UUID | None = fields.ref(optional=True)
+
+
+@dataclass(frozen=True, slots=True)
+class StandstillBegan(Payload):
+    """A site pauses from ``starts_on`` to the last day ``ends_on`` (open when left out); ``billing`` is its rule."""
+
+    TYPE: ClassVar[EventType] = EventType.STANDSTILL_BEGAN
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.SITE,)
+    starts_on: date = fields.day()
+    ends_on: date | None = fields.day(optional=True)
+    billing: str = fields.word("full", "half", "none")
+
+
+@dataclass(frozen=True, slots=True)
+class StandstillEnded(Payload):
+    """The site's latest standstill that covers ``ended_on`` ends with that day as its last."""
+
+    TYPE: ClassVar[EventType] = EventType.STANDSTILL_ENDED
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.SITE,)
+    ended_on: date = fields.day()
+
+
+@dataclass(frozen=True, slots=True)
+class ReportReceived(Payload):
+    TYPE: ClassVar[EventType] = EventType.REPORT_RECEIVED
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.UNIT, Subject.SITE)
+    kind: str = fields.word(*REPORT_KINDS)
+
+
+@dataclass(frozen=True, slots=True)
+class ReportClosed(Payload):
+    TYPE: ClassVar[EventType] = EventType.REPORT_CLOSED
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.UNIT, Subject.SITE)
+    report_event_id: UUID = fields.ref()
+
+
+@dataclass(frozen=True, slots=True)
+class AlertAcknowledged(Payload):
+    """Names the alert's key: its kind, the subject (this event's) and the first day it was true."""
+
+    TYPE: ClassVar[EventType] = EventType.ALERT_ACKNOWLEDGED
+    kind: str = fields.word("due", "past_grace", "dry_soon", "wick_watch")
+    first_day: date = fields.day()
+
+
+@dataclass(frozen=True, slots=True)
+class EventCountered(Payload):
+    """Undoes the event named in ``corrects``; its subject is that event's subject."""
+
+    TYPE: ClassVar[EventType] = EventType.EVENT_COUNTERED
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.UNIT, Subject.SITE, Subject.VISIT)
+    reason: str = fields.word("wrong_unit", "wrong_entry", "not_done", "other")
