@@ -1,0 +1,90 @@
+"""What a command or query answers when it will not do what was asked. The doors turn it into a page or a problem document."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with what was sent: a JSON pointer to it (RFC 6901), a fixed code, and a plain sentence."""
+
+    pointer: str
+    code: str
+    detail: str
+
+
+class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not a fault of the program
+    """Base of every answer "no". ``detail`` is a whole sentence for the person: what happened and what to do now.
+
+    ``code`` may be given to name the reason more exactly than the class does.
+    """
+
+    code = "refused"
+    status = 400
+    title = "This was not done."
+
+    def __init__(self, detail: str, *, code: str | None = None, errors: Sequence[Problem] = ()) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.errors = list(errors)
+        if code is not None:
+            self.code = code
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # BaseException rebuilds from positional arguments only; a refusal must survive the way between processes.
+        return (type(self), (self.detail,), self.__dict__.copy())
+
+
+class BadInput(Refusal):
+    code = "bad-input"
+    status = 400
+    title = "Something in this could not be accepted."
+
+
+class NotSignedIn(Refusal):
+    code = "not-signed-in"
+    status = 401
+    title = "Please sign in."
+
+
+class Forbidden(Refusal):
+    code = "forbidden"
+    status = 403
+    title = "Your role does not allow this."
+
+
+class NotFound(Refusal):
+    code = "not-found"
+    status = 404
+    title = "There is nothing here."
+
+
+class Conflict(Refusal):
+    code = "conflict"
+    status = 409
+    title = "This does not fit what is already recorded."
+
+
+class TooLarge(Refusal):
+    code = "too-large"
+    status = 413
+    title = "This is too much at once."
+
+
+class Busy(Refusal):
+    code = "busy"
+    status = 503
+    title = "Others are working on this right now."
+
+    def __init__(
+        self,
+        detail: str,
+        *,
+        retry_after_seconds: int = 2,
+        code: str | None = None,
+        errors: Sequence[Problem] = (),
+    ) -> None:
+        super().__init__(detail, code=code, errors=errors)
+        self.retry_after_seconds = retry_after_seconds
