@@ -58,7 +58,7 @@ def draw_master_data(setting: Setting) -> MasterData:
 
 
 def _crews(setting: Setting, regular: int) -> tuple[CrewPlan, ...]:
-    names = [(f"Crew {number + 1}", ()) for number in range(regular)]
+    names: list[tuple[str, tuple[int, ...]]] = [(f"Crew {number + 1}", ()) for number in range(regular)]
     if setting.plan.seasonal_crew:
         names.append(("Summer crew", SUMMER))
     return tuple(

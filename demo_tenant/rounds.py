@@ -17,8 +17,8 @@ from demo_tenant.streams import Stream
 DAY = timedelta(days=1)
 NOT_ADMITTED = 0.04
 NOT_ADMITTED_TRANSIT = 0.07
-PART_SERVED = 0.03
-COMES_BACK = 0.6
+PART_SERVED = 0.02
+COMES_BACK = 0.5
 REASONS = (
     ("closed", 0.3),
     ("nobody_to_admit", 0.3),

@@ -14,6 +14,8 @@ from hashlib import sha256
 from typing import TypeVar
 from uuid import UUID, uuid5
 
+from accounts.ids import uuid7
+
 T = TypeVar("T")
 
 NAMESPACE = UUID("6f0c1d5e-2c1a-5b7e-9d43-7a6c1f0e5b21")
@@ -72,16 +74,11 @@ class Stream:
         """The wait until the next event of a constant rate: -ln(1-u)/rate."""
         return -math.log(1.0 - self.draw()) / rate
 
-    def octets(self, count: int) -> bytes:
-        return bytes(int(self.draw() * 256) for _ in range(count))
-
     def shuffled(self, items: Sequence[T]) -> list[T]:
         keyed = [(self.draw(), place) for place in range(len(items))]
         return [items[place] for _, place in sorted(keyed)]
 
     def uuid7(self, at: datetime) -> UUID:
-        """A UUIDv7 in form: 48 bits of milliseconds of ``at``, the rest from this stream (RFC 9562, 5.7)."""
-        millis = int(at.timestamp() * 1000)
-        tail = (int(self.draw() * (1 << 37)) << 37) | int(self.draw() * (1 << 37))
-        value = (millis << 80) | (0x7 << 76) | (((tail >> 62) & 0xFFF) << 64) | (0b10 << 62)
-        return UUID(int=value | (tail & ((1 << 62) - 1)))
+        """An event's id: a UUIDv7 in form, its time from ``at``, the rest from this stream."""
+        high, low = int(self.draw() * (1 << 40)), int(self.draw() * (1 << 40))
+        return uuid7(at, ((high << 40) | low).to_bytes(10, "big"))
