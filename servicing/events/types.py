@@ -193,8 +193,8 @@ class StandstillBegan(Payload):
     TYPE: ClassVar[EventType] = EventType.STANDSTILL_BEGAN
     SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.SITE,)
     starts_on: date = fields.day()
-    ends_on: date | None = fields.day(optional=True)
     billing: str = fields.word("full", "half", "none")
+    ends_on: date | None = fields.day(optional=True)
 
 
 @dataclass(frozen=True, slots=True)
