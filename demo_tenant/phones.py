@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from itertools import groupby
+from itertools import groupby, product
 from uuid import UUID
 
 from demo_tenant.masterdata import CrewPlan, MasterData
@@ -42,40 +43,46 @@ def _numbered(records: Iterable[Record]) -> list[Line]:
     return list(enumerate(ordered, start=1))
 
 
-def _offline(lines: dict[UUID, list[Line]], setting: Setting) -> tuple[UUID, date] | None:
-    """The phone and the first of two days, late in the world, on which about 140 events were made."""
-    as_of = setting.span.as_of
-    best: tuple[int, int, UUID, date] | None = None
-    for number, (device_id, made) in enumerate(lines.items()):
+@dataclass(frozen=True, slots=True)
+class _Away:
+    """A phone without a network from ``first`` to ``last``."""
+
+    device_id: UUID
+    first: date
+    last: date
+
+
+def _offline(lines: dict[UUID, list[Line]], setting: Setting) -> _Away | None:
+    """The phone and the two days (three for a small crew), late in the world, on which about 140 events were made."""
+    best: tuple[int, _Away] | None = None
+    for device_id, made in lines.items():
         on_day = Counter(_day(record, setting) for _, record in made)
-        for back in range(3, OFFLINE_WITHIN_DAYS):
-            first = as_of - timedelta(days=back)
-            count = on_day[first] + on_day[first + timedelta(days=1)]
-            found = (abs(count - OFFLINE_EVENTS), number, device_id, first)
-            if best is None or found[:2] < best[:2]:
-                best = found
-    return best and (best[2], best[3])
+        for days, back in product((2, 3), range(4, OFFLINE_WITHIN_DAYS)):
+            first = setting.span.as_of - timedelta(days=back)
+            count = sum(on_day[first + timedelta(days=n)] for n in range(days))
+            distance = abs(count - OFFLINE_EVENTS)
+            if best is None or distance < best[0]:
+                best = distance, _Away(device_id, first, first + timedelta(days=days - 1))
+    return best and best[1]
 
 
 def _day(record: Record, setting: Setting) -> date:
     return record.made_at.astimezone(setting.zone).date()
 
 
-def _phone(
-    crew: CrewPlan, lines: list[Line], setting: Setting, away: tuple[UUID, date] | None
-) -> list[Upload]:
+def _phone(crew: CrewPlan, lines: list[Line], setting: Setting, away: _Away | None) -> list[Upload]:
     silent: list[Line] = []
     uploads: list[Upload] = []
     for day, group in groupby(lines, key=lambda line: _day(line[1], setting)):
         made = list(group)
-        if away and away[0] == crew.device_id and away[1] <= day <= away[1] + timedelta(days=1):
+        if away and away.device_id == crew.device_id and away.first <= day <= away.last:
             silent += made
             continue
         stream = setting.stream("sync", f"{crew.device_id}|{day}")
         for batch in _batches(made, day, setting, stream):
             uploads += _send(batch, crew.device_id, stream)
     if away and silent:
-        uploads += _back_online(silent, crew.device_id, away[1], setting)
+        uploads += _back_online(silent, away, setting)
     return uploads
 
 
@@ -108,16 +115,16 @@ def _send(batch: list[Line], device_id: UUID, stream: Stream) -> list[Upload]:
     return uploads
 
 
-def _back_online(silent: list[Line], device_id: UUID, first: date, setting: Setting) -> list[Upload]:
+def _back_online(silent: list[Line], away: _Away, setting: Setting) -> list[Upload]:
     """All of the silent days at once on the next working morning: out of order, and one batch twice."""
-    stream = setting.stream("offline", device_id)
-    morning = working_day(first + timedelta(days=2), 1)
+    stream = setting.stream("offline", away.device_id)
+    morning = working_day(away.last + timedelta(days=1), 1)
     at = datetime.combine(morning, time(7, 5), tzinfo=setting.zone).astimezone(setting.span.ends_at.tzinfo)
     shuffled = stream.shuffled(silent)
     batches = [shuffled[n : n + OFFLINE_BATCH] for n in range(0, len(shuffled), OFFLINE_BATCH)]
     batches.append(batches[0])
     return [
-        Upload(at + timedelta(seconds=20 * number), device_id, tuple(batch))
+        Upload(at + timedelta(seconds=20 * number), away.device_id, tuple(batch))
         for number, batch in enumerate(batches)
     ]
 

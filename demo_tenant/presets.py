@@ -29,7 +29,7 @@ PRESETS = {
     for preset in (
         Preset("tiny", months=4, sites=4, units_at_most=5, crews_scale=0.2),
         # A small world draws somewhat larger sites, so that a crew's day still looks like one.
-        Preset("quick", months=18, scale=0.12, site_size=1.22, crews_scale=0.4),
+        Preset("quick", months=18, scale=0.12, site_size=1.28, crews_scale=0.4),
         Preset("full", months=36),
     )
 }

@@ -32,6 +32,7 @@ DOSE_WRITTEN_DOWN = 0.25
 REPORT_BASE, REPORT_DRY, REPORT_PLUGGED, REPORT_LEAK = 0.0006, 0.02, 0.05, 0.3
 SOON = timedelta(days=3)
 CALL_OUT_MINUTES = 25
+LEAK_THIS_MORNING = 2
 
 
 class SiteLife:
@@ -58,6 +59,14 @@ class SiteLife:
                 self._arrive(arrival)
         for fitted in list(self.fitted.values()):
             self._incident(fitted, self.setting.span.ends_at)
+        if self.site.index == LEAK_THIS_MORNING and self.fitted:
+            self._leak_this_morning(self.fitted[min(self.fitted)])
+
+    def _leak_this_morning(self, fitted: Fitted) -> None:
+        """On the last day somebody rings about a leak that nobody has been to yet."""
+        at = self.office.at(self.setting.span.as_of, 65)
+        stream = self.setting.stream("report", "last-morning")
+        self.office.enter("report.received", ("unit", fitted.unit.id), at, {"kind": "leak"}, stream=stream)
 
     def _book(self, crew: int, at: datetime) -> VisitBook:
         return VisitBook(self.master, crew, self.site.id, self.ids.uuid7(at), self.ids)
