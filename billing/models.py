@@ -119,9 +119,12 @@ class EventDisposition(OperatorOwned):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["operator", "event_id", "close"], name="billing_eventdisposition_once"),
+            models.UniqueConstraint(
+                fields=["operator", "event_id", "close"], name="billing_eventdisposition_once"
+            ),
             models.CheckConstraint(
-                condition=(Q(outcome="billed") & ~Q(charge_key="")) | (~Q(outcome="billed") & Q(charge_key="")),
+                condition=(Q(outcome="billed") & ~Q(charge_key=""))
+                | (~Q(outcome="billed") & Q(charge_key="")),
                 name="billing_eventdisposition_charge",
             ),
         ]
@@ -131,7 +134,9 @@ class EventDisposition(OperatorOwned):
             # Who had work at a site whose terms changed.
             models.Index(fields=["operator", "site_id"], name="billing_disposition_site"),
             # What waits.
-            models.Index(fields=["operator", "event_id"], condition=Q(outcome="held"), name="billing_disposition_held"),
+            models.Index(
+                fields=["operator", "event_id"], condition=Q(outcome="held"), name="billing_disposition_held"
+            ),
         ]
 
 
@@ -177,7 +182,9 @@ class Charge(OperatorOwned):
             # All that was charged for a unit, when it is rated again.
             models.Index(fields=["operator", "subject_id"], name="billing_charge_subject"),
             # On which invoice an event stands.
-            models.Index(fields=["operator", "event_id"], condition=~Q(event_id=None), name="billing_charge_event"),
+            models.Index(
+                fields=["operator", "event_id"], condition=~Q(event_id=None), name="billing_charge_event"
+            ),
         ]
 
 
@@ -218,7 +225,9 @@ class Invoice(OperatorOwned):
             ),
             models.CheckConstraint(condition=Q(total__gte=0), name="billing_invoice_not_negative"),
         ]
-        indexes = [models.Index(fields=["operator", "customer"], name="billing_invoice_customer")]  # a customer's invoices
+        indexes = [
+            models.Index(fields=["operator", "customer"], name="billing_invoice_customer")
+        ]  # a customer's invoices
 
     def __str__(self) -> str:
         return self.number

@@ -7,7 +7,7 @@ from datetime import date
 from enum import StrEnum
 from uuid import UUID
 
-from billing.rules.inputs import Agreement, Basis, Inputs, Item, Version
+from billing.rules.inputs import Agreement, Basis, Inputs, Item, Version, price_on
 from billing.rules.places import Footing, Happening, Stood
 
 # Work a price item may name. Installing has its own basis; what only informs the office is never billed.
@@ -126,12 +126,13 @@ def _under_agreement(inputs: Inputs, happening: Happening, stood: Stood) -> Verd
         return Verdict(Outcome.HELD, Reason.NO_AGREEMENT)
     fixture = stood.station.fixture if stood.station else ""
     if happening.type == INSTALLING:
-        item = inputs.item_for(Basis.INSTALL, fixture=fixture)
+        items = inputs.items_for(Basis.INSTALL, fixture=fixture)
     else:
-        item = inputs.item_for(Basis.EVENT, fixture=fixture, event_type=happening.type)
-    if item is None:
+        items = inputs.items_for(Basis.EVENT, fixture=fixture, event_type=happening.type)
+    price = price_on(items, stood.day)
+    if price is None:
         return Verdict(Outcome.INCLUDED, Reason.AGREEMENT)
-    version = item.version_on(stood.day)
+    item, version = price
     if version is None:
         return Verdict(Outcome.HELD, Reason.NO_PRICE)
     return Verdict(Outcome.BILLED, priced=Priced(agreement, item, version))

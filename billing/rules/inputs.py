@@ -136,13 +136,10 @@ class Inputs:
     units: Mapping[UUID, str]
     customers: Mapping[UUID, Customer]
 
-    def item_for(self, basis: Basis, *, fixture: str = "", event_type: str = "") -> Item | None:
-        """The price item of a piece of work: the one for this fixture first, else the one for any."""
-        found = [i for i in self.items if i.basis == basis and i.event_type == event_type]
-        return next(
-            (i for wanted in (fixture, "") for i in found if i.fixture == wanted),
-            None,
-        )
+    def items_for(self, basis: Basis, *, fixture: str = "", event_type: str = "") -> list[Item]:
+        """The price items of a piece of work: the one for this fixture first, then the one for any."""
+        found = [i for i in self.items if (i.basis, i.event_type) == (basis, event_type)]
+        return sorted((i for i in found if i.fixture in {fixture, ""}), key=lambda item: item.fixture == "")
 
     @property
     def prices_from(self) -> date | None:
@@ -153,6 +150,17 @@ class Inputs:
 def local_day(instant: datetime, zone: str) -> date:
     """The calendar date of an aware instant in an IANA zone."""
     return instant.astimezone(ZoneInfo(zone)).date()
+
+
+def price_on(items: Iterable[Item], day: date) -> tuple[Item, Version | None] | None:
+    """The first of these items that has begun by a day, and its price then (None: a gap in its prices).
+
+    Before its first price an item is not there, so that a new one changes no day before it.
+    """
+    for item in items:
+        if any(version.effective_from <= day for version in item.versions):
+            return item, item.version_on(day)
+    return None
 
 
 def covers(starts_on: date, ends_before: date | None, day: date) -> bool:
@@ -204,11 +212,6 @@ def changed_sites(before: Inputs, now: Inputs, until: date) -> set[UUID]:
     return changed
 
 
-def prices_changed(before: Inputs, now: Inputs, until: date) -> bool:
-    """Whether any price for a day before ``until`` is another one now."""
-    return _prices_until(before, until) != _prices_until(now, until)
-
-
 def _terms_until(site: Site, until: date) -> tuple[Any, ...]:
     agreements = [
         (a.id, a.starts_on, _clipped(a.ends_before, until)) for a in site.agreements if a.starts_on < until
@@ -219,24 +222,6 @@ def _terms_until(site: Site, until: date) -> tuple[Any, ...]:
         if p.starts_on < until
     ]
     return (site.zone, agreements, pauses)
-
-
-def _prices_until(inputs: Inputs, until: date) -> list[tuple[Any, ...]]:
-    return [
-        (
-            i.code,
-            i.basis,
-            i.fixture,
-            i.event_type,
-            v.id,
-            v.amount,
-            v.effective_from,
-            _clipped(v.effective_to, until),
-        )
-        for i in inputs.items
-        for v in i.versions
-        if v.effective_from < until
-    ]
 
 
 def _clipped(ends_before: date | None, until: date) -> date | None:

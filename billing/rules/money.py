@@ -35,7 +35,7 @@ MINOR_UNITS: dict[str, int] = {
 }
 
 
-class UnknownCurrency(ValueError):  # noqa: N818 - says what it is
+class UnknownCurrency(ValueError):
     """A code that is not a currency with minor units in ISO 4217."""
 
 

@@ -12,7 +12,7 @@ from itertools import pairwise
 from uuid import UUID
 
 from billing.rules.dispositions import INSTALLING, Disposition, Outcome, Priced, Verdict, verdict_on
-from billing.rules.inputs import Basis, Inputs, Item, Site, Station
+from billing.rules.inputs import Basis, Inputs, Item, Site, Station, price_on
 from billing.rules.money import allocated, share_of
 from billing.rules.places import Happening, Stay, Stood, in_order, stood_at_site, walk
 
@@ -202,22 +202,23 @@ class _UnitMonth:
     def add(self, stay: Stay) -> None:
         end = month_after(self.month)
         starts_on, ends_before = max(stay.starts_on, self.month), min(stay.ends_before or end, end)
-        item = self.inputs.item_for(Basis.UNIT_MONTH, fixture=stay.station.fixture)
+        items = self.inputs.items_for(Basis.UNIT_MONTH, fixture=stay.station.fixture)
         site = self.inputs.sites.get(stay.station.site_id)
-        if item is not None and site is not None and starts_on < ends_before:
-            for stretch in _stretches(site, item, starts_on, ends_before):
-                self._add_stretch(stay.station, site, item, *stretch)
+        if items and site is not None and starts_on < ends_before:
+            for stretch in _stretches(site, items, starts_on, ends_before):
+                self._add_stretch(stay.station, site, items, *stretch)
 
     def _add_stretch(
-        self, station: Station, site: Site, item: Item, starts_on: date, ends_before: date
+        self, station: Station, site: Site, items: Sequence[Item], starts_on: date, ends_before: date
     ) -> None:
         days = (ends_before - starts_on).days
-        agreement, version = site.agreement_on(starts_on), item.version_on(starts_on)
-        if version is None:
-            self.days_without_price += days
-        elif agreement is None:
+        agreement, price = site.agreement_on(starts_on), price_on(items, starts_on)
+        if agreement is None:
             self.days_without_agreement += days
+        elif price is None or price[1] is None:
+            self.days_without_price += days
         elif halves := days * site.halves_on(starts_on):
+            item, version = price[0], price[1]
             parts = (agreement.id, self.unit_id, self.month, version.id)
             key = charge_key(self.inputs.operator.id, Rule.UNIT_MONTH, *parts)
             priced = Priced(agreement, item, version)
@@ -271,10 +272,12 @@ class _UnitMonth:
         )
 
 
-def _stretches(site: Site, item: Item, starts_on: date, ends_before: date) -> Iterator[tuple[date, date]]:
+def _stretches(
+    site: Site, items: Sequence[Item], starts_on: date, ends_before: date
+) -> Iterator[tuple[date, date]]:
     """The days cut wherever the agreement, the price or a standstill changes; end exclusive."""
     cuts: set[date | None] = {day for a in site.agreements for day in (a.starts_on, a.ends_before)}
-    cuts |= {day for v in item.versions for day in (v.effective_from, v.effective_to)}
+    cuts |= {day for i in items for v in i.versions for day in (v.effective_from, v.effective_to)}
     cuts |= {
         day for p in site.standstills for day in (p.starts_on, p.ends_on and p.ends_on + timedelta(days=1))
     }

@@ -89,10 +89,16 @@ def test_work_outside_the_agreement_is_held():
     assert fate("changed", installed(), CHANGED, given=ended) == ("held", "no_agreement")
 
 
-def test_work_in_a_gap_of_the_price_list_is_held_and_not_free():
-    later = item("wick", Basis.EVENT, version("wick", "12", date(2026, 9, 15)), event_type="wick.changed")
+def test_work_in_a_gap_of_its_prices_is_held_and_not_free():
+    before, after = version("a", "12", SEPTEMBER, date(2026, 9, 10)), version("b", "12", date(2026, 9, 15))
+    gap = item("wick", Basis.EVENT, before, after, event_type="wick.changed")
+    assert fate("changed", installed(), CHANGED, given=inputs(gap)) == ("held", "no_price")
+
+
+def test_an_item_is_not_there_before_its_first_price():
     first = item("install", Basis.INSTALL, version("install", "45"))
-    assert fate("changed", installed(), CHANGED, given=inputs(first, later)) == ("held", "no_price")
+    later = item("wick", Basis.EVENT, version("wick", "12", date(2026, 9, 15)), event_type="wick.changed")
+    assert fate("changed", installed(), CHANGED, given=inputs(first, later)) == ("included", "agreement")
 
 
 def test_work_from_before_the_first_price_is_not_billable():

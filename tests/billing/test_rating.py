@@ -193,6 +193,16 @@ def test_a_visit_may_have_a_price_of_its_own():
     assert [(c.rule, c.site_code, str(c.amount)) for c in rated.charges] == [(Rule.EVENT, "HARBOUR", "20.00")]
 
 
+def test_a_new_item_for_a_fixture_takes_over_at_its_first_price():
+    anywhere = item("month", Basis.UNIT_MONTH, version("m", "30"))
+    dearer = item("month-urinal", Basis.UNIT_MONTH, version("mu", "60", date(2026, 9, 16)), fixture="urinal")
+    rated = rate(inputs(anywhere, dearer), installed())
+    assert [(c.item_code, c.part, str(c.amount)) for c in months(rated)] == [
+        ("month", 15, "15.00"),
+        ("month-urinal", 15, "30.00"),
+    ]
+
+
 @pytest.mark.parametrize(("currency", "amount"), [("EUR", "10.35"), ("JPY", "10"), ("KWD", "10.345")])
 def test_an_amount_has_the_minor_units_of_its_currency(currency, amount):
     rated = rate(inputs(monthly("31.035", currency=currency)), installed("2026-09-21"))
