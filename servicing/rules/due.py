@@ -257,8 +257,6 @@ class _Run:
             return
         state: DueDay | Literal["standstill"] | None = self._next_due(served_on)
         for day, following in self._turns(served_on):
-            if self.ends_before is not None and day >= self.ends_before:
-                break
             if following == state:
                 continue
             if day > starts_on:
