@@ -15,7 +15,7 @@ class Problem:
     detail: str
 
 
-class Refusal(Exception):  # noqa: N818 - a refusal is an answer, not a fault of the program
+class Refusal(Exception):
     """Base of every answer "no". ``detail`` is a whole sentence for the person: what happened and what to do now.
 
     ``code`` may be given to name the reason more exactly than the class does.

@@ -10,7 +10,9 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 from uuid import UUID
 
-MAX_ML = 20_000  # more than any cartridge or reservoir of the trade holds; a larger entry is a slip of the finger
+MAX_ML = (
+    20_000  # more than any cartridge or reservoir of the trade holds; a larger entry is a slip of the finger
+)
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,39}\Z")
 
 

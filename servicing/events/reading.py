@@ -12,7 +12,9 @@ from servicing.events.fields import Unreadable, to_json
 from servicing.events.types import EventType, Payload
 
 PAYLOADS: dict[EventType, type[Payload]] = {
-    cls.TYPE: cls for cls in vars(types).values() if isinstance(cls, type) and issubclass(cls, Payload) and cls is not Payload
+    cls.TYPE: cls
+    for cls in vars(types).values()
+    if isinstance(cls, type) and issubclass(cls, Payload) and cls is not Payload
 }
 
 # (type, version N) -> a pure function from the payload of version N to that of N + 1.

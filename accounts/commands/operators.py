@@ -1,0 +1,160 @@
+"""Operators, their people, crews and devices."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+from zoneinfo import available_timezones
+
+from django.contrib.auth.hashers import make_password
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError
+
+from accounts import clock, tenancy
+from accounts.errors import BadInput, Conflict, NotFound, Problem
+from accounts.ids import uuid7
+from accounts.models import AccessToken, Crew, Device, Member, Operator, ServiceRules, User
+from accounts.permissions import Actor, Permission, Role, require, system_actor
+
+# ISO 4217 minor units that are not two (IQD, KWD ... three; JPY, KRW ... none); the number is stored with the operator.
+MINOR_UNITS = {
+    **dict.fromkeys(("BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF", "UGX", "UYI"), 0),
+    **dict.fromkeys(("VND", "VUV", "XAF", "XOF", "XPF"), 0),
+    **dict.fromkeys(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"), 3),
+    **dict.fromkeys(("CLF", "UYW"), 4),
+}
+
+
+def create_operator(
+    *,
+    slug: str,
+    name: str,
+    legal_name: str,
+    currency: str,
+    zone: str,
+    locale: str = "en-GB",
+    id: UUID | None = None,  # noqa: A002
+    office_id: UUID | None = None,
+) -> Operator:
+    """A new tenant with its ``office`` device. Done by the service's own people, so there is no actor yet."""
+    if zone not in available_timezones():
+        raise BadInput(f"{zone} is no time zone of the IANA list, such as Europe/Berlin.")
+    operator = Operator(
+        id=id or uuid7(),
+        slug=slug,
+        name=name,
+        legal_name=legal_name,
+        currency=currency,
+        minor_units=MINOR_UNITS.get(currency, 2),
+        zone=zone,
+        locale=locale,
+    )
+    try:
+        with tenancy.writing(system_actor(operator.id)):
+            operator.save(force_insert=True)
+            Device.objects.create(
+                id=office_id or uuid7(), kind="office", label="office", registered_at=clock.now()
+            )
+    except IntegrityError as clash:
+        raise Conflict(f"An operator with the address /{slug}/ exists already.") from clash
+    return operator
+
+
+def create_user(*, email: str, name: str, password: str, id: UUID | None = None) -> User:  # noqa: A002
+    """A person who can sign in. BadInput says what is wrong with the password."""
+    user = User(id=id or uuid7(), email=email.strip().lower(), name=name)
+    try:
+        validate_password(password, user)
+    except ValidationError as weak:
+        raise BadInput(
+            "Choose another password.", errors=[Problem("/password", "weak", text) for text in weak.messages]
+        ) from weak
+    user.password = make_password(password)
+    try:
+        user.save(force_insert=True)
+    except IntegrityError as clash:
+        raise Conflict("Somebody signs in with this e-mail address already.") from clash
+    return user
+
+
+def add_member(
+    *,
+    actor: Actor,
+    user_id: UUID,
+    role: Role,
+    name: str,
+    crew_id: UUID | None = None,
+    id: UUID | None = None,  # noqa: A002
+) -> Member:
+    require(actor, Permission.MEMBERS_MANAGE)
+    with tenancy.writing(actor):
+        return Member.objects.create(id=id or uuid7(), user_id=user_id, role=role, name=name, crew_id=crew_id)
+
+
+def add_crew(*, actor: Actor, name: str, id: UUID | None = None) -> Crew:  # noqa: A002
+    require(actor, Permission.CREWS_MANAGE)
+    with tenancy.writing(actor):
+        return Crew.objects.create(id=id or uuid7(), name=name)
+
+
+def register_device(
+    *,
+    actor: Actor,
+    crew_id: UUID,
+    label: str,
+    expires_at: datetime | None = None,
+    id: UUID | None = None,  # noqa: A002
+) -> tuple[Device, str]:
+    """A crew's phone and its bearer token, which is shown this once."""
+    require(actor, Permission.DEVICES_MANAGE)
+    with tenancy.writing(actor):
+        device = Device.objects.create(
+            id=id or uuid7(), kind="phone", crew_id=crew_id, label=label, registered_at=clock.now()
+        )
+        return device, _issue_token(
+            role=Role.CREW_MEMBER, label=label, device_id=device.id, expires_at=expires_at
+        )
+
+
+def issue_program_token(*, actor: Actor, role: Role, label: str, expires_at: datetime | None = None) -> str:
+    """A bearer token for a program of this operator, with a role; shown this once."""
+    require(actor, Permission.OPERATOR_MANAGE)
+    with tenancy.writing(actor):
+        return _issue_token(role=role, label=label, device_id=None, expires_at=expires_at)
+
+
+def _issue_token(*, role: Role, label: str, device_id: UUID | None, expires_at: datetime | None) -> str:
+    token = "wr_" + secrets.token_urlsafe(32)
+    AccessToken.objects.create(
+        role=role, label=label, device_id=device_id, digest=token_digest(token), expires_at=expires_at
+    )
+    return token
+
+
+def token_digest(token: str) -> bytes:
+    """A random secret of 256 bits needs no slow hash."""
+    return hashlib.sha256(token.encode()).digest()
+
+
+def revoke_device(*, actor: Actor, device_id: UUID) -> None:
+    """A lost phone: its token ends with the next request. What it sent before stays."""
+    require(actor, Permission.DEVICES_MANAGE)
+    now = clock.now()
+    with tenancy.writing(actor):
+        if not Device.objects.filter(id=device_id, kind="phone").exists():
+            raise NotFound("There is no phone here with this id.")
+        Device.objects.filter(id=device_id, revoked_at=None).update(revoked_at=now)
+        AccessToken.objects.filter(device_id=device_id, revoked_at=None).update(revoked_at=now)
+
+
+def set_service_rules(*, actor: Actor, effective_from: date, **days: Any) -> ServiceRules:
+    """The operator's values of long_past_days, dry_soon_days, wick_watch_days, wick_limit_days from a date on."""
+    require(actor, Permission.OPERATOR_MANAGE)
+    with tenancy.writing(actor):
+        if ServiceRules.objects.filter(effective_from=effective_from).exists():
+            raise Conflict(f"Values from {effective_from} on are set already; choose a later date.")
+        return ServiceRules.objects.create(effective_from=effective_from, **days)

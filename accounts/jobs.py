@@ -1,0 +1,117 @@
+"""Obligations as rows: a job is owed once its row is committed, and done once its effect is. Celery only makes it soon.
+
+The relay claims what is due with a lease and sends its id to a worker; a worker that dies, or a broker that forgets,
+costs no more than the lease.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from django.db import connections
+
+from accounts import clock, tenancy
+from accounts.ids import uuid7
+from accounts.models import Job
+from accounts.permissions import Actor, system_actor
+
+LEASE_SECONDS = 120
+MOST_ATTEMPTS = 5
+MOST_IN_FLIGHT = 20  # of one operator in one claim, so that no operator starves the others
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    id: UUID
+    operator_id: UUID
+    kind: str
+
+
+def enqueue(*, kind: str, dedup_key: str, ref: str = "", run_at: datetime | None = None) -> bool:
+    """Owe a job, in the open scope's transaction. False when the same key is owed or done already."""
+    now = clock.now()
+    job = Job(id=uuid7(now), kind=kind, dedup_key=dedup_key, ref=ref, run_at=run_at or now)
+    before = Job.objects.filter(kind=kind, dedup_key=dedup_key).exists()
+    Job.objects.bulk_create([job], ignore_conflicts=True)
+    return not before
+
+
+def owe_everyone(*, kind: str, slot: str) -> int:
+    """One job of this kind for every operator and slot. Two clocks ticking at once owe it once."""
+    now = clock.now()
+    with tenancy.across_operators(), connections["system"].cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO accounts_job (id, operator_id, kind, dedup_key, ref, run_at, attempts, last_error) "
+            "SELECT gen_random_uuid(), id, %s, %s, '', %s, 0, '' FROM accounts_operator "
+            "ON CONFLICT (operator_id, kind, dedup_key) DO NOTHING",
+            [kind, slot, now],
+        )
+        return cursor.rowcount
+
+
+def claim_due(limit: int = 200) -> list[Claimed]:
+    """Lease what is due, the operators in turn. The attempt counts at the claim, so a job that kills its worker ends."""
+    with tenancy.across_operators(), connections["system"].cursor() as cursor:
+        cursor.execute(
+            """
+            WITH due AS (
+                SELECT id, row_number() OVER (PARTITION BY operator_id ORDER BY run_at, id) AS turn
+                FROM accounts_job
+                WHERE done_at IS NULL AND run_at <= %(now)s AND attempts < %(most)s
+                  AND (lease_until IS NULL OR lease_until < %(now)s)
+            ), chosen AS (
+                SELECT job.id FROM accounts_job job JOIN due USING (id)
+                WHERE due.turn <= %(in_flight)s AND job.done_at IS NULL
+                  AND (job.lease_until IS NULL OR job.lease_until < %(now)s)
+                ORDER BY due.turn, job.run_at LIMIT %(limit)s
+                FOR UPDATE OF job SKIP LOCKED
+            )
+            UPDATE accounts_job SET attempts = attempts + 1, lease_until = %(now)s + make_interval(secs => %(lease)s)
+            FROM chosen WHERE accounts_job.id = chosen.id
+            RETURNING accounts_job.id, accounts_job.operator_id, accounts_job.kind
+            """,
+            {
+                "now": clock.now(),
+                "most": MOST_ATTEMPTS,
+                "in_flight": MOST_IN_FLIGHT,
+                "limit": limit,
+                "lease": LEASE_SECONDS,
+            },
+        )
+        return [Claimed(*row) for row in cursor.fetchall()]
+
+
+def perform(operator_id: UUID, job_id: UUID, effect: Callable[[Actor, Job], None]) -> bool:
+    """Run a job's effect and mark it done in one transaction. False when it was done already or is being done.
+
+    The effect runs inside the open transaction and must not open one of its own. What it raises is noted on the row
+    and raised again.
+    """
+    actor = system_actor(operator_id)
+    try:
+        with tenancy.writing(actor, lock_timeout_ms=0):
+            job = Job.objects.select_for_update(skip_locked=True).filter(id=job_id, done_at=None).first()
+            if job is None:
+                return False
+            effect(actor, job)
+            Job.objects.filter(id=job_id).update(done_at=clock.now(), lease_until=None)
+    except Exception as fault:
+        log.exception("job_failed operator=%s job=%s", operator_id, job_id)
+        with tenancy.writing(actor):
+            # The lease stays: the next attempt waits for it, which is the pause between attempts.
+            Job.objects.filter(id=job_id).update(last_error=repr(fault)[:2000])
+        raise
+    return True
+
+
+def forget_done(before: datetime) -> int:
+    """Delete jobs done before an instant; their keys are of the past and come no more."""
+    with tenancy.across_operators(), connections["system"].cursor() as cursor:
+        cursor.execute("DELETE FROM accounts_job WHERE done_at < %s", [before])
+        return cursor.rowcount

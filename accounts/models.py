@@ -1,0 +1,274 @@
+"""Who: operators, people, crews and their devices, customers, sites, what was agreed, and the jobs owed."""
+
+from __future__ import annotations
+
+from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
+from django.contrib.postgres.constraints import ExclusionConstraint
+from django.contrib.postgres.fields import DateRangeField, RangeBoundary, RangeOperators
+from django.db import models
+from django.db.models import F, Func, Q
+from django.db.models.functions import Lower, Now
+from oauth2_provider.models import AbstractApplication
+
+from accounts.ids import uuid7
+from accounts.permissions import Role
+from accounts.tenancy import OperatorOwned, TenantForeignKey
+
+
+def _choices(*words: str) -> list[tuple[str, str]]:
+    return [(word, word.replace("_", " ")) for word in words]
+
+
+ROLES = _choices(*Role)
+SITE_KINDS = _choices(
+    "arena", "beach", "clinic", "hotel", "office", "plant", "restaurant", "retail", "school", "transit"
+)
+
+
+class UserManager(BaseUserManager["User"]):
+    def get_by_natural_key(self, username: str | None) -> User:
+        return self.get(email=(username or "").strip().lower())
+
+
+class User(AbstractBaseUser):
+    """A person who signs in. Global: one person may be a member of several operators."""
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    email = models.EmailField(max_length=254, unique=True)
+    name = models.CharField(max_length=120)
+    is_active = models.BooleanField(default=True)
+    created_at = models.DateTimeField(db_default=Now(), editable=False)
+
+    objects = UserManager()
+
+    USERNAME_FIELD = "email"
+    EMAIL_FIELD = "email"
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(email=Lower("email")), name="accounts_user_email_lower")
+        ]
+
+    def __str__(self) -> str:
+        return self.email
+
+
+class Operator(models.Model):
+    """A tenant. Its own row is isolated too: the scope is its id."""
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    slug = models.SlugField(max_length=60, unique=True)
+    name = models.CharField(max_length=120)
+    legal_name = models.CharField(max_length=200)
+    currency = models.CharField(max_length=3)
+    minor_units = models.PositiveSmallIntegerField(default=2)
+    zone = models.CharField(max_length=64)
+    locale = models.CharField(max_length=20, default="en-GB")
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(currency__regex=r"^[A-Z]{3}$"), name="accounts_operator_currency"
+            ),
+            models.CheckConstraint(condition=Q(minor_units__lte=4), name="accounts_operator_minor_units"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class MachineClient(AbstractApplication):
+    """A program's OAuth client, bound to one operator. Read before the operator is known, so it is global."""
+
+    operator = models.ForeignKey(Operator, on_delete=models.PROTECT, related_name="+")
+
+    class Meta(AbstractApplication.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(authorization_grant_type="client-credentials"),
+                name="accounts_machineclient_grant",
+            )
+        ]
+
+
+class Crew(OperatorOwned):
+    name = models.CharField(max_length=80)
+    is_active = models.BooleanField(default=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["operator", "name"], name="accounts_crew_name")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Member(OperatorOwned):
+    user = models.ForeignKey(User, on_delete=models.PROTECT, related_name="+")
+    role = models.CharField(max_length=20, choices=ROLES)
+    crew = TenantForeignKey(Crew, null=True, blank=True)
+    name = models.CharField(max_length=120)
+    is_active = models.BooleanField(default=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["operator", "user"], name="accounts_member_user")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Device(OperatorOwned):
+    """What events come from: a crew's phone, or the operator's own ``office`` for forms and commands."""
+
+    kind = models.CharField(max_length=10, choices=_choices("phone", "office"))
+    crew = TenantForeignKey(Crew, null=True, blank=True)
+    label = models.CharField(max_length=80)
+    registered_at = models.DateTimeField()
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["operator"], condition=Q(kind="office"), name="accounts_device_one_office"
+            ),
+            models.CheckConstraint(
+                condition=Q(kind="office", crew=None) | Q(kind="phone", crew__isnull=False),
+                name="accounts_device_crew",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.label
+
+
+class AccessToken(OperatorOwned):
+    """A bearer token of a device or a program. Only its SHA-256 is kept; the token itself is shown once."""
+
+    device = TenantForeignKey(Device, null=True, blank=True)
+    role = models.CharField(max_length=20, choices=ROLES)
+    label = models.CharField(max_length=80)
+    digest = models.BinaryField(max_length=32, unique=True)
+    expires_at = models.DateTimeField(null=True, blank=True)
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+
+class Customer(OperatorOwned):
+    """Who is billed."""
+
+    code = models.CharField(max_length=20)
+    name = models.CharField(max_length=200)
+    billing_email = models.EmailField(max_length=254, blank=True)
+    address = models.TextField(blank=True)
+    country = models.CharField(max_length=2)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["operator", "code"], name="accounts_customer_code")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Site(OperatorOwned):
+    """A place with units. Its zone never changes (due days hang on it): a place that moves is a new site."""
+
+    customer = TenantForeignKey(Customer)
+    code = models.CharField(max_length=20)
+    name = models.CharField(max_length=200)
+    kind = models.CharField(max_length=20, choices=SITE_KINDS)
+    address = models.TextField(blank=True)
+    area = models.CharField(max_length=80, blank=True)
+    latitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
+    longitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
+    zone = models.CharField(max_length=64)
+    crew = TenantForeignKey(Crew, null=True, blank=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["operator", "code"], name="accounts_site_code")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class ServiceAgreement(OperatorOwned):
+    """Which service a site gets, and when. Terms never change in place: they end, and the next row begins."""
+
+    site = TenantForeignKey(Site)
+    number = models.CharField(max_length=30)
+    interval_months = models.PositiveSmallIntegerField(default=1)
+    grace_before_days = models.PositiveSmallIntegerField(default=5)
+    grace_after_days = models.PositiveSmallIntegerField(default=3)
+    anchor_on = models.DateField()
+    starts_on = models.DateField()
+    ends_on = models.DateField(null=True, blank=True, help_text="The first day that is no longer agreed.")
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["operator", "number"], name="accounts_agreement_number"),
+            models.CheckConstraint(
+                condition=Q(interval_months__range=(1, 12)), name="accounts_agreement_interval"
+            ),
+            models.CheckConstraint(
+                condition=Q(ends_on=None) | Q(ends_on__gt=F("starts_on")), name="accounts_agreement_dates"
+            ),
+            models.CheckConstraint(
+                # Windows must not swallow each other: a month has at least 28 days.
+                condition=Q(grace_before_days__lte=13, grace_after_days__lte=14),
+                name="accounts_agreement_grace",
+            ),
+            ExclusionConstraint(
+                name="accounts_agreement_no_overlap",
+                expressions=[
+                    ("operator", RangeOperators.EQUAL),
+                    ("site", RangeOperators.EQUAL),
+                    (
+                        Func(
+                            F("starts_on"),
+                            F("ends_on"),
+                            RangeBoundary(),
+                            function="daterange",
+                            output_field=DateRangeField(),
+                        ),
+                        RangeOperators.OVERLAPS,
+                    ),
+                ],
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.number
+
+
+class ServiceRules(OperatorOwned):
+    """The operator's own values of the due and wick rules, from a date on. A new value is a new row."""
+
+    effective_from = models.DateField()
+    long_past_days = models.PositiveSmallIntegerField(default=14)
+    dry_soon_days = models.PositiveSmallIntegerField(default=3)
+    wick_watch_days = models.PositiveSmallIntegerField(default=420)
+    wick_limit_days = models.PositiveSmallIntegerField(default=540)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["operator", "effective_from"], name="accounts_servicerules_from")
+        ]
+
+
+class Job(OperatorOwned):
+    """An obligation: what must be done for an operator, once a key. Celery only makes it soon."""
+
+    kind = models.CharField(max_length=80)
+    dedup_key = models.CharField(max_length=120)
+    ref = models.CharField(max_length=80, blank=True)
+    run_at = models.DateTimeField()
+    lease_until = models.DateTimeField(null=True)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    done_at = models.DateTimeField(null=True)
+    last_error = models.TextField(blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["operator", "kind", "dedup_key"], name="accounts_job_key")
+        ]
+        indexes = [
+            # The relay's claim: what is due, not done, not leased.
+            models.Index(fields=["run_at"], condition=Q(done_at=None), name="accounts_job_due"),
+        ]

@@ -1,0 +1,116 @@
+"""Who may do what: one table of roles and permissions, and the actor that every command takes first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from uuid import UUID
+
+from accounts.errors import Forbidden
+
+
+class Role(StrEnum):
+    OWNER = "owner"
+    DISPATCHER = "dispatcher"
+    CREW_MEMBER = "crew_member"
+    BOOKKEEPER = "bookkeeper"
+    VIEWER = "viewer"
+
+
+class Permission(StrEnum):
+    AGREEMENTS_MANAGE = "agreements:manage"
+    AGREEMENTS_READ = "agreements:read"
+    ALERTS_ACKNOWLEDGE = "alerts:acknowledge"
+    ALERTS_READ = "alerts:read"
+    CREWS_MANAGE = "crews:manage"
+    CREWS_READ = "crews:read"
+    CUSTOMERS_MANAGE = "customers:manage"
+    CUSTOMERS_READ = "customers:read"
+    DEVICES_MANAGE = "devices:manage"
+    EVENTS_COUNTER = "events:counter"
+    EVENTS_READ = "events:read"
+    EVENTS_RECORD = "events:record"
+    FLEET_MANAGE = "fleet:manage"
+    INVOICES_ISSUE = "invoices:issue"
+    INVOICES_READ = "invoices:read"
+    MEMBERS_MANAGE = "members:manage"
+    OPERATOR_MANAGE = "operator:manage"
+    PRICES_MANAGE = "prices:manage"
+    SITES_MANAGE = "sites:manage"
+    SITES_READ = "sites:read"
+    UNITS_READ = "units:read"
+
+
+_READ_FIELD = {
+    Permission.ALERTS_READ,
+    Permission.CREWS_READ,
+    Permission.EVENTS_READ,
+    Permission.SITES_READ,
+    Permission.UNITS_READ,
+}
+_DISPATCH = _READ_FIELD | {
+    Permission.AGREEMENTS_MANAGE,
+    Permission.AGREEMENTS_READ,
+    Permission.ALERTS_ACKNOWLEDGE,
+    Permission.CREWS_MANAGE,
+    Permission.CUSTOMERS_MANAGE,
+    Permission.CUSTOMERS_READ,
+    Permission.DEVICES_MANAGE,
+    Permission.EVENTS_COUNTER,
+    Permission.EVENTS_RECORD,
+    Permission.FLEET_MANAGE,
+    Permission.SITES_MANAGE,
+}
+
+ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
+    Role.OWNER: frozenset(Permission),
+    Role.DISPATCHER: frozenset(_DISPATCH),
+    Role.CREW_MEMBER: frozenset(_READ_FIELD | {Permission.EVENTS_RECORD}),
+    Role.BOOKKEEPER: frozenset(
+        _READ_FIELD
+        | {
+            Permission.AGREEMENTS_READ,
+            Permission.CUSTOMERS_READ,
+            Permission.INVOICES_ISSUE,
+            Permission.INVOICES_READ,
+            Permission.PRICES_MANAGE,
+        }
+    ),
+    Role.VIEWER: frozenset(
+        _READ_FIELD | {Permission.AGREEMENTS_READ, Permission.CUSTOMERS_READ, Permission.INVOICES_READ}
+    ),
+}
+
+
+class ActorKind(StrEnum):
+    CLIENT = "client"
+    DEVICE = "device"
+    MEMBER = "member"
+    SYSTEM = "system"
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """Who acts for which operator. ``id`` is the member's, device's or client's id; None for the product itself."""
+
+    operator_id: UUID
+    kind: ActorKind
+    role: Role
+    id: UUID | None = None
+    name: str = ""
+    crew_id: UUID | None = None
+
+    def may(self, permission: Permission) -> bool:
+        return permission in ROLE_PERMISSIONS[self.role]
+
+
+def system_actor(operator_id: UUID) -> Actor:
+    return Actor(operator_id=operator_id, kind=ActorKind.SYSTEM, role=Role.OWNER, name="Wickround")
+
+
+def require(actor: Actor, permission: Permission) -> None:
+    """Raise Forbidden unless the actor's role has the permission."""
+    if not actor.may(permission):
+        raise Forbidden(
+            f"Your role, {actor.role.replace('_', ' ')}, may not do this. Ask an owner of the operator if you need it."
+        )

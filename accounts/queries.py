@@ -1,0 +1,180 @@
+"""Every read of accounts that others use. Inside an operator's scope, unless the docstring says otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+from django.core.exceptions import ValidationError
+from django.db import connections
+from django.db.models import QuerySet
+
+from accounts.errors import NotFound
+from accounts.models import (
+    Crew,
+    Customer,
+    Device,
+    Member,
+    Operator,
+    ServiceAgreement,
+    ServiceRules,
+    Site,
+    User,
+)
+from accounts.permissions import Role
+from accounts.tenancy import OperatorOwned, across_operators, current_operator_id
+
+
+@dataclass(frozen=True, slots=True)
+class Membership:
+    operator_id: UUID
+    slug: str
+    operator_name: str
+    member_id: UUID
+    member_name: str
+    role: Role
+    crew_id: UUID | None
+
+
+@dataclass(frozen=True, slots=True)
+class TokenBinding:
+    operator_id: UUID
+    token_id: UUID
+    device_id: UUID | None
+    crew_id: UUID | None
+    role: Role
+    label: str
+    expires_at: datetime | None
+    revoked_at: datetime | None
+
+
+def memberships_of(user_id: UUID) -> list[Membership]:
+    """The operators a person may act for, by name. Needs no scope: asked before one is known."""
+    with connections["default"].cursor() as cursor:
+        cursor.execute("SELECT * FROM accounts_memberships(%s)", [user_id])
+        return [Membership(*row[:5], Role(row[5]), row[6]) for row in cursor.fetchall()]
+
+
+def token_binding(digest: bytes) -> TokenBinding | None:
+    """What the SHA-256 of a bearer token stands for, or None. Needs no scope: asked before one is known."""
+    with connections["default"].cursor() as cursor:
+        cursor.execute("SELECT * FROM accounts_token_binding(%s)", [digest])
+        row = cursor.fetchone()
+    return TokenBinding(*row[:4], Role(row[4]), *row[5:]) if row else None
+
+
+def operator_ids() -> list[UUID]:
+    """Every operator's id, as the system role. For the tick, the rebuild and the checks."""
+    with across_operators():
+        return list(Operator.objects.using("system").order_by("slug").values_list("id", flat=True))
+
+
+def get_operator() -> Operator:
+    return Operator.objects.get(id=current_operator_id())
+
+
+def _get(model: type[OperatorOwned], row_id: Any, what: str) -> Any:
+    """The one way to a row by id: absent and foreign give the same answer."""
+    try:
+        return model.objects.get(id=row_id)
+    except (model.DoesNotExist, ValidationError, ValueError):
+        raise NotFound(f"There is no {what} here with this id.") from None
+
+
+def get_site(site_id: UUID) -> Site:
+    return _get(Site, site_id, "site")
+
+
+def get_customer(customer_id: UUID) -> Customer:
+    return _get(Customer, customer_id, "customer")
+
+
+def get_crew(crew_id: UUID) -> Crew:
+    return _get(Crew, crew_id, "crew")
+
+
+def get_device(device_id: UUID) -> Device:
+    return _get(Device, device_id, "device")
+
+
+def get_agreement(agreement_id: UUID) -> ServiceAgreement:
+    return _get(ServiceAgreement, agreement_id, "service agreement")
+
+
+def get_user_by_email(email: str) -> User | None:
+    """Global: people belong to no operator."""
+    return User.objects.filter(email=email.strip().lower()).first()
+
+
+def office_device_id() -> UUID:
+    return Device.objects.values_list("id", flat=True).get(kind="office")
+
+
+def crews() -> QuerySet[Crew]:
+    return Crew.objects.order_by("name")
+
+
+def members() -> QuerySet[Member]:
+    return Member.objects.select_related("user").order_by("name")
+
+
+def devices() -> QuerySet[Device]:
+    return Device.objects.order_by("label")
+
+
+def customers() -> QuerySet[Customer]:
+    return Customer.objects.order_by("code")
+
+
+def sites() -> QuerySet[Site]:
+    return Site.objects.order_by("code")
+
+
+def agreements() -> QuerySet[ServiceAgreement]:
+    return ServiceAgreement.objects.order_by("number")
+
+
+def sites_in(ids: Collection[UUID]) -> dict[UUID, Site]:
+    return {site.id: site for site in Site.objects.filter(id__in=ids)}
+
+
+def customers_in(ids: Collection[UUID]) -> dict[UUID, Customer]:
+    return {customer.id: customer for customer in Customer.objects.filter(id__in=ids)}
+
+
+def known_site_ids(ids: Collection[UUID]) -> set[UUID]:
+    return set(Site.objects.filter(id__in=ids).values_list("id", flat=True))
+
+
+def known_member_ids(ids: Collection[UUID]) -> set[UUID]:
+    return set(Member.objects.filter(id__in=ids).values_list("id", flat=True))
+
+
+def known_crew_ids(ids: Collection[UUID]) -> set[UUID]:
+    return set(Crew.objects.filter(id__in=ids).values_list("id", flat=True))
+
+
+def site_zones() -> list[str]:
+    """The zones in which this operator has sites."""
+    return sorted(Site.objects.order_by().values_list("zone", flat=True).distinct())
+
+
+def agreements_of(site_ids: Collection[UUID]) -> dict[UUID, list[ServiceAgreement]]:
+    """The agreements of each site, the earliest first; a site without one has an empty list."""
+    found: dict[UUID, list[ServiceAgreement]] = {site_id: [] for site_id in site_ids}
+    for agreement in ServiceAgreement.objects.filter(site_id__in=site_ids).order_by("site_id", "starts_on"):
+        found[agreement.site_id].append(agreement)
+    return found
+
+
+def service_rules_on(day: date) -> ServiceRules:
+    """The operator's values in force on a date; before the first row, and without one, the defaults."""
+    rules = ServiceRules.objects.filter(effective_from__lte=day).order_by("-effective_from").first()
+    return rules or ServiceRules(effective_from=date.min)
+
+
+def service_rules() -> list[ServiceRules]:
+    return list(ServiceRules.objects.order_by("effective_from"))

@@ -1,0 +1,39 @@
+"""The clock and the relay: each minute every operator is owed its sweep, and what is owed is sent to the workers."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from celery import current_app, shared_task
+
+from accounts import clock, jobs
+
+SWEEP = "servicing.tasks.sweep"
+DAYS_KEPT = 7
+
+
+@shared_task(name="accounts.tasks.tick", queue="alerts", ignore_result=True)
+def tick() -> None:
+    """Owe this minute's sweep to every operator, then relay. A second tick of the same minute owes nothing more."""
+    slot = f"{clock.now():%Y-%m-%dT%H:%M}"
+    jobs.owe_everyone(kind=SWEEP, slot=slot)
+    relay()
+
+
+@shared_task(name="accounts.tasks.relay", queue="alerts", ignore_result=True)
+def relay() -> int:
+    """Send what is due to the workers. A message that gets lost is sent again when its lease has ended."""
+    claimed = jobs.claim_due()
+    for job in claimed:
+        current_app.send_task(
+            job.kind, args=[str(job.operator_id), str(job.id)], queue=QUEUES.get(job.kind, "default")
+        )
+    return len(claimed)
+
+
+QUEUES = {SWEEP: "alerts"}
+
+
+@shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)
+def forget_done() -> None:
+    jobs.forget_done(clock.now() - timedelta(days=DAYS_KEPT))

@@ -1,0 +1,359 @@
+"""Shared tables, one operator at a time: the scope, the base of every operator's table, and the isolation in SQL.
+
+Three lines of defence: the manager raises outside a scope and filters inside it; row-level security answers with
+nothing for any other operator; composite foreign keys keep a row from pointing at another operator's row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django.db import connections, models, transaction
+from django.db.backends.base.schema import BaseDatabaseSchemaEditor
+from django.db.migrations.operations.base import Operation
+from django.db.migrations.state import ProjectState
+
+from accounts.ids import uuid7
+from accounts.permissions import Actor
+
+SETTING = "wickround.operator_id"
+OWNER_ROLE = "wickround_owner"
+APP_ROLE = "wickround_app"
+SYSTEM_ROLE = "wickround_system"
+
+# The sub-select makes the setting an InitPlan: read once a statement, and usable as an index condition.
+SCOPE_SQL = f"(SELECT nullif(current_setting('{SETTING}', true), ''))::uuid"
+
+
+class NoOperatorScope(RuntimeError):
+    """A tenant table was asked without saying for which operator."""
+
+
+class ScopeConflict(RuntimeError):
+    """A scope was opened for one operator inside the scope of another."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Scope:
+    operator_id: UUID | None  # None: across operators, on the system alias only
+    using: str
+
+
+_scope: ContextVar[_Scope | None] = ContextVar("wickround_scope", default=None)
+
+
+def current_operator_id() -> UUID:
+    """The operator of the open scope; raises NoOperatorScope."""
+    scope = _scope.get()
+    if scope is None or scope.operator_id is None:
+        raise NoOperatorScope(
+            "Open an operator's scope first: tenancy.reading(actor) or tenancy.writing(actor)."
+        )
+    return scope.operator_id
+
+
+def scope_operator_id() -> UUID | None:
+    """The open scope's operator, as the default of a new row; None outside one, which the column refuses."""
+    scope = _scope.get()
+    return scope.operator_id if scope else None
+
+
+@contextmanager
+def operator_scope(
+    operator_id: UUID,
+    *,
+    using: str = "default",
+    read_only: bool = False,
+    durable: bool = False,
+    lock_timeout_ms: int = 0,
+) -> Iterator[None]:
+    """Open a transaction in which this operator's rows, and no others, are there.
+
+    The setting is local to the transaction; a nested scope must name the same operator, else ScopeConflict.
+    """
+    outer = _scope.get()
+    if outer is not None and (outer.operator_id, outer.using) != (operator_id, using):
+        raise ScopeConflict(f"This transaction acts for operator {outer.operator_id}, not {operator_id}.")
+    connection = connections[using]
+    nested = connection.in_atomic_block
+    with transaction.atomic(using=using, durable=durable):
+        previous = _set_operator(connection, operator_id, read_only and not nested, lock_timeout_ms)
+        token = _scope.set(_Scope(operator_id, using))
+        try:
+            yield
+        finally:
+            _scope.reset(token)
+        if nested and previous != str(operator_id):
+            # A released savepoint keeps the setting; put back what the outer block had.
+            _set_setting(connection, previous)
+
+
+def _set_operator(connection: Any, operator_id: UUID, read_only: bool, lock_timeout_ms: int) -> str:  # noqa: FBT001
+    sql = f"SELECT current_setting('{SETTING}', true), set_config('{SETTING}', %s, true)"
+    if read_only:
+        sql += ", set_config('transaction_read_only', 'on', true)"
+    if lock_timeout_ms:
+        sql += f", set_config('lock_timeout', '{lock_timeout_ms:d}', true)"
+    with connection.cursor() as cursor:
+        cursor.execute(sql, [str(operator_id)])
+        return cursor.fetchone()[0] or ""
+
+
+def _set_setting(connection: Any, value: str) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT set_config('{SETTING}', %s, true)", [value])
+
+
+@contextmanager
+def reading(actor: Actor) -> Iterator[None]:
+    """The doors' read: one READ ONLY transaction in the actor's scope. Evaluate inside, render outside."""
+    with operator_scope(actor.operator_id, read_only=True):
+        yield
+
+
+@contextmanager
+def writing(actor: Actor, *, lock_timeout_ms: int = 2_000) -> Iterator[None]:
+    """A command's one durable transaction in the actor's scope. A wait for a lock ends after 2 s (0: never)."""
+    with operator_scope(actor.operator_id, durable=True, lock_timeout_ms=lock_timeout_ms):
+        yield
+
+
+@contextmanager
+def across_operators() -> Iterator[None]:
+    """Every operator's rows, as the system role with its narrow grants. Callers stand on a list in the tests."""
+    if _scope.get() is not None:
+        raise ScopeConflict("Leave the operator's scope before looking across operators.")
+    with transaction.atomic(using="system"):
+        token = _scope.set(_Scope(None, "system"))
+        try:
+            yield
+        finally:
+            _scope.reset(token)
+
+
+class OperatorManager(models.Manager[Any]):
+    """Raises outside a scope; inside one it sees that operator's rows only."""
+
+    def get_queryset(self) -> models.QuerySet[Any]:
+        scope = _scope.get()
+        if scope is None:
+            raise NoOperatorScope(f"{self.model.__name__} was asked for outside an operator's scope.")
+        rows = models.QuerySet(self.model, using=scope.using)
+        return rows if scope.operator_id is None else rows.filter(operator_id=scope.operator_id)
+
+
+class OperatorScoped(models.Model):
+    """A row of one operator, whose key is its own business. Its migration must name it in ``Isolate``."""
+
+    operator = models.ForeignKey(
+        "accounts.Operator",
+        on_delete=models.PROTECT,
+        related_name="+",
+        default=scope_operator_id,
+        editable=False,
+    )
+
+    objects = OperatorManager()
+
+    class Meta:
+        abstract = True
+
+
+class OperatorOwned(OperatorScoped):
+    """A row of one operator with an id made by the server."""
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+
+    class Meta:
+        abstract = True
+
+
+class TenantForeignKey(models.ForeignKey):  # type: ignore[type-arg]
+    """A reference inside one operator; ``Isolate`` makes the composite key (operator, id) in the database."""
+
+    def __init__(self, to: Any, on_delete: Any = models.PROTECT, **kwargs: Any) -> None:
+        kwargs["db_constraint"] = False
+        kwargs.setdefault("related_name", "+")
+        super().__init__(to, on_delete, **kwargs)
+
+
+def isolation_sql(table: str, column: str = "operator_id", *, system: bool = False) -> list[str]:
+    """Row-level security with its named policies for one table."""
+    condition = f"{column} = {SCOPE_SQL}"
+    statements = [
+        f'ALTER TABLE "{table}" ENABLE ROW LEVEL SECURITY',
+        f'ALTER TABLE "{table}" FORCE ROW LEVEL SECURITY',
+        f'CREATE POLICY app ON "{table}" TO {APP_ROLE} USING ({condition}) WITH CHECK ({condition})',
+        # Without it data migrations change nothing and foreign keys validate over orphans, both in silence.
+        f'CREATE POLICY owner ON "{table}" TO {OWNER_ROLE} USING (true) WITH CHECK (true)',
+    ]
+    if system:
+        statements.append(
+            f'CREATE POLICY system ON "{table}" TO {SYSTEM_ROLE} USING (true) WITH CHECK (true)'
+        )
+    return statements
+
+
+class Isolate(Operation):
+    """Row-level security, composite keys and grants for the named models of this app.
+
+    Frozen: migrations that ran keep what this made of them. Change by adding an operation, not by editing this one.
+    """
+
+    reversible = True
+
+    def __init__(self, *models: str, app: str = "SELECT, INSERT, UPDATE, DELETE", system: str = "") -> None:
+        self.models = models
+        self.app = app
+        self.system = system
+
+    def deconstruct(self) -> tuple[str, list[Any], dict[str, Any]]:
+        return (self.__class__.__qualname__, list(self.models), {"app": self.app, "system": self.system})
+
+    def state_forwards(self, app_label: str, state: ProjectState) -> None:
+        """The models stay as they are."""
+
+    def database_forwards(
+        self,
+        app_label: str,
+        schema_editor: BaseDatabaseSchemaEditor,
+        from_state: ProjectState,
+        to_state: ProjectState,
+    ) -> None:
+        # Keys first: a composite foreign key may point at a table of the same operation.
+        tables = [to_state.apps.get_model(app_label, name) for name in self.models]
+        for model in tables:
+            for sql in self._own_sql(model):
+                schema_editor.execute(sql)
+        for model in tables:
+            for sql in composite_keys_sql(model):
+                schema_editor.execute(sql)
+
+    def _own_sql(self, model: type[models.Model]) -> list[str]:
+        table = model._meta.db_table
+        tenant = any(f.name == "operator" for f in model._meta.fields)
+        statements = isolation_sql(table, "operator_id" if tenant else "id", system=bool(self.system))
+        if tenant and not _leads_with_operator(model):
+            statements.insert(
+                0, f'ALTER TABLE "{table}" ADD CONSTRAINT "{table}_operator_id" UNIQUE (operator_id, id)'
+            )
+        if self.app:
+            statements.append(f'GRANT {self.app} ON "{table}" TO {APP_ROLE}')
+        if self.system:
+            statements.append(f'GRANT {self.system} ON "{table}" TO {SYSTEM_ROLE}')
+        return statements
+
+    def database_backwards(
+        self,
+        app_label: str,
+        schema_editor: BaseDatabaseSchemaEditor,
+        from_state: ProjectState,
+        to_state: ProjectState,
+    ) -> None:
+        """The tables are dropped by the operations before this one."""
+
+    def describe(self) -> str:
+        return "Isolate " + ", ".join(self.models)
+
+
+def _leads_with_operator(model: type[models.Model]) -> bool:
+    return isinstance(model._meta.pk, models.CompositePrimaryKey)
+
+
+def composite_keys_sql(model: type[models.Model]) -> list[str]:
+    """ALTER TABLE statements: each reference to an operator's row carries the operator."""
+    table = model._meta.db_table
+    return [
+        f'ALTER TABLE "{table}" ADD CONSTRAINT "{table}_{field.column}_operator" '
+        f'FOREIGN KEY (operator_id, "{field.column}") REFERENCES "{field.related_model._meta.db_table}" (operator_id, id)'
+        for field in model._meta.fields
+        if isinstance(field, models.ForeignKey) and not field.db_constraint
+    ]
+
+
+class Grant(Operation):
+    """Privileges of the runtime roles on a global table (one that stands on the list of global tables)."""
+
+    reversible = True
+
+    def __init__(self, tables: list[str], *, app: str = "", system: str = "") -> None:
+        self.tables = tables
+        self.app = app
+        self.system = system
+
+    def deconstruct(self) -> tuple[str, list[Any], dict[str, Any]]:
+        return (self.__class__.__qualname__, [self.tables], {"app": self.app, "system": self.system})
+
+    def state_forwards(self, app_label: str, state: ProjectState) -> None:
+        """No model changes."""
+
+    def database_forwards(
+        self,
+        app_label: str,
+        schema_editor: BaseDatabaseSchemaEditor,
+        from_state: ProjectState,
+        to_state: ProjectState,
+    ) -> None:
+        for table in self.tables:
+            for role, privileges in ((APP_ROLE, self.app), (SYSTEM_ROLE, self.system)):
+                if privileges:
+                    schema_editor.execute(f'GRANT {privileges} ON "{table}" TO {role}')
+
+    def database_backwards(
+        self,
+        app_label: str,
+        schema_editor: BaseDatabaseSchemaEditor,
+        from_state: ProjectState,
+        to_state: ProjectState,
+    ) -> None:
+        for table in self.tables:
+            schema_editor.execute(f'REVOKE ALL ON "{table}" FROM {APP_ROLE}, {SYSTEM_ROLE}')
+
+    def describe(self) -> str:
+        return "Grant on " + ", ".join(self.tables)
+
+
+# What is asked before the operator is known: three narrow questions, answered as the owner with a fixed search path.
+BEFORE_SCOPE_SQL = f"""
+CREATE FUNCTION accounts_memberships(person uuid)
+RETURNS TABLE (operator_id uuid, slug text, operator_name text, member_id uuid, member_name text, role text, crew_id uuid)
+LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog AS $$
+    SELECT o.id, o.slug, o.name, m.id, m.name, m.role, m.crew_id
+    FROM public.accounts_member m JOIN public.accounts_operator o ON o.id = m.operator_id
+    WHERE m.user_id = person AND m.is_active ORDER BY o.name
+$$;
+CREATE FUNCTION accounts_token_binding(token_digest bytea)
+RETURNS TABLE (operator_id uuid, token_id uuid, device_id uuid, crew_id uuid, role text, label text,
+               expires_at timestamptz, revoked_at timestamptz)
+LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog AS $$
+    SELECT t.operator_id, t.id, t.device_id, d.crew_id, t.role, t.label, t.expires_at,
+           coalesce(t.revoked_at, d.revoked_at)
+    FROM public.accounts_accesstoken t
+    LEFT JOIN public.accounts_device d ON d.operator_id = t.operator_id AND d.id = t.device_id
+    WHERE t.digest = token_digest
+$$;
+REVOKE ALL ON FUNCTION accounts_memberships(uuid), accounts_token_binding(bytea) FROM PUBLIC;
+GRANT EXECUTE ON FUNCTION accounts_memberships(uuid), accounts_token_binding(bytea) TO {APP_ROLE};
+"""
+
+# Tables that carry no operator, and why. ``manage.py audit_isolation`` refuses any other table without isolation.
+GLOBAL_TABLES: dict[str, str] = {
+    "accounts_machineclient": "read before the operator is known: the client row itself carries its operator",
+    "accounts_user": "a person may belong to several operators; memberships are tenant rows",
+    "auth_group": "Django's, unused and empty",
+    "auth_group_permissions": "Django's, unused and empty",
+    "auth_permission": "Django's, describes models only",
+    "django_content_type": "Django's, describes models only",
+    "django_migrations": "Django's, describes the schema only",
+    "django_session": "Django's sign-in sessions, read before the operator is known",
+    "demo_tenant_world": "one row that says which invented world a trial database holds",
+    "oauth2_provider_accesstoken": "OAuth's, read before the operator is known; unused as yet",
+    "oauth2_provider_grant": "OAuth's, unused: client credentials only",
+    "oauth2_provider_idtoken": "OAuth's, unused: client credentials only",
+    "oauth2_provider_refreshtoken": "OAuth's, unused: client credentials only",
+}

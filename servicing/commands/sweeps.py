@@ -1,0 +1,112 @@
+"""The sweep: which alerts are true of an operator today. Opens and closes rows; doing it again changes nothing."""
+
+from __future__ import annotations
+
+from datetime import date
+from uuid import UUID
+
+from django.db import connection
+
+from accounts import clock, tenancy
+from accounts import queries as accounts
+from accounts.jobs import perform
+from accounts.models import Job
+from accounts.permissions import Actor
+from accounts.tenancy import current_operator_id
+from servicing.projections import due
+
+# True alerts of one zone on its local date. Only where a due day is open: a closed site is not late, and a site whose
+# agreement has ended is nobody's business. The key is kind, unit and the first day it was true.
+_TRUE_SQL = """
+WITH today AS (
+    SELECT zone, day FROM unnest(%(zones)s::text[], %(days)s::date[]) AS t (zone, day)
+), open AS (
+    SELECT s.unit_id, s.site_id, s.opens_on, s.past_grace_from, o.dry_soon_from, o.wick_watch_from, today.day
+    FROM servicing_duesegment s
+    JOIN today USING (zone)
+    JOIN servicing_outlook o ON o.operator_id = s.operator_id AND o.unit_id = s.unit_id
+    WHERE s.operator_id = %(operator)s AND s.kind = 'due'
+      AND s.starts_on <= today.day AND (s.ends_before IS NULL OR today.day < s.ends_before)
+), true AS (
+    SELECT 'due' AS kind, unit_id, site_id, opens_on AS first_day FROM open
+    WHERE opens_on <= day AND day < past_grace_from
+    UNION ALL
+    SELECT 'past_grace', unit_id, site_id, past_grace_from FROM open WHERE past_grace_from <= day
+    UNION ALL
+    SELECT 'dry_soon', unit_id, site_id, dry_soon_from FROM open WHERE dry_soon_from <= day
+    UNION ALL
+    SELECT 'wick_watch', unit_id, site_id, wick_watch_from FROM open WHERE wick_watch_from <= day
+)
+"""
+
+_OPEN_SQL = (
+    _TRUE_SQL
+    + """
+INSERT INTO servicing_alert (id, operator_id, kind, unit_id, site_id, first_day, opened_at)
+SELECT gen_random_uuid(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s FROM true
+ON CONFLICT (operator_id, kind, unit_id, first_day)
+    DO UPDATE SET closed_at = NULL, site_id = excluded.site_id WHERE servicing_alert.closed_at IS NOT NULL
+"""
+)
+
+_CLOSE_SQL = (
+    _TRUE_SQL
+    + """
+UPDATE servicing_alert a SET closed_at = %(now)s
+WHERE a.operator_id = %(operator)s AND a.closed_at IS NULL AND NOT EXISTS (
+    SELECT 1 FROM true WHERE true.kind = a.kind AND true.unit_id = a.unit_id AND true.first_day = a.first_day
+)
+"""
+)
+
+_ACKNOWLEDGE_SQL = """
+UPDATE servicing_alert a
+SET acknowledged_at = (u.history -> 'acknowledged' ->> (a.kind || '/' || a.first_day::text))::timestamptz
+FROM servicing_unitstate u
+WHERE a.operator_id = %(operator)s AND u.operator_id = a.operator_id AND u.unit_id = a.unit_id AND a.closed_at IS NULL
+  AND a.acknowledged_at IS DISTINCT FROM
+      (u.history -> 'acknowledged' ->> (a.kind || '/' || a.first_day::text))::timestamptz
+"""
+
+
+def sweep(*, actor: Actor) -> dict[str, int]:
+    """Open what has become true and close what is true no more; returns how many of each."""
+    with tenancy.writing(actor, lock_timeout_ms=0):
+        return sweep_alerts()
+
+
+def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
+    """The sweep inside an open scope; ``days`` gives each zone's local date, by default today's."""
+    days = days or {zone: clock.today(zone) for zone in accounts.site_zones()}
+    values = {
+        "operator": current_operator_id(),
+        "zones": list(days),
+        "days": list(days.values()),
+        "now": clock.now(),
+    }
+    with connection.cursor() as cursor:
+        cursor.execute(_CLOSE_SQL, values)
+        closed = cursor.rowcount
+        cursor.execute(_OPEN_SQL, values)
+        opened = cursor.rowcount
+        cursor.execute(_ACKNOWLEDGE_SQL, values)
+    return {"opened": opened, "closed": closed}
+
+
+def run_sweep(operator_id: UUID, job_id: UUID) -> bool:
+    """A sweep as a job: effect and job row in one transaction; a second run finds it done."""
+    return perform(operator_id, job_id, _sweep_effect)
+
+
+def _sweep_effect(actor: Actor, job: Job) -> None:
+    sweep_alerts()
+
+
+def refresh_due(operator_id: UUID, job_id: UUID) -> bool:
+    """An agreement or a rule changed: make the due days of its site (all sites when none is named) anew, as a job."""
+    return perform(operator_id, job_id, _refresh_effect)
+
+
+def _refresh_effect(actor: Actor, job: Job) -> None:
+    site_ids = [UUID(job.ref)] if job.ref else list(accounts.sites().values_list("id", flat=True))
+    due.refresh([], site_ids)

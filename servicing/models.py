@@ -1,0 +1,188 @@
+"""The service-event log (made by SQL, append only), what is folded from it, and the alerts that sweeps open and close."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import Q
+
+from accounts.tenancy import OperatorOwned, OperatorScoped, TenantForeignKey
+
+
+class Event(OperatorScoped):
+    """One line of the log. The table, its triggers and privileges stand in the migration; nothing updates a row."""
+
+    pk = models.CompositePrimaryKey("operator_id", "position")
+    position = models.BigIntegerField()
+    event_id = models.UUIDField()
+    device_id = models.UUIDField()
+    device_sequence = models.BigIntegerField()
+    subject_kind = models.TextField()
+    subject_id = models.UUIDField()
+    type = models.TextField()
+    schema_version = models.SmallIntegerField()
+    occurred_at = models.DateTimeField()
+    received_at = models.DateTimeField()
+    recorded_at = models.DateTimeField()
+    actor_kind = models.TextField()
+    actor_id = models.UUIDField(null=True)
+    member_id = models.UUIDField(null=True)
+    visit_id = models.UUIDField(null=True)
+    touch_id = models.UUIDField(null=True)
+    corrects = models.UUIDField(null=True)
+    payload = models.JSONField()
+    content_hash = models.BinaryField()
+
+    class Meta:
+        managed = False
+        db_table = "servicing_event"
+
+
+class Checkpoint(OperatorScoped):
+    """Up to which position a projection has folded the operator's log; saved with the projection's own rows."""
+
+    pk = models.CompositePrimaryKey("operator_id", "projection")
+    projection = models.CharField(max_length=40)
+    position = models.BigIntegerField()
+
+
+class UnitState(OperatorScoped):
+    """What a unit's events say of it. Rebuilt from the log by projections."""
+
+    pk = models.CompositePrimaryKey("operator_id", "unit_id")
+    unit = TenantForeignKey("fleet.Unit")
+    site = TenantForeignKey("accounts.Site", null=True)
+    station = TenantForeignKey("fleet.Station", null=True)
+    status = models.CharField(max_length=12)
+    last_exchange_at = models.DateTimeField(null=True)
+    history = models.JSONField()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["operator", "site"], name="servicing_unitstate_site")
+        ]  # units of a site
+
+
+class DueSegment(OperatorScoped):
+    """From when to when which due day of a unit is open. Rebuilt from unit states, agreements and standstills."""
+
+    pk = models.CompositePrimaryKey("operator_id", "unit_id", "starts_on")
+    unit = TenantForeignKey("fleet.Unit")
+    site = TenantForeignKey("accounts.Site")
+    zone = models.CharField(max_length=64)
+    kind = models.CharField(max_length=12)
+    starts_on = models.DateField()
+    ends_before = models.DateField(null=True)
+    due_on = models.DateField(null=True)
+    opens_on = models.DateField(null=True)
+    past_grace_from = models.DateField(null=True)
+    long_past_from = models.DateField(null=True)
+    is_reopen = models.BooleanField(default=False)
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["operator", "site"], name="servicing_duesegment_site")
+        ]  # due days of a site
+
+
+class Outlook(OperatorScoped):
+    """When a unit runs dry and when its wick comes to be watched. Rebuilt from unit states and master data."""
+
+    pk = models.CompositePrimaryKey("operator_id", "unit_id")
+    unit = TenantForeignKey("fleet.Unit")
+    site = TenantForeignKey("accounts.Site")
+    dose_ml_per_day = models.DecimalField(max_digits=8, decimal_places=3, null=True)
+    dry_on = models.DateField(null=True)
+    dry_soon_from = models.DateField(null=True)
+    wick_since_on = models.DateField(null=True)
+    wick_watch_from = models.DateField(null=True)
+
+
+class Visit(OperatorScoped):
+    """One arrival of a crew at a site; its id is the crew's. Rebuilt from the log by projections."""
+
+    pk = models.CompositePrimaryKey("operator_id", "id")
+    id = models.UUIDField()
+    site = TenantForeignKey("accounts.Site")
+    crew = TenantForeignKey("accounts.Crew", null=True)
+    day = models.DateField()
+    occurred_at = models.DateTimeField()
+    outcome = models.CharField(max_length=20)
+    reason = models.CharField(max_length=20, blank=True)
+    minutes = models.IntegerField(null=True)
+    units = models.IntegerField()
+
+    class Meta:
+        indexes = [
+            models.Index(
+                fields=["operator", "site", "day"], name="servicing_visit_site"
+            ),  # a site's past visits
+            models.Index(fields=["operator", "day"], name="servicing_visit_day"),  # what was done on a day
+        ]
+
+
+class Standstill(OperatorScoped):
+    """A dated pause of a site, its last day included. Rebuilt from the log by projections."""
+
+    pk = models.CompositePrimaryKey("operator_id", "event_id")
+    event_id = models.UUIDField()
+    site = TenantForeignKey("accounts.Site")
+    starts_on = models.DateField()
+    ends_on = models.DateField(null=True)
+    billing = models.CharField(max_length=4)
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["operator", "site"], name="servicing_standstill_site")
+        ]  # pauses of a site
+
+
+class Report(OperatorScoped):
+    """A message from a site that is still open. Rebuilt from the log by projections."""
+
+    pk = models.CompositePrimaryKey("operator_id", "event_id")
+    event_id = models.UUIDField()
+    site = TenantForeignKey("accounts.Site", null=True)
+    unit = TenantForeignKey("fleet.Unit", null=True)
+    kind = models.CharField(max_length=12)
+    received_at = models.DateTimeField()
+
+
+class Finding(OperatorScoped):
+    """Where an event contradicts the history it joins. Rebuilt from the log by projections."""
+
+    pk = models.CompositePrimaryKey("operator_id", "event_id", "code")
+    event_id = models.UUIDField()
+    code = models.CharField(max_length=40)
+    subject_kind = models.CharField(max_length=8)
+    subject_id = models.UUIDField()
+    occurred_at = models.DateTimeField()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["operator", "subject_id"], name="servicing_finding_subject")
+        ]  # findings of a unit
+
+
+class Alert(OperatorOwned):
+    """Something true of a unit from a day on. Opened and closed by sweeps; the key never repeats."""
+
+    kind = models.CharField(max_length=12)
+    unit = TenantForeignKey("fleet.Unit")
+    site = TenantForeignKey("accounts.Site")
+    first_day = models.DateField()
+    opened_at = models.DateTimeField()
+    closed_at = models.DateTimeField(null=True)
+    acknowledged_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["operator", "kind", "unit", "first_day"], name="servicing_alert_key"
+            )
+        ]
+        indexes = [
+            # What is true now, by kind.
+            models.Index(
+                fields=["operator", "kind", "site"], condition=Q(closed_at=None), name="servicing_alert_open"
+            ),
+        ]

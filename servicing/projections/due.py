@@ -1,0 +1,192 @@
+"""From unit states and master data to due segments and outlooks: which due day is open when, and what wears out when."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from typing import Any
+from uuid import UUID
+
+from django.db import connection
+from django.db.models import Q
+
+from accounts import clock
+from accounts import queries as accounts
+from accounts.tenancy import current_operator_id
+from fleet import queries as fleet
+from servicing.models import Standstill, UnitState
+from servicing.rules import dryness, due
+from servicing.rules.unit import UnitHistory, intervals_of
+from servicing.rules.values import first_day
+
+Versions = list[tuple[date, int]]
+
+# Without a reading the outlook of a unit ends somewhere; a dry date beyond this says only that the dose is tiny.
+FARTHEST_DRY = timedelta(days=3_650)
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """An installed unit: where it hangs and what its events say."""
+
+    unit_id: UUID
+    site_id: UUID
+    history: UnitHistory
+
+
+@dataclass(frozen=True, slots=True)
+class _Master:
+    zones: dict[UUID, str]
+    site_due: dict[UUID, due.SiteDue]
+    doses: dict[UUID, Decimal]
+    long_past: Versions
+    dry_soon: Versions
+    wick_watch: Versions
+
+
+def refresh(unit_ids: Collection[UUID], site_ids: Collection[UUID] = ()) -> None:
+    """Make the segments and outlooks of these units, and of all units at these sites, anew."""
+    states = list(UnitState.objects.filter(Q(unit_id__in=unit_ids) | Q(site_id__in=site_ids)))
+    if not states:
+        return
+    placed = [
+        Placed(state.unit_id, state.site_id, UnitHistory.from_json(state.history))
+        for state in states
+        if state.site_id
+    ]
+    segments, outlooks = rows_of(placed)
+    with connection.cursor() as cursor:
+        values = {
+            "operator": current_operator_id(),
+            "units": [state.unit_id for state in states],
+            "segments": json.dumps(segments),
+            "outlooks": json.dumps(outlooks),
+        }
+        cursor.execute(_REPLACE_SEGMENTS, values)
+        cursor.execute(_INSERT_SEGMENTS, values)
+        cursor.execute(_REPLACE_OUTLOOKS, values)
+        cursor.execute(_INSERT_OUTLOOKS, values)
+
+
+def rows_of(placed: Sequence[Placed]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The segment rows and outlook rows of installed units, as plain JSON values."""
+    master = _master({one.site_id for one in placed}, placed)
+    segments: list[dict[str, Any]] = []
+    outlooks: list[dict[str, Any]] = []
+    for one in sorted(placed, key=lambda placed_unit: placed_unit.unit_id):
+        for segment in _segments(one, master):
+            segments.append(_json_row(one, {**asdict(segment), "zone": master.zones[one.site_id]}))
+        outlooks.append(_json_row(one, _outlook(one, master)))
+    return segments, outlooks
+
+
+def _json_row(one: Placed, values: dict[str, Any]) -> dict[str, Any]:
+    plain = {name: str(v) if isinstance(v, date | Decimal) else v for name, v in values.items()}
+    return {"unit_id": str(one.unit_id), "site_id": str(one.site_id), **plain}
+
+
+def _segments(one: Placed, master: _Master) -> list[due.DueSegment]:
+    zone = master.zones[one.site_id]
+    installed_on = _local(one.history.installed_at, zone)
+    last_on = _local(one.history.last_exchange_at, zone)
+    assert installed_on is not None, "an installed unit has its day"
+    segments = master.site_due[one.site_id].segments(installed_on, last_on, master.long_past[0][1])
+    if len(master.long_past) == 1:
+        return segments
+    return [
+        replace(segment, long_past_from=first_day(segment.past_grace_from, master.long_past))
+        if segment.past_grace_from
+        else segment
+        for segment in segments
+    ]
+
+
+def _outlook(one: Placed, master: _Master) -> dict[str, Any]:
+    history, zone = one.history, master.zones[one.site_id]
+    set_dose = Decimal(history.set_dose_ml_per_day) if history.set_dose_ml_per_day else None
+    nominal = master.doses.get(UUID(history.cartridge_id)) if history.cartridge_id else None
+    dose = dryness.dose_estimate(intervals_of(history), set_dose, nominal)
+    dry_on = _dry_on(history, dose, zone)
+    wick_since_on = _local(history.wick_since, zone)
+    return {
+        "dose_ml_per_day": dose,
+        "dry_on": dry_on,
+        "dry_soon_from": first_day(dry_on, [(at, -days) for at, days in master.dry_soon]) if dry_on else None,
+        "wick_since_on": wick_since_on,
+        "wick_watch_from": first_day(wick_since_on, master.wick_watch) if wick_since_on else None,
+    }
+
+
+def _dry_on(history: UnitHistory, dose: Decimal | None, zone: str) -> date | None:
+    if dose is None or history.level_ml is None or history.level_at is None:
+        return None
+    level_at = datetime.fromisoformat(history.level_at)
+    dry_at = min(dryness.dry_at(history.level_ml, level_at, dose), level_at + FARTHEST_DRY)
+    return clock.local_date(dry_at, zone)
+
+
+def _local(instant: str | None, zone: str) -> date | None:
+    return clock.local_date(datetime.fromisoformat(instant), zone) if instant else None
+
+
+def _master(site_ids: Collection[UUID], placed: Sequence[Placed]) -> _Master:
+    agreements = accounts.agreements_of(site_ids)
+    standstills: dict[UUID, list[due.Standstill]] = {}
+    for pause in Standstill.objects.filter(site_id__in=site_ids).order_by("starts_on", "event_id"):
+        standstills.setdefault(pause.site_id, []).append(due.Standstill(pause.starts_on, pause.ends_on))
+    cartridges = fleet.cartridges_in(
+        {UUID(one.history.cartridge_id) for one in placed if one.history.cartridge_id}
+    )
+    rules = accounts.service_rules() or [accounts.service_rules_on(date.min)]
+    return _Master(
+        zones={site_id: site.zone for site_id, site in accounts.sites_in(site_ids).items()},
+        site_due={
+            site_id: due.SiteDue([_terms(one) for one in agreed], standstills.get(site_id, ()))
+            for site_id, agreed in agreements.items()
+        },
+        doses={
+            cartridge_id: cartridge.nominal_dose_ml_per_day for cartridge_id, cartridge in cartridges.items()
+        },
+        long_past=[(one.effective_from, one.long_past_days) for one in rules],
+        dry_soon=[(one.effective_from, one.dry_soon_days) for one in rules],
+        wick_watch=[(one.effective_from, one.wick_watch_days) for one in rules],
+    )
+
+
+def _terms(agreement: Any) -> due.Terms:
+    return due.Terms(
+        agreement.anchor_on,
+        agreement.interval_months,
+        agreement.grace_before_days,
+        agreement.grace_after_days,
+        agreement.starts_on,
+        agreement.ends_on,
+    )
+
+
+SEGMENT_COLUMNS = "unit_id, site_id, zone, kind, starts_on, ends_before, due_on, opens_on, past_grace_from, long_past_from, is_reopen"
+OUTLOOK_COLUMNS = "unit_id, site_id, dose_ml_per_day, dry_on, dry_soon_from, wick_since_on, wick_watch_from"
+
+_REPLACE_SEGMENTS = (
+    "DELETE FROM servicing_duesegment WHERE operator_id = %(operator)s AND unit_id = ANY(%(units)s)"
+)
+_REPLACE_OUTLOOKS = (
+    "DELETE FROM servicing_outlook WHERE operator_id = %(operator)s AND unit_id = ANY(%(units)s)"
+)
+_INSERT_SEGMENTS = f"""
+INSERT INTO servicing_duesegment (operator_id, {SEGMENT_COLUMNS})
+SELECT %(operator)s, {SEGMENT_COLUMNS} FROM jsonb_to_recordset(%(segments)s::jsonb) AS (
+    unit_id uuid, site_id uuid, zone text, kind text, starts_on date, ends_before date, due_on date, opens_on date,
+    past_grace_from date, long_past_from date, is_reopen boolean
+)
+"""
+_INSERT_OUTLOOKS = f"""
+INSERT INTO servicing_outlook (operator_id, {OUTLOOK_COLUMNS})
+SELECT %(operator)s, {OUTLOOK_COLUMNS} FROM jsonb_to_recordset(%(outlooks)s::jsonb) AS (
+    unit_id uuid, site_id uuid, dose_ml_per_day numeric, dry_on date, dry_soon_from date, wick_since_on date,
+    wick_watch_from date
+)
+"""

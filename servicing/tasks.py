@@ -1,0 +1,19 @@
+"""Celery's doors: ids in, one command, nothing else."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from celery import shared_task
+
+from servicing.commands import sweeps
+
+
+@shared_task(name="servicing.tasks.sweep", queue="alerts", ignore_result=True)
+def sweep(operator_id: str, job_id: str) -> None:
+    sweeps.run_sweep(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="servicing.tasks.refresh_due", queue="default", ignore_result=True)
+def refresh_due(operator_id: str, job_id: str) -> None:
+    sweeps.refresh_due(UUID(operator_id), UUID(job_id))

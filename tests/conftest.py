@@ -1,0 +1,92 @@
+"""One pair of embedded servers a test process, the runtime roles, the standing cast, and a clock that stands still.
+
+Tests commit and nothing is flushed: each takes operators of its own, and isolation keeps them apart. ``north`` is the
+operator under test, ``south`` its rival of the same shape.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+from django.conf import settings
+from django.core.management import call_command
+from django.db import connections
+
+from accounts import clock
+from config import embedded
+from tests.cast import NOON, Cast, new_cast
+
+
+@pytest.fixture(scope="session")
+def servers() -> Iterator[embedded.Servers]:
+    with tempfile.TemporaryDirectory(prefix="wickround-") as folder:
+        running = embedded.start(Path(folder), durable=False, keep=False)
+        try:
+            yield running.servers
+        finally:
+            connections.close_all()
+            running.stop()
+
+
+@pytest.fixture(scope="session")
+def database(servers: embedded.Servers, django_db_blocker: Any) -> Iterator[embedded.Servers]:
+    """The schema made by the owner's role; everything after it connects as the app and system roles."""
+    urls = {
+        "default": servers.database_url,
+        "system": servers.database_system_url,
+        "migrate": servers.database_migrate_url,
+    }
+    for alias, url in urls.items():
+        parts = urlsplit(url)
+        connections.settings[alias].update(
+            HOST=parts.hostname,
+            PORT=str(parts.port),
+            USER=parts.username,
+            PASSWORD=parts.password,
+            NAME=parts.path.lstrip("/"),
+            CONN_MAX_AGE=None,
+        )
+    os.environ.update(servers.environment())
+    settings.REDIS_URL = servers.redis_url
+    with django_db_blocker.unblock():
+        call_command("migrate", database="migrate", verbosity=0)
+        connections["migrate"].close()
+        yield servers
+
+
+@pytest.fixture(autouse=True)
+def _standing_clock() -> Iterator[None]:
+    clock.set_to(NOON)
+    yield
+    clock.set_to(None)
+
+
+@pytest.fixture
+def north(database: embedded.Servers) -> Cast:
+    return new_cast("north")
+
+
+@pytest.fixture
+def south(database: embedded.Servers) -> Cast:
+    return new_cast("south")
+
+
+@pytest.fixture
+def later() -> Any:
+    """Moves the standing clock: ``later(days=3)``."""
+
+    def move(**delta: float) -> datetime:
+        from datetime import timedelta
+
+        at = clock.now() + timedelta(**delta)
+        clock.set_to(at.astimezone(UTC))
+        return at
+
+    return move

@@ -1,0 +1,27 @@
+"""An upload: every event gets its own answer, and what is durable is folded."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from servicing.queries import fleet_state
+
+
+def test_an_upload_is_accepted_once_and_folded(north):
+    install, exchange = north.installed(), north.exchanged()
+
+    first = north.upload(install, exchange)
+    again = north.upload(install, exchange)
+
+    assert [fate.fate for fate in first] == ["accepted", "accepted"]
+    assert [fate.fate for fate in again] == ["duplicate", "duplicate"]
+    assert [fate.position for fate in again] == [fate.position for fate in first]
+    with north.reading():
+        view = fleet_state.get_unit_view(north.unit.id)
+    assert view.status == "up"
+    assert view.site_id == north.site.id
+    assert view.segment is not None
+    assert str(view.segment.due_on) == "2026-07-10"
+    assert view.outlook is not None
+    assert view.outlook.dry_on is not None
+    assert view.outlook.dry_on > (north.agreement.anchor_on + timedelta(days=30))
