@@ -139,8 +139,9 @@ class Touch:
         payload: dict[str, Any] = {"cartridge_id": str(fitted.cartridge_id), "charge_ml": round(CARTRIDGE_ML)}
         if not fitted.hand.chance(UNREAD):
             payload["cartridge_left_ml"] = eyeball(seen.cartridge_ml, 10, fitted.hand)
-            payload["reservoir_before_ml"] = eyeball(seen.reservoir_ml, 5, fitted.hand)
-            payload["reservoir_after_ml"] = 0 if wipes else payload["reservoir_before_ml"]
+            # What was wiped out is written down already, so the new cartridge finds an empty reservoir.
+            in_reservoir = 0 if wipes else eyeball(seen.reservoir_ml, 5, fitted.hand)
+            payload["reservoir_before_ml"] = payload["reservoir_after_ml"] = in_reservoir
         self.exchanged = self.note("cartridge.exchanged", **payload, lot=lot)
         fitted.truth.exchange(wiped=wipes)
 

@@ -1,0 +1,74 @@
+"""Which world a database holds, its digest, and what is found in it: reads of the other apps' queries."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from decimal import Decimal
+from hashlib import sha256
+from typing import Any
+
+from accounts import queries as accounts
+from accounts import tenancy
+from accounts.permissions import system_actor
+from billing import queries as billing
+from demo_tenant.models import World
+from servicing.queries import events, fleet_state
+
+
+def get_world() -> World | None:
+    """The world this database holds; None when no play has been finished in it."""
+    return World.objects.first()
+
+
+def digest() -> str:
+    """SHA-256, in hex, over events, unit states and invoices of every operator, each in its canonical order.
+
+    Of an event only its content hash and when it was received; no position, no time of recording: the digest depends
+    on seed, preset and last day alone.
+    """
+    whole = sha256()
+    for operator_id in accounts.operator_ids():
+        with tenancy.reading(system_actor(operator_id)):
+            whole.update(operator_id.bytes)
+            for content_hash, received_at in events.canonical_content():
+                whole.update(content_hash + received_at.isoformat().encode())
+            for state in fleet_state.unit_states():
+                whole.update(
+                    _canonical([state.unit_id, state.site_id, state.station_id, state.status, state.history])
+                )
+            for invoice in billing.invoices_in_order():
+                whole.update(f"{invoice.number} {invoice.document_sha256}".encode())
+    return whole.hexdigest()
+
+
+def found() -> list[dict[str, Any]]:
+    """For each operator what the lookout and the month's end show: counts, and what was invoiced, as plain values."""
+    return [_found_at(operator_id) for operator_id in accounts.operator_ids()]
+
+
+def _found_at(operator_id: Any) -> dict[str, Any]:
+    with tenancy.reading(system_actor(operator_id)):
+        operator = accounts.get_operator()
+        open_now = Counter(fleet_state.open_alerts().values_list("kind", flat=True))
+        totals = list(billing.invoices().values_list("total", flat=True))
+        return {
+            "name": operator.name,
+            "slug": operator.slug,
+            "sites": accounts.sites().count(),
+            "units": fleet_state.unit_states().exclude(status__in=("printed", "withdrawn")).count(),
+            "events": len(events.canonical_content()),
+            "due": open_now["due"],
+            "past_grace": open_now["past_grace"],
+            "wick_watch": open_now["wick_watch"],
+            "dry_soon": open_now["dry_soon"],
+            "reports": fleet_state.reports().count(),
+            "findings": fleet_state.findings().count(),
+            "invoices": len(totals),
+            "invoiced": str(sum(totals, Decimal(0))),
+            "currency": operator.currency,
+        }
+
+
+def _canonical(value: Any) -> bytes:
+    return json.dumps(value, default=str, sort_keys=True, separators=(",", ":")).encode()

@@ -1,0 +1,163 @@
+"""Plays the invented world through the public commands only, its clock set to the moment each thing happens."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from typing import Any
+
+from dateutil.relativedelta import relativedelta
+
+from accounts import clock, jobs
+from accounts.commands.customers import end_agreement
+from billing.commands import close_month
+from config.celery import app
+from demo_tenant.opening import member_actor, open_operator, opened_at, phone_actors
+from demo_tenant.records import Ending, OfficeAction, Upload
+from demo_tenant.story import Story
+from servicing.commands.office import counter_event, record_events
+from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
+
+CLOSED_ON_THE = 4  # day of the next month on which a month is closed
+
+Say = Callable[[str], None]
+
+
+class PlayFailed(RuntimeError):
+    """The product refused something that the invented world did; the text names the first refusal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Close:
+    """A month to be closed at an instant."""
+
+    at: datetime
+    month: date
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """What one operator's play stored: events accepted, and how many were sent again in vain."""
+
+    accepted: int
+    duplicates: int
+
+
+def play(story: Story, password: str, say: Say) -> Played:
+    """Open the operator and live through its story; ``say`` is told of each month that is closed.
+
+    Raises PlayFailed when an event is refused: the world only records what the product takes.
+    """
+    open_operator(story, password)
+    player = _Player(story)
+    perform_owed(opened_at(story))
+    for step in _in_order(story):
+        with clock.playing(step.at if not isinstance(step, Upload) else step.received_at):
+            player.take(step)
+        if isinstance(step, Close):
+            share = (step.at.date() - story.setting.span.first_day).days / story.setting.span.days
+            say(f"{story.master.legal_name}: {step.month:%B %Y} closed, {min(share, 1):.0%} played")
+    perform_owed(story.setting.span.ends_at)
+    return Played(player.accepted, player.duplicates)
+
+
+def perform_owed(at: datetime) -> None:
+    """Perform here and now what the commands of the play left owed, as a worker would have done at that time."""
+    app.loader.import_default_modules()
+    with clock.playing(at):
+        while claimed := jobs.claim_due():
+            for job in claimed:
+                app.tasks[job.kind].apply(args=[str(job.operator_id), str(job.id)], throw=True)
+
+
+def closes(story: Story) -> list[Close]:
+    """Every month over on the world's last day, from the first unit's on; each is closed a few days into the next."""
+    span = story.setting.span
+    found: list[Close] = []
+    month = _first_month(story)
+    while (following := month + relativedelta(months=1)) <= span.as_of.replace(day=1):
+        at = datetime.combine(following.replace(day=CLOSED_ON_THE), time(12), tzinfo=span.ends_at.tzinfo)
+        found.append(Close(min(at, span.ends_at), month))
+        month = following
+    return found
+
+
+def _first_month(story: Story) -> date:
+    installed = min(
+        record.occurred_at
+        for upload in story.uploads
+        for _, record in upload.lines
+        if record.type == "unit.installed"
+    )
+    return installed.astimezone(story.setting.zone).date().replace(day=1)
+
+
+def _in_order(story: Story) -> Iterator[Any]:
+    """Uploads, office entries, notices and closes by their instant; of equal instants in that order."""
+    lists: list[Any] = [story.uploads, story.office, story.endings, closes(story)]
+    streams = [
+        [(_instant(step), place, number, step) for number, step in enumerate(steps)]
+        for place, steps in enumerate(lists)
+    ]
+    for *_, step in heapq.merge(*streams, key=lambda entry: entry[:3]):
+        yield step
+
+
+def _instant(step: Any) -> datetime:
+    return step.received_at if isinstance(step, Upload) else step.at
+
+
+class _Player:
+    """Takes each step of a story as whoever does it: a phone, the dispatcher, the bookkeeper."""
+
+    def __init__(self, story: Story) -> None:
+        self.story = story
+        self.phones = phone_actors(story.master)
+        self.dispatcher = member_actor(story.master, "dispatcher")
+        self.bookkeeper = member_actor(story.master, "bookkeeper")
+        self.accepted = self.duplicates = 0
+
+    def take(self, step: Upload | OfficeAction | Ending | Close) -> None:
+        match step:
+            case Upload():
+                self._upload(step)
+            case OfficeAction():
+                self._enter(step)
+            case Ending():
+                end_agreement(actor=self.dispatcher, agreement_id=step.agreement_id, ends_on=step.ends_on)
+                perform_owed(step.at)
+            case Close():
+                close_month(actor=self.bookkeeper, month=step.month)
+
+    def _upload(self, upload: Upload) -> None:
+        actor, events = self.phones[upload.device_id], upload.events
+        for start in range(0, len(events), MOST_EVENTS):
+            fates = upload_events(actor=actor, events=events[start : start + MOST_EVENTS])
+            self._count(fates)
+
+    def _enter(self, action: OfficeAction) -> None:
+        draft = action.draft
+        if draft["type"] == "event.countered":
+            counter_event(
+                actor=self.dispatcher,
+                event_id=action.record.corrects or action.record.id,
+                reason=draft["payload"]["reason"],
+                id=action.record.id,
+            )
+            self.accepted += 1
+        else:
+            self._count(record_events(actor=self.dispatcher, events=[draft]))
+
+    def _count(self, fates: list[Fate]) -> None:
+        for fate in fates:
+            if fate.fate == "accepted":
+                self.accepted += 1
+            elif fate.fate == "duplicate":
+                self.duplicates += 1
+            else:
+                slug = self.story.master.slug
+                raise PlayFailed(
+                    f"{slug}: event {fate.id} was {fate.fate}: {fate.code} {fate.detail} {fate.errors}"
+                )
