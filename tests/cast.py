@@ -10,7 +10,8 @@ from typing import Any
 from uuid import UUID
 
 from accounts import clock, tenancy
-from accounts.commands import customers as customer_commands, operators
+from accounts.commands import customers as customer_commands
+from accounts.commands import operators
 from accounts.ids import uuid7
 from accounts.models import Crew, Customer, Device, Operator, ServiceAgreement, Site, User
 from accounts.permissions import Actor, ActorKind, Role
@@ -19,7 +20,7 @@ from fleet.models import Cartridge, Station, Unit
 from servicing.commands.uploads import Fate, upload_events
 
 NOON = datetime(2026, 6, 15, 12, 0, tzinfo=UTC)
-PASSWORD = "a long enough phrase"  # noqa: S105
+PASSWORD = "a long enough phrase"
 
 _numbers = itertools.count(1)
 
@@ -67,19 +68,32 @@ class Cast:
         self, kind: str, subject: Unit | Site | UUID, at: datetime | None = None, **rest: Any
     ) -> dict[str, Any]:
         """One event as the crew's phone sends it; keywords that name the envelope go there, others into the payload."""
-        envelope = {name: str(rest.pop(name)) for name in ("visit", "touch", "corrects", "member", "id") if name in rest}
-        subject_kind = "unit" if isinstance(subject, Unit) else "site" if isinstance(subject, Site) else "visit"
+        envelope = {
+            name: str(rest.pop(name))
+            for name in ("visit", "touch", "corrects", "member", "id")
+            if name in rest
+        }
+        subject_kind = (
+            "unit" if isinstance(subject, Unit) else "site" if isinstance(subject, Site) else "visit"
+        )
         return {
             "id": str(uuid7(at or clock.now())),
             "device_sequence": next(self.sequence),
             "type": kind,
-            "subject": {"kind": subject_kind, "id": str(subject if isinstance(subject, UUID) else subject.id)},
+            "subject": {
+                "kind": subject_kind,
+                "id": str(subject if isinstance(subject, UUID) else subject.id),
+            },
             "occurred_at": (at or clock.now()).isoformat(),
-            "payload": {name: str(value) if isinstance(value, UUID | date) else value for name, value in rest.items()},
+            "payload": {
+                name: str(value) if isinstance(value, UUID | date) else value for name, value in rest.items()
+            },
             **envelope,
         }
 
-    def installed(self, unit: Unit | None = None, at: datetime | None = None, station: int = 0) -> dict[str, Any]:
+    def installed(
+        self, unit: Unit | None = None, at: datetime | None = None, station: int = 0
+    ) -> dict[str, Any]:
         return self.event(
             "unit.installed",
             unit or self.unit,
@@ -93,7 +107,12 @@ class Cast:
     def exchanged(self, unit: Unit | None = None, at: datetime | None = None, **rest: Any) -> dict[str, Any]:
         values = {"cartridge_left_ml": 40, "reservoir_before_ml": 20, "reservoir_after_ml": 20, **rest}
         return self.event(
-            "cartridge.exchanged", unit or self.unit, at, cartridge_id=self.cartridge.id, charge_ml=280, **values
+            "cartridge.exchanged",
+            unit or self.unit,
+            at,
+            cartridge_id=self.cartridge.id,
+            charge_ml=280,
+            **values,
         )
 
     def upload(self, *events: dict[str, Any]) -> list[Fate]:
@@ -141,7 +160,12 @@ def new_cast(slug: str, *, zone: str = "Europe/Berlin", currency: str = "EUR", u
     agreement = customer_commands.add_agreements(
         actor=first,
         agreements=[
-            {"site_id": site.id, "number": "A1", "anchor_on": date(2026, 1, 10), "starts_on": date(2026, 1, 1)}
+            {
+                "site_id": site.id,
+                "number": "A1",
+                "anchor_on": date(2026, 1, 10),
+                "starts_on": date(2026, 1, 1),
+            }
         ],
     )[0]
     liquid = fleet_commands.add_liquid(actor=first, name="Scale remover", family="acid")
@@ -153,7 +177,9 @@ def new_cast(slug: str, *, zone: str = "Europe/Berlin", currency: str = "EUR", u
         volume_ml=280,
         nominal_dose_ml_per_day=Decimal(8),
     )
-    restroom = fleet_commands.add_restrooms(actor=first, restrooms=[{"site_id": site.id, "name": "Ground floor"}])[0]
+    restroom = fleet_commands.add_restrooms(
+        actor=first, restrooms=[{"site_id": site.id, "name": "Ground floor"}]
+    )[0]
     stations = fleet_commands.add_stations(
         actor=first,
         stations=[
