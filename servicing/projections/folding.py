@@ -6,45 +6,17 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from uuid import UUID
 
-from accounts import clock
-from accounts import queries as accounts
 from fleet import queries as fleet
 from servicing import log
-from servicing.events.reading import load_payload
-from servicing.events.types import EventType
 from servicing.log import EventRow
 from servicing.models import Checkpoint, Finding, Report, Standstill, UnitState, Visit
 from servicing.projections import due, storing
-from servicing.rules.fold import (
-    CLOCK_AHEAD,
-    EFFECTIVE,
-    FoldEvent,
-    StandstillSpan,
-    fold_standstills,
-    fold_visit,
-    open_reports,
-    standings,
-)
+from servicing.queries.folds import fold_event, fold_units, site_rows, visit_rows
+from servicing.rules.fold import FoldEvent
 from servicing.rules.unit import UnitHistory, fold_unit, key_of
 
 PROJECTION = "servicing"
 PAGE = 2_000
-
-
-def fold_event(row: EventRow) -> FoldEvent:
-    return FoldEvent(
-        event_id=row.event_id,
-        device_id=row.device_id,
-        device_sequence=row.device_sequence,
-        type=EventType(row.type),
-        subject_kind=row.subject_kind,
-        subject_id=row.subject_id,
-        occurred_at=row.occurred_at,
-        received_at=row.received_at,
-        payload=load_payload(row.type, row.schema_version, row.payload),
-        corrects=row.corrects,
-        visit_id=row.visit_id,
-    )
 
 
 def catch_up() -> int:
@@ -138,24 +110,6 @@ def _project_units(dirty: _Dirty) -> set[UUID]:
     return set(histories)
 
 
-def fold_units(unit_ids: Collection[UUID], *, upto: int | None = None) -> dict[UUID, UnitHistory]:
-    """Each unit's history from all of its events at or before a position."""
-    if not unit_ids:
-        return {}
-    events = [fold_event(row) for row in log.events_of(unit_ids, upto=upto)]
-    standing = standings(events)
-    by_unit: dict[UUID, list[FoldEvent]] = {unit_id: [] for unit_id in unit_ids}
-    ahead: dict[UUID, list[FoldEvent]] = {unit_id: [] for unit_id in unit_ids}
-    for event in sorted(events, key=lambda one: one.key):
-        if event.subject_id not in by_unit:
-            continue  # it only corrects one of theirs
-        if standing[event.event_id] is EFFECTIVE:
-            by_unit[event.subject_id].append(event)
-        elif standing[event.event_id] is CLOCK_AHEAD:
-            ahead[event.subject_id].append(event)
-    return {unit_id: fold_unit(by_unit[unit_id], None, ahead[unit_id]) for unit_id in unit_ids}
-
-
 def _store_findings(findings: dict[UUID, list[list[str]]]) -> None:
     if not findings:
         return
@@ -193,19 +147,6 @@ def _store_unit_reports(histories: dict[UUID, UnitHistory]) -> None:
     )
 
 
-def effective_by_subject(
-    subject_ids: Collection[UUID], *, upto: int | None = None
-) -> dict[UUID, list[FoldEvent]]:
-    """The standing events of each subject, in canonical order."""
-    events = [fold_event(row) for row in log.events_of(subject_ids, upto=upto)]
-    standing = standings(events)
-    found: dict[UUID, list[FoldEvent]] = {subject_id: [] for subject_id in subject_ids}
-    for event in sorted(events, key=lambda one: one.key):
-        if event.subject_id in found and standing[event.event_id] is EFFECTIVE:
-            found[event.subject_id].append(event)
-    return found
-
-
 def project_sites(site_ids: Collection[UUID]) -> None:
     """The standstills and open reports of these sites, from their events."""
     standstills, reports = site_rows(site_ids)
@@ -215,83 +156,8 @@ def project_sites(site_ids: Collection[UUID]) -> None:
     Report.objects.bulk_create(reports)
 
 
-def site_rows(
-    site_ids: Collection[UUID], *, upto: int | None = None
-) -> tuple[list[Standstill], list[Report]]:
-    events = effective_by_subject(site_ids, upto=upto)
-    standstills = [
-        Standstill(
-            event_id=span.event_id,
-            site_id=site_id,
-            starts_on=span.starts_on,
-            ends_on=span.ends_on,
-            billing=span.billing,
-        )
-        for site_id, own in events.items()
-        for span in fold_standstills(own)
-    ]
-    reports = [
-        Report(
-            event_id=report.event_id,
-            site_id=site_id,
-            kind=report.payload.kind,
-            received_at=report.occurred_at,
-        )  # type: ignore[attr-defined]
-        for site_id, own in events.items()
-        for report in open_reports(own)
-    ]
-    return standstills, reports
-
-
-def standstills_upto(position: int, site_ids: Collection[UUID]) -> dict[UUID, list[StandstillSpan]]:
-    return {
-        site_id: fold_standstills(own)
-        for site_id, own in effective_by_subject(site_ids, upto=position).items()
-    }
-
-
 def project_visits(visit_ids: Collection[UUID]) -> None:
     if not visit_ids:
         return
     Visit.objects.filter(id__in=visit_ids).delete()
     Visit.objects.bulk_create(visit_rows(visit_ids))
-
-
-def visit_rows(visit_ids: Collection[UUID]) -> list[Visit]:
-    """What became of these visits; one whose outcome has not arrived has no row yet."""
-    own = effective_by_subject(visit_ids)
-    units = _units_touched(visit_ids)
-    outcomes = {visit_id: fold_visit(events) for visit_id, events in own.items()}
-    sites = accounts.sites_in({row.site_id for row in outcomes.values() if row})
-    return [
-        Visit(
-            id=visit_id,
-            site_id=row.site_id,
-            crew_id=row.crew_id,
-            day=clock.local_date(row.occurred_at, sites[row.site_id].zone),
-            occurred_at=row.occurred_at,
-            outcome=row.outcome,
-            reason=row.reason,
-            minutes=row.minutes,
-            units=len(units.get(visit_id, ())),
-        )
-        for visit_id, row in sorted(outcomes.items())
-        if row is not None
-    ]
-
-
-def _units_touched(visit_ids: Collection[UUID]) -> dict[UUID, set[UUID]]:
-    rows = log.events_of_visits(visit_ids)
-    rows += log.correcting([row.event_id for row in rows], known={row.event_id for row in rows})
-    events = [fold_event(row) for row in rows]
-    standing = standings(events)
-    touched: dict[UUID, set[UUID]] = {}
-    for event in events:
-        if (
-            event.subject_kind == "unit"
-            and event.visit_id is not None
-            and event.type is not EventType.EVENT_COUNTERED
-            and standing[event.event_id] is EFFECTIVE
-        ):
-            touched.setdefault(event.visit_id, set()).add(event.subject_id)
-    return touched

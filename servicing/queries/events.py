@@ -12,8 +12,8 @@ from servicing import log
 from servicing.events.types import EventType, Payload
 from servicing.log import EventRow
 from servicing.models import Event
-from servicing.projections.folding import fold_event
-from servicing.projections.folding import standstills_upto as _standstills_upto
+from servicing.queries import folds
+from servicing.queries.folds import fold_event
 from servicing.rules.fold import FoldEvent, StandstillSpan, standings
 
 
@@ -147,7 +147,7 @@ def standstills_upto(
         site_ids = {
             row.subject_id for row in Event.objects.filter(subject_kind="site", position__lte=position)
         }
-    return _standstills_upto(position, site_ids)
+    return folds.standstills_upto(position, site_ids)
 
 
 def canonical_content() -> list[tuple[bytes, datetime]]:
