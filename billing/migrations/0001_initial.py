@@ -50,7 +50,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -81,7 +81,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -119,7 +119,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -198,7 +198,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -246,7 +246,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -280,7 +280,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -351,7 +351,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
@@ -419,7 +419,7 @@ class Migration(migrations.Migration):
                 (
                     "operator",
                     models.ForeignKey(
-                        default=accounts.tenancy.current_operator_id,
+                        default=accounts.tenancy.scope_operator_id,
                         editable=False,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="+",
