@@ -1,0 +1,100 @@
+"""What isolation needs: lists kept by hand, each line a decision, and what the models say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from django.apps import apps
+
+from accounts.tenancy import (
+    SETTING,
+    OperatorScoped,
+    TenantForeignKey,
+)
+
+MIGRATE_ROLE = "wickround_migrate"
+OPERATOR_TABLE = "accounts_operator"
+
+# As PostgreSQL prints the condition of ``tenancy.isolation_sql`` back; {} is the column.
+APP_CONDITION = (
+    f"({{}} = (( SELECT NULLIF(current_setting('{SETTING}'::text, true), ''::text) AS \"nullif\"))::uuid)"
+)
+
+# What the system role may do, and nothing else: sweep and relay look across operators at who there is and what is owed.
+SYSTEM_GRANTS: dict[str, set[str]] = {
+    "accounts_job": {"SELECT", "INSERT", "UPDATE", "DELETE"},
+    OPERATOR_TABLE: {"SELECT"},
+    "django_migrations": {"SELECT"},
+}
+
+# Global tables that name an operator all the same, each with the reason in ``tenancy.GLOBAL_TABLES``.
+GLOBAL_WITH_OPERATOR = {"accounts_machineclient"}
+
+# The unique keys of tenant tables that do not lead with the operator, and why.
+KEYS_ACROSS_OPERATORS: dict[tuple[str, tuple[str, ...]], str] = {
+    (OPERATOR_TABLE, ("id",)): "the operator's own row",
+    (OPERATOR_TABLE, ("slug",)): "an operator's address is public and one of its kind",
+    ("accounts_accesstoken", ("digest",)): "asked before the operator is known; nobody can choose a digest",
+}
+
+# Tables to which rows are only added. The log grants INSERT by column, without those that the database fills.
+LOG_TABLE = "servicing_event"
+LOG_FILLED_BY_DATABASE = {"position", "recorded_at"}
+APPEND_ONLY = {
+    LOG_TABLE,
+    "billing_charge",
+    "billing_eventdisposition",
+    "billing_invoice",
+    "billing_invoiceline",
+    "billing_periodclose",
+}
+# Of these, the ones whose change is refused to the table's owner too: by two triggers that no session can switch off.
+GUARDED = {LOG_TABLE, "billing_charge", "billing_invoice", "billing_invoiceline", "billing_periodclose"}
+
+ROW_PRIVILEGES = {"SELECT", "INSERT", "UPDATE", "DELETE"}
+DEFINER_FUNCTIONS = {"accounts_memberships", "accounts_token_binding"}
+
+
+@dataclass
+class Audit:
+    """How much of each kind was looked at, and every gap as one sentence that names it."""
+
+    counts: dict[str, int] = field(default_factory=dict)
+    gaps: list[str] = field(default_factory=list)
+
+    def need(self, holds: object, gap: str) -> None:
+        if not holds:
+            self.gaps.append(gap)
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """From the models: the tenant tables with the column that names the operator, and their references."""
+
+    tenant: dict[str, str]
+    references: list[tuple[str, str, str, str]]
+
+
+def expected() -> Expected:
+    tenant = {OPERATOR_TABLE: "id"}
+    references = []
+    for model in apps.get_models(include_auto_created=True):
+        if not issubclass(model, OperatorScoped):
+            continue
+        table = model._meta.db_table
+        tenant[table] = "operator_id"
+        for reference in model._meta.fields:
+            if isinstance(reference, TenantForeignKey):
+                target = reference.target_field
+                references.append((table, reference.column, target.model._meta.db_table, str(target.column)))
+    return Expected(tenant, references)
+
+
+# Schemas that are not PostgreSQL's own, as a condition on pg_namespace n.
+OURS = "n.nspname <> 'information_schema' AND n.nspname !~ '^pg_'"
+
+
+def rows_of(cursor: Any, sql: str) -> list[tuple[Any, ...]]:
+    cursor.execute(sql)
+    return list(cursor.fetchall())
