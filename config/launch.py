@@ -45,7 +45,7 @@ def spawn(
 def main(arguments: Sequence[str]) -> None:
     """Drop to the user, tie this process to its parent, become the program."""
     parent, death_signal, uid, gid = (int(argument) for argument in arguments[:4])
-    program = arguments[4:]
+    program = list(arguments[4:])
     if uid != os.geteuid():
         os.setgroups([])
         os.setgid(gid)

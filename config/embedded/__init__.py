@@ -26,7 +26,7 @@ from psycopg import sql
 
 from config.embedded import postgres, valkey
 from config.embedded.binaries import Programs, ServersError, find_programs
-from config.embedded.home import Home, find_home, make_home, write_private
+from config.embedded.home import Home, find_home, make_home, remove_left_over, write_private
 
 __all__ = [
     "RunningServers",
@@ -90,9 +90,7 @@ class RunningServers:
         _end(self._processes)
         self._processes = []
         self._home.state.unlink(missing_ok=True)
-        self._home.leave()
-        if not self._keep:
-            self._home.remove()
+        self._home.leave(remove=not self._keep)
         atexit.unregister(self.stop)
 
 
@@ -106,8 +104,9 @@ def start(
     Raises ServersError: one sentence saying what is wrong.
     """
     programs = find_programs()
+    remove_left_over()
     home = make_home(folder)
-    home.take()
+    home.take(keep=keep)
     try:
         for port in ports or ():
             _require_free(port)
@@ -119,7 +118,7 @@ def start(
                 if attempt == ATTEMPTS:
                     raise
     except BaseException:
-        home.leave()
+        home.leave(remove=not keep)
         raise
     raise AssertionError("unreachable")
 

@@ -13,6 +13,7 @@ from typing import IO
 from config.embedded.binaries import OWN_PLACE, ServersError
 
 LONGEST_PATH = 600  # characters; the servers' own limits begin near 1,000
+LEFT_OVER = "left-over-when-not-locked"
 PASSWORDS_OF = ("superuser", "migrate", "app", "system", "valkey")
 
 
@@ -37,8 +38,11 @@ class Home:
         passwords: dict[str, str] = json.loads(path.read_text())
         return passwords
 
-    def take(self) -> None:
-        """One starter at a time; the lock goes with our process. Raises ServersError when another holds it."""
+    def take(self, *, keep: bool) -> None:
+        """One starter at a time; the lock goes with our process. Raises ServersError when another holds it.
+
+        `keep=False` marks the folder as left over once nobody holds the lock.
+        """
         lock = (self.path / "lock").open("a")
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -48,16 +52,18 @@ class Home:
                 f"The servers of {self.link.parent} already run, started by another process; stop that one first."
             ) from error
         self._lock = lock
+        if not keep:
+            (self.path / LEFT_OVER).touch()
 
-    def leave(self) -> None:
+    def leave(self, *, remove: bool) -> None:
+        """Give the lock back, and remove everything first if asked to."""
+        if remove:
+            shutil.rmtree(self.path)
+            if self.link.is_symlink():
+                self.link.unlink()
         if self._lock is not None:
             self._lock.close()
             self._lock = None
-
-    def remove(self) -> None:
-        shutil.rmtree(self.path)
-        if self.link.is_symlink():
-            self.link.unlink()
 
     def open_log(self, name: str) -> IO[bytes]:
         """A fresh log; the one of the run before is kept beside it."""
@@ -107,6 +113,20 @@ def make_home(folder: Path) -> Home:
     path.chmod(0o711)
     link.symlink_to(path)
     return Home(link, path)
+
+
+def remove_left_over() -> None:
+    """Remove what tests left under /var/tmp when they were killed."""
+    for path in OWN_PLACE.glob("wickround-*"):
+        if path.is_symlink() or path.stat().st_uid != os.geteuid() or not (path / LEFT_OVER).exists():
+            continue
+        with (path / "lock").open("a") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                continue  # in use
+            # A server that is just ending may still write here; the next run removes the rest.
+            shutil.rmtree(path, ignore_errors=True)
 
 
 def write_private(path: Path, text: str, user: tuple[int, int] | None = None) -> None:

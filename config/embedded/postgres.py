@@ -57,7 +57,7 @@ def start_postgres(home: Home, programs: Programs, *, port: int, durable: bool) 
     """Start on a data folder, made at the first start. Does not wait until it answers."""
     make_private(home.path / "postgres", programs.user)
     if not data_folder(home).exists():
-        _make_cluster(home, programs)
+        _make_cluster(home, programs, durable=durable)
     _clear_stale_pid(data_folder(home))
     settings = {**SETTINGS, **(DURABLE if durable else FOR_TESTS), "port": str(port)}
     options = [part for name, value in settings.items() for part in ("-c", f"{name}={value}")]
@@ -72,16 +72,18 @@ def start_postgres(home: Home, programs: Programs, *, port: int, durable: bool) 
         )
 
 
-def _make_cluster(home: Home, programs: Programs) -> None:
+def _make_cluster(home: Home, programs: Programs, *, durable: bool) -> None:
     """Initdb beside the final place, then one rename: an interrupted one leaves nothing half made."""
     draft = home.path / "postgres" / "data.new"
     shutil.rmtree(draft, ignore_errors=True)
     password_file = home.path / "postgres" / "initdb-password"
     write_private(password_file, home.passwords()["superuser"], programs.user)
-    command = [
+    command: list[str | Path] = [
         programs.initdb, "-D", draft, "--username=postgres", f"--pwfile={password_file}", "--auth=scram-sha-256",
         "--encoding=UTF8", "--locale-provider=builtin", "--builtin-locale=C.UTF-8", "--locale=C", "--no-instructions",
     ]  # fmt: skip
+    if not durable:
+        command.append("--no-sync")
     with home.open_log("initdb") as log:
         status = spawn(
             command,
@@ -142,7 +144,7 @@ def run_roles_script(
         "WICKROUND_TEMPLATE": template,
         **{f"WICKROUND_{name.upper()}_PASSWORD": passwords[name] for name in ("migrate", "app", "system")},
     }
-    arguments = [
+    arguments: list[str | Path] = [
         "-X",
         "-q",
         "-h",
