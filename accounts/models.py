@@ -30,7 +30,7 @@ class UserManager(BaseUserManager["User"]):
         return self.get(email=(username or "").strip().lower())
 
 
-class User(AbstractBaseUser):
+class User(AbstractBaseUser):  # type: ignore[django-manager-missing]
     """A person who signs in. Global: one person may be a member of several operators."""
 
     id = models.UUIDField(primary_key=True, default=uuid7, editable=False)

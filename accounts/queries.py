@@ -55,7 +55,7 @@ def memberships_of(user_id: UUID) -> list[Membership]:
     """The operators a person may act for, by name. Needs no scope: asked before one is known."""
     with connections["default"].cursor() as cursor:
         cursor.execute("SELECT * FROM accounts_memberships(%s)", [user_id])
-        return [Membership(*row[:5], Role(row[5]), row[6]) for row in cursor.fetchall()]
+        return [Membership(*(*row[:5], Role(row[5]), row[6])) for row in cursor.fetchall()]
 
 
 def token_binding(digest: bytes) -> TokenBinding | None:
@@ -63,7 +63,7 @@ def token_binding(digest: bytes) -> TokenBinding | None:
     with connections["default"].cursor() as cursor:
         cursor.execute("SELECT * FROM accounts_token_binding(%s)", [digest])
         row = cursor.fetchone()
-    return TokenBinding(*row[:4], Role(row[4]), *row[5:]) if row else None
+    return TokenBinding(*(*row[:4], Role(row[4]), *row[5:])) if row else None
 
 
 def operator_ids() -> list[UUID]:

@@ -71,10 +71,12 @@ def operator_scope(
     read_only: bool = False,
     durable: bool = False,
     lock_timeout_ms: int = 0,
+    one_snapshot: bool = False,
 ) -> Iterator[None]:
     """Open a transaction in which this operator's rows, and no others, are there.
 
     The setting is local to the transaction; a nested scope must name the same operator, else ScopeConflict.
+    ``one_snapshot``: all statements see the rows of one moment (REPEATABLE READ), for checks that compare tables.
     """
     outer = _scope.get()
     if outer is not None and (outer.operator_id, outer.using) != (operator_id, using):
@@ -82,6 +84,9 @@ def operator_scope(
     connection = connections[using]
     nested = connection.in_atomic_block
     with transaction.atomic(using=using, durable=durable):
+        if one_snapshot:
+            with connection.cursor() as cursor:
+                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
         previous = _set_operator(connection, operator_id, read_only and not nested, lock_timeout_ms)
         token = _scope.set(_Scope(operator_id, using))
         try:
@@ -143,7 +148,7 @@ class OperatorManager(models.Manager[Any]):
         scope = _scope.get()
         if scope is None:
             raise NoOperatorScope(f"{self.model.__name__} was asked for outside an operator's scope.")
-        rows = models.QuerySet(self.model, using=scope.using)
+        rows: models.QuerySet[Any] = models.QuerySet(self.model, using=scope.using)
         return rows if scope.operator_id is None else rows.filter(operator_id=scope.operator_id)
 
 
@@ -173,7 +178,7 @@ class OperatorOwned(OperatorScoped):
         abstract = True
 
 
-class TenantForeignKey(models.ForeignKey):  # type: ignore[type-arg]
+class TenantForeignKey(models.ForeignKey):
     """A reference inside one operator; ``Isolate`` makes the composite key (operator, id) in the database."""
 
     def __init__(self, to: Any, on_delete: Any = models.PROTECT, **kwargs: Any) -> None:
@@ -272,7 +277,7 @@ def composite_keys_sql(model: type[models.Model]) -> list[str]:
         f'ALTER TABLE "{table}" ADD CONSTRAINT "{table}_{field.column}_operator" '
         f'FOREIGN KEY (operator_id, "{field.column}") REFERENCES "{field.related_model._meta.db_table}" (operator_id, id)'
         for field in model._meta.fields
-        if isinstance(field, models.ForeignKey) and not field.db_constraint
+        if isinstance(field, TenantForeignKey)
     ]
 
 
@@ -353,6 +358,7 @@ GLOBAL_TABLES: dict[str, str] = {
     "django_session": "Django's sign-in sessions, read before the operator is known",
     "demo_tenant_world": "one row that says which invented world a trial database holds",
     "oauth2_provider_accesstoken": "OAuth's, read before the operator is known; unused as yet",
+    "oauth2_provider_devicegrant": "OAuth's, unused: client credentials only",
     "oauth2_provider_grant": "OAuth's, unused: client credentials only",
     "oauth2_provider_idtoken": "OAuth's, unused: client credentials only",
     "oauth2_provider_refreshtoken": "OAuth's, unused: client credentials only",

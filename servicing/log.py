@@ -235,7 +235,9 @@ def _read(
 
 def _row(row: tuple[Any, ...]) -> EventRow:
     payload = row[17]
-    return EventRow(*row[:17], json.loads(payload) if isinstance(payload, str) else payload, bytes(row[18]))
+    return EventRow(
+        *(*row[:17], json.loads(payload) if isinstance(payload, str) else payload, bytes(row[18]))
+    )
 
 
 def events_after(position: int, *, upto: int | None = None, limit: int | None = None) -> list[EventRow]:
@@ -243,6 +245,11 @@ def events_after(position: int, *, upto: int | None = None, limit: int | None = 
     if upto is None:
         return _read("position > %s", [position], limit=limit)
     return _read("position > %s AND position <= %s", [position, upto], limit=limit)
+
+
+def events_of_types(types: Collection[str], *, after: int = 0, upto: int | None = None) -> list[EventRow]:
+    """Events of these types with a greater position, in that order."""
+    return _read("type = ANY(%s) AND position > %s AND position <= %s", [list(types), after, _upto(upto)])
 
 
 def pages_after(position: int, *, upto: int | None = None, size: int = 5_000) -> Iterator[list[EventRow]]:

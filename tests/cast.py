@@ -65,7 +65,7 @@ class Cast:
         return self.units[0]
 
     def event(
-        self, kind: str, subject: Unit | Site | UUID, at: datetime | None = None, **rest: Any
+        self, kind: str, subject: Unit | Site | UUID, at: datetime | None = None, /, **rest: Any
     ) -> dict[str, Any]:
         """One event as the crew's phone sends it; keywords that name the envelope go there, others into the payload."""
         envelope = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 from uuid import UUID
 
 from django.db import connection
@@ -78,7 +79,7 @@ def sweep(*, actor: Actor) -> dict[str, int]:
 def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
     """The sweep inside an open scope; ``days`` gives each zone's local date, by default today's."""
     days = days or {zone: clock.today(zone) for zone in accounts.site_zones()}
-    values = {
+    values: dict[str, Any] = {
         "operator": current_operator_id(),
         "zones": list(days),
         "days": list(days.values()),
@@ -109,4 +110,4 @@ def refresh_due(operator_id: UUID, job_id: UUID) -> bool:
 
 def _refresh_effect(actor: Actor, job: Job) -> None:
     site_ids = [UUID(job.ref)] if job.ref else list(accounts.sites().values_list("id", flat=True))
-    due.refresh([], site_ids)
+    due.refresh({}, site_ids)

@@ -194,9 +194,11 @@ def _read(actor: Actor, device_id: UUID, sent: Any, received_at: datetime) -> Ne
             detail="; ".join(f"{p.pointer} {p.detail}" for p in problems[:5]),
             errors=tuple(problems),
         )
-    assert event_id and kind and subject_id and occurred_at and payload is not None, (
-        "no problem means all is read"
-    )
+    assert event_id is not None, "no problem means all is read"
+    assert kind is not None
+    assert subject_id is not None
+    assert occurred_at is not None
+    assert payload is not None
     return NewEvent(
         event_id=event_id,
         device_id=device_id,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -11,7 +11,6 @@ from typing import Any
 from uuid import UUID
 
 from django.db import connection
-from django.db.models import Q
 
 from accounts import clock
 from accounts import queries as accounts
@@ -47,21 +46,21 @@ class _Master:
     wick_watch: Versions
 
 
-def refresh(unit_ids: Collection[UUID], site_ids: Collection[UUID] = ()) -> None:
+def refresh(histories: Mapping[UUID, UnitHistory], site_ids: Collection[UUID] = ()) -> None:
     """Make the segments and outlooks of these units, and of all units at these sites, anew."""
-    states = list(UnitState.objects.filter(Q(unit_id__in=unit_ids) | Q(site_id__in=site_ids)))
-    if not states:
+    known = dict(histories)
+    if site_ids:
+        known |= {
+            state.unit_id: UnitHistory.from_json(state.history)
+            for state in UnitState.objects.filter(site_id__in=site_ids).exclude(unit_id__in=known.keys())
+        }
+    if not known:
         return
-    placed = [
-        Placed(state.unit_id, state.site_id, UnitHistory.from_json(state.history))
-        for state in states
-        if state.site_id
-    ]
-    segments, outlooks = rows_of(placed)
+    segments, outlooks = rows_of(placed_units(known))
     with connection.cursor() as cursor:
-        values = {
+        values: dict[str, Any] = {
             "operator": current_operator_id(),
-            "units": [state.unit_id for state in states],
+            "units": list(known),
             "segments": json.dumps(segments),
             "outlooks": json.dumps(outlooks),
         }
@@ -69,6 +68,16 @@ def refresh(unit_ids: Collection[UUID], site_ids: Collection[UUID] = ()) -> None
         cursor.execute(_INSERT_SEGMENTS, values)
         cursor.execute(_REPLACE_OUTLOOKS, values)
         cursor.execute(_INSERT_OUTLOOKS, values)
+
+
+def placed_units(histories: Mapping[UUID, UnitHistory]) -> list[Placed]:
+    """Of these units, the ones that hang somewhere."""
+    places = fleet.stations({UUID(h.station_id) for h in histories.values() if h.station_id})
+    return [
+        Placed(unit_id, places[UUID(history.station_id)].site_id, history)
+        for unit_id, history in histories.items()
+        if history.is_installed and history.station_id
+    ]
 
 
 def rows_of(placed: Sequence[Placed]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:

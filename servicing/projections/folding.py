@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, field
+from typing import Any
 from uuid import UUID
 
-from fleet import queries as fleet
 from servicing import log
 from servicing.log import EventRow
 from servicing.models import Checkpoint, Finding, Report, Standstill, UnitState, Visit
@@ -28,10 +29,12 @@ def catch_up() -> int:
         projection=PROJECTION, defaults={"position": 0}
     )
     start, position, folded = checkpoint.position, checkpoint.position, 0
-    while rows := log.events_after(position, limit=PAGE):
+    more = True
+    while more and (rows := log.events_after(position, limit=PAGE)):
         project(rows)
         position = rows[-1].position
         folded += len(rows)
+        more = len(rows) == PAGE
     if position != start:
         Checkpoint.objects.filter(projection=PROJECTION).update(position=position)
     return folded
@@ -71,80 +74,71 @@ def project(rows: Sequence[EventRow]) -> None:
 
 def _dirty_subjects(rows: Sequence[EventRow]) -> _Dirty:
     events = [fold_event(row) for row in rows]
-    new = {event.event_id for event in events}
     dirty = _Dirty()
     # A counter-event may have come before what it counters.
-    corrected = {row.corrects for row in log.correcting(new, known=set())}
+    corrected = {row.corrects for row in log.correcting({event.event_id for event in events}, known=set())}
+    entangled = [event for event in events if event.corrects is not None or event.event_id in corrected]
     for event in events:
-        dirty.add(event, whole=event.corrects is not None or event.event_id in corrected)
-    targets = {event.corrects for event in events if event.corrects is not None}
-    while targets:
-        found = log.events_by_id(targets)
-        for row in found:
-            dirty.add(fold_event(row), whole=True)
-        targets = {row.corrects for row in found if row.corrects is not None}
+        dirty.add(event)
+    for event in _corrections_around(entangled):
+        dirty.add(event, whole=True)
     return dirty
 
 
-def _project_units(dirty: _Dirty) -> set[UUID]:
+def _corrections_around(events: Sequence[FoldEvent]) -> list[FoldEvent]:
+    """These events, what they correct, and all that corrects any of it: the standing of each may have changed."""
+    found = {event.event_id: event for event in events}
+    targets = {event.corrects for event in events if event.corrects is not None} - found.keys()
+    while targets:
+        rows = log.events_by_id(targets)
+        found |= {row.event_id: fold_event(row) for row in rows}
+        targets = {row.corrects for row in rows if row.corrects is not None} - found.keys()
+    if found:
+        found |= {row.event_id: fold_event(row) for row in log.correcting(list(found), known=set(found))}
+    return list(found.values())
+
+
+def _project_units(dirty: _Dirty) -> dict[UUID, UnitHistory]:
+    """Fold on from the stored history where every new event comes after it; else fold the whole unit."""
     stored = {
-        state.unit_id: UnitHistory.from_json(state.history)
-        for state in UnitState.objects.filter(unit_id__in=dirty.units.keys())
+        state.unit_id: state.history for state in UnitState.objects.filter(unit_id__in=dirty.units.keys())
     }
     histories: dict[UUID, UnitHistory] = {}
     whole = set(dirty.refold)
     for unit_id, events in dirty.units.items():
         if unit_id in whole:
             continue
-        history = stored.get(unit_id)
+        # A copy: the fold works on the lists it is given, and what was stored is compared below.
+        history = UnitHistory.from_json(deepcopy(stored[unit_id])) if unit_id in stored else UnitHistory()
         standing = sorted((e for e in events if not e.is_ahead), key=lambda event: event.key)
-        last = key_of(history) if history else None
-        if history is not None and (last is None or not standing or standing[0].key > last):
+        last = key_of(history)
+        if last is None or not standing or standing[0].key > last:
             histories[unit_id] = fold_unit(standing, history, [e for e in events if e.is_ahead])
         else:
             whole.add(unit_id)
     histories.update(fold_units(whole))
     storing.store_units(histories)
-    _store_findings({unit_id: history.findings for unit_id, history in histories.items()})
-    _store_unit_reports(histories)
-    return set(histories)
-
-
-def _store_findings(findings: dict[UUID, list[list[str]]]) -> None:
-    if not findings:
-        return
-    Finding.objects.filter(subject_id__in=findings.keys()).delete()
-    Finding.objects.bulk_create(
-        [
-            Finding(
-                subject_kind="unit", subject_id=unit_id, code=code, event_id=UUID(event_id), occurred_at=at
-            )
-            for unit_id, rows in findings.items()
-            for code, event_id, at in rows
-        ],
-        ignore_conflicts=True,
+    _store_findings({i: h for i, h in histories.items() if h.findings != _stored(stored, i, "findings", [])})
+    _store_unit_reports(
+        {i: h for i, h in histories.items() if h.reports != _stored(stored, i, "reports", {})}
     )
+    return histories
+
+
+def _stored(stored: dict[UUID, dict[str, Any]], unit_id: UUID, name: str, without: Any) -> Any:
+    return stored[unit_id][name] if unit_id in stored else without
+
+
+def _store_findings(histories: dict[UUID, UnitHistory]) -> None:
+    if histories:
+        Finding.objects.filter(subject_id__in=histories.keys()).delete()
+        Finding.objects.bulk_create([Finding(**row) for row in storing.finding_rows(histories)])
 
 
 def _store_unit_reports(histories: dict[UUID, UnitHistory]) -> None:
-    Report.objects.filter(unit_id__in=histories.keys()).delete()
-    open_ones = {unit_id: history for unit_id, history in histories.items() if history.reports}
-    if not open_ones:
-        return
-    places = fleet.stations([UUID(h.station_id) for h in open_ones.values() if h.station_id])
-    Report.objects.bulk_create(
-        [
-            Report(
-                event_id=UUID(event_id),
-                unit_id=unit_id,
-                site_id=places[UUID(history.station_id)].site_id if history.station_id else None,
-                kind=kind,
-                received_at=at,
-            )
-            for unit_id, history in open_ones.items()
-            for event_id, (kind, at) in history.reports.items()
-        ]
-    )
+    if histories:
+        Report.objects.filter(unit_id__in=histories.keys()).delete()
+        Report.objects.bulk_create([Report(**row) for row in storing.report_rows(histories)])
 
 
 def project_sites(site_ids: Collection[UUID]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from uuid import UUID
 
 from django.db import connection
@@ -23,7 +24,7 @@ ON CONFLICT (operator_id, unit_id) DO UPDATE SET
 """
 
 
-def unit_columns(histories: dict[UUID, UnitHistory]) -> list[dict[str, object]]:
+def unit_columns(histories: Mapping[UUID, UnitHistory]) -> list[dict[str, object]]:
     """The row of each unit's state, in the form that is stored and compared."""
     places = fleet.stations([UUID(h.station_id) for h in histories.values() if h.station_id])
     rows: list[dict[str, object]] = []
@@ -42,7 +43,37 @@ def unit_columns(histories: dict[UUID, UnitHistory]) -> list[dict[str, object]]:
     return rows
 
 
-def store_units(histories: dict[UUID, UnitHistory]) -> None:
+def finding_rows(histories: Mapping[UUID, UnitHistory]) -> list[dict[str, object]]:
+    return [
+        {
+            "subject_kind": "unit",
+            "subject_id": unit_id,
+            "code": code,
+            "event_id": UUID(event_id),
+            "occurred_at": at,
+        }
+        for unit_id, history in histories.items()
+        for code, event_id, at in history.findings
+    ]
+
+
+def report_rows(histories: Mapping[UUID, UnitHistory]) -> list[dict[str, object]]:
+    """The open reports about units, each with the site where its unit hangs."""
+    places = fleet.stations({UUID(h.station_id) for h in histories.values() if h.reports and h.station_id})
+    return [
+        {
+            "event_id": UUID(event_id),
+            "unit_id": unit_id,
+            "site_id": places[UUID(history.station_id)].site_id if history.station_id else None,
+            "kind": kind,
+            "received_at": at,
+        }
+        for unit_id, history in histories.items()
+        for event_id, (kind, at) in history.reports.items()
+    ]
+
+
+def store_units(histories: Mapping[UUID, UnitHistory]) -> None:
     if not histories:
         return
     with connection.cursor() as cursor:

@@ -76,6 +76,8 @@ def known_events(
         rows = [row for row in log.events_of(subject_ids, upto=upto) if row.subject_id in subject_ids]
     elif event_ids is not None:
         rows = log.events_by_id(event_ids)
+    elif types is not None:
+        rows = log.events_of_types(types, after=after, upto=upto)
     else:
         rows = [row for page in log.pages_after(after, upto=upto) for row in page]
     chosen = [

@@ -1,0 +1,39 @@
+"""Make all that is derived from the log again; or, with --check, beside what is stored, and name what differs."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+
+from accounts import queries as accounts
+from billing import queries as billing
+from servicing.commands import rebuilds
+
+SHOWN = 20
+
+
+class Command(BaseCommand):
+    help = "Rebuild unit states, visits, findings and due days from the log; --check compares and changes nothing."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument(
+            "--check", action="store_true", help="compare only; exit status 1 if anything differs"
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        differences = 0
+        for operator_id in accounts.operator_ids():
+            print(f"rebuild: operator {operator_id}", file=sys.stderr)
+            if not options["check"]:
+                self.stdout.write(f"{operator_id}: {rebuilds.rebuild(operator_id)} events folded")
+            found = rebuilds.check(operator_id) + billing.differences(operator_id)
+            differences += len(found)
+            for line in found[:SHOWN]:
+                self.stdout.write(f"{operator_id}: {line}")
+            if len(found) > SHOWN:
+                self.stdout.write(f"{operator_id}: and {len(found) - SHOWN} more")
+        if differences:
+            raise CommandError(f"{differences} rows differ from what the log gives.")
+        self.stdout.write("Everything derived equals what the log gives.")
