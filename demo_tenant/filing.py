@@ -151,7 +151,15 @@ def _prices(setting: Setting, first_day: date) -> tuple[PricePlan, ...]:
     ]
     return tuple(
         PricePlan(
-            setting.id("price", f"{code}-{effective}"), code, name, basis, fixture, event, amount, effective
+            setting.id("price", f"{code}-{effective}"),
+            setting.id("price-item", code),
+            code,
+            name,
+            basis,
+            fixture,
+            event,
+            amount,
+            effective,
         )
         for code, name, basis, fixture, event, amount, effective in rows
     )

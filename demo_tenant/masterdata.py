@@ -126,9 +126,10 @@ class UnitPlan:
 
 @dataclass(frozen=True, slots=True)
 class PricePlan:
-    """One price from a day on; ``basis`` is unit_month, event or install."""
+    """One price of an item from a day on; ``basis`` is unit_month, event or install."""
 
     id: UUID
+    item_id: UUID
     code: str
     name: str
     basis: str

@@ -196,7 +196,8 @@ def _prices(actor: Actor, master: MasterData) -> None:
             effective_from=plan.effective_from,
             fixture=plan.fixture or "",
             event_type=plan.event_type or "",
-            id=plan.id,
+            id=plan.item_id,
+            version_id=plan.id,
         )
         for plan in master.prices
         if plan is first[plan.code]
@@ -205,7 +206,11 @@ def _prices(actor: Actor, master: MasterData) -> None:
     for plan in master.prices:
         if plan is not first[plan.code]:
             set_price(
-                actor=actor, item_code=plan.code, amount=plan.amount, effective_from=plan.effective_from
+                actor=actor,
+                item_code=plan.code,
+                amount=plan.amount,
+                effective_from=plan.effective_from,
+                id=plan.id,
             )
 
 
