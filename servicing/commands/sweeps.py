@@ -28,7 +28,7 @@ WITH today AS (
     JOIN servicing_outlook o ON o.operator_id = s.operator_id AND o.unit_id = s.unit_id
     WHERE s.operator_id = %(operator)s AND s.kind = 'due'
       AND s.starts_on <= today.day AND (s.ends_before IS NULL OR today.day < s.ends_before)
-), true AS (
+), holding AS (
     SELECT 'due' AS kind, unit_id, site_id, opens_on AS first_day FROM open
     WHERE opens_on <= day AND day < past_grace_from
     UNION ALL
@@ -44,7 +44,7 @@ _OPEN_SQL = (
     _TRUE_SQL
     + """
 INSERT INTO servicing_alert (id, operator_id, kind, unit_id, site_id, first_day, opened_at)
-SELECT gen_random_uuid(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s FROM true
+SELECT gen_random_uuid(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s FROM holding
 ON CONFLICT (operator_id, kind, unit_id, first_day)
     DO UPDATE SET closed_at = NULL, site_id = excluded.site_id WHERE servicing_alert.closed_at IS NOT NULL
 """
@@ -55,7 +55,7 @@ _CLOSE_SQL = (
     + """
 UPDATE servicing_alert a SET closed_at = %(now)s
 WHERE a.operator_id = %(operator)s AND a.closed_at IS NULL AND NOT EXISTS (
-    SELECT 1 FROM true WHERE true.kind = a.kind AND true.unit_id = a.unit_id AND true.first_day = a.first_day
+    SELECT 1 FROM holding h WHERE h.kind = a.kind AND h.unit_id = a.unit_id AND h.first_day = a.first_day
 )
 """
 )

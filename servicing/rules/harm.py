@@ -128,11 +128,11 @@ def weigh(
         long_past=count[Band.LONG_PAST],
         past_grace=count[Band.PAST_GRACE],
         in_grace=count[Band.IN_GRACE],
-        watched=sum(
-            one.wick_watch_from is not None and one.wick_watch_from <= today for one in open_ones
-        ),
+        watched=sum(one.wick_watch_from is not None and one.wick_watch_from <= today for one in open_ones),
         band=next((band for band in _WORST_FIRST if count[band]), Band.NONE),
-        due_on=min((one.segment.due_on for one in open_ones if one.segment and one.segment.due_on), default=None),
+        due_on=min(
+            (one.segment.due_on for one in open_ones if one.segment and one.segment.due_on), default=None
+        ),
         not_admitted=not_admitted,
     )
 
