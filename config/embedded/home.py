@@ -118,15 +118,15 @@ def make_home(folder: Path) -> Home:
 def remove_left_over() -> None:
     """Remove what tests left under /var/tmp when they were killed."""
     for path in OWN_PLACE.glob("wickround-*"):
-        if path.is_symlink() or path.stat().st_uid != os.geteuid() or not (path / LEFT_OVER).exists():
-            continue
-        with (path / "lock").open("a") as lock:
-            try:
+        try:
+            if path.is_symlink() or path.stat().st_uid != os.geteuid() or not (path / LEFT_OVER).exists():
+                continue
+            with (path / "lock").open("a") as lock:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                continue  # in use
-            # A server that is just ending may still write here; the next run removes the rest.
-            shutil.rmtree(path, ignore_errors=True)
+                # A server that is just ending may still write here; the next run removes the rest.
+                shutil.rmtree(path, ignore_errors=True)
+        except (FileNotFoundError, BlockingIOError):  # another run is removing it, or it is in use
+            continue
 
 
 def write_private(path: Path, text: str, user: tuple[int, int] | None = None) -> None:

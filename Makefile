@@ -1,0 +1,53 @@
+# Paths are relative on purpose: the checkout may lie under a path with spaces.
+PYTHON ?= python3
+RUN = .venv/bin/python
+PACKAGES = accounts fleet servicing billing config demo_tenant tests manage.py
+LOCK = uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url
+
+.DEFAULT_GOAL := help
+.PHONY: help env demo test bench drill lint types lock
+
+help:
+	@echo "make env                  build .venv from the lock files (done by the targets below when needed)"
+	@echo "make demo                 run everything with an invented world: PRESET=tiny|quick|full SEED=n PORT=n"
+	@echo "make test                 run the tests: ARGS='tests/servicing -x'"
+	@echo "make bench                measure: ONLY=group FULL=1"
+	@echo "make drill                inject faults and check that nothing is lost: ONLY=group FULL=1"
+	@echo "make lint                 ruff and the import contracts"
+	@echo "make types                mypy"
+	@echo "make lock                 write the lock files anew (needs uv)"
+
+# The first Python that suits builds the environment; the script itself needs 3.11.
+env:
+	@for python in '$(PYTHON)' python3.13 python3.12 python3.11; do \
+	  if "$$python" -c 'import sys; sys.exit(not ((3, 11) <= sys.version_info[:2] < (3, 14)))' >/dev/null 2>&1; then \
+	    exec "$$python" config/environment.py; \
+	  fi; \
+	done; \
+	echo "No suitable Python was found: install Python 3.11, 3.12 or 3.13 (with its venv module), or name one with \`make env PYTHON=/path/to/python3\`." >&2; \
+	exit 1
+
+demo: env
+	@exec $(RUN) manage.py demo $(if $(PRESET),--preset '$(PRESET)') $(if $(SEED),--seed '$(SEED)') $(if $(PORT),--port '$(PORT)') $(ARGS)
+
+test: env
+	@exec $(RUN) -m pytest -n 2 $(ARGS)
+
+bench: env
+	@exec $(RUN) -m tests.benchmarks $(if $(ONLY),--only '$(ONLY)') $(if $(FULL),--full) $(ARGS)
+
+drill: env
+	@exec $(RUN) -m tests.drills $(if $(ONLY),--only '$(ONLY)') $(if $(FULL),--full) $(ARGS)
+
+lint: env
+	@$(RUN) -m ruff check .
+	@$(RUN) -m ruff format --check .
+	@.venv/bin/lint-imports
+
+types: env
+	@$(RUN) -m mypy $(PACKAGES)
+
+lock:
+	@command -v uv >/dev/null || { echo "The program uv is missing; install it and run \`make lock\` again." >&2; exit 1; }
+	@$(LOCK) --quiet pyproject.toml -o requirements.lock
+	@$(LOCK) --quiet tests/requirements.in -o tests/requirements.lock
