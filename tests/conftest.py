@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+import psycopg
 import pytest
 from django.conf import settings
 from django.core.management import call_command
@@ -59,6 +60,13 @@ def database(servers: embedded.Servers, django_db_blocker: Any) -> Iterator[embe
         call_command("migrate", database="migrate", verbosity=0)
         connections["migrate"].close()
         yield servers
+
+
+@pytest.fixture
+def superuser(database: embedded.Servers) -> Iterator[psycopg.Connection[Any]]:
+    """Whom no policy holds: to see what is really there, and to change what only a superuser can."""
+    with psycopg.connect(database.superuser_url, autocommit=True) as connection:
+        yield connection
 
 
 @pytest.fixture(autouse=True)

@@ -3,20 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import psycopg
 import pytest
 from django.core.management import CommandError, call_command
 
 from accounts.isolation.audit import audit
-from config import embedded
-
-
-@pytest.fixture
-def superuser(database: embedded.Servers) -> Iterator[psycopg.Connection]:
-    with psycopg.connect(database.superuser_url, autocommit=True) as connection:
-        yield connection
 
 
 @pytest.fixture

@@ -83,6 +83,12 @@ def test_the_system_role_has_no_part_in_the_log(north, log):
         as_app(north, "SELECT * FROM servicing_event", using="system")
 
 
+def as_replica(superuser: psycopg.Connection[Any], statement: str) -> None:
+    with superuser.transaction():
+        superuser.execute("SET LOCAL session_replication_role = replica")
+        superuser.execute(statement)
+
+
 CHANGES = [
     "UPDATE servicing_event SET type = 'level.read'",
     "UPDATE servicing_event SET type = 'level.read' WHERE false",
@@ -111,12 +117,8 @@ def test_the_owner_is_refused_by_a_trigger(north, log, statement):
 def test_a_superuser_is_refused_even_as_a_replica(north, log, superuser, statement):
     before = log()
 
-    with (
-        pytest.raises(psycopg.errors.InsufficientPrivilege, match="The service-event log is append only"),
-        superuser.transaction(),
-    ):
-        superuser.execute("SET LOCAL session_replication_role = replica")
-        superuser.execute(statement)
+    with pytest.raises(psycopg.errors.InsufficientPrivilege, match="The service-event log is append only"):
+        as_replica(superuser, statement)
 
     assert log() == before
 
