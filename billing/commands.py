@@ -14,6 +14,7 @@ from django.db import IntegrityError, connection
 import accounts.queries
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Conflict
+from accounts.ids import uuid7
 from accounts.permissions import Actor, Permission, require
 from billing import projections, queries
 from billing.models import (
@@ -53,6 +54,7 @@ class NewPriceItem:
     event_type: str = ""
     currency: str = ""
     id: UUID | None = None
+    version_id: UUID | None = None
 
 
 def add_price_items(*, actor: Actor, items: Sequence[NewPriceItem]) -> list[PriceItem]:
@@ -85,6 +87,7 @@ def _insert_items(items: Sequence[NewPriceItem]) -> list[PriceItem]:
         made.append(row)
         versions.append(
             PriceVersion(
+                id=new.version_id or uuid7(),
                 item=row,
                 amount=new.amount,
                 currency=new.currency or currency,
@@ -97,7 +100,13 @@ def _insert_items(items: Sequence[NewPriceItem]) -> list[PriceItem]:
 
 
 def set_price(
-    *, actor: Actor, item_code: str, amount: Decimal, effective_from: date, currency: str = ""
+    *,
+    actor: Actor,
+    item_code: str,
+    amount: Decimal,
+    effective_from: date,
+    currency: str = "",
+    id: UUID | None = None,  # noqa: A002
 ) -> PriceVersion:
     """A new price of an item from a day on; the one before ends there, one set for later stays.
 
@@ -122,6 +131,7 @@ def set_price(
                 version.effective_to = effective_from
                 version.save(update_fields=["effective_to"])
         return PriceVersion.objects.create(
+            id=id or uuid7(),
             item=item,
             amount=amount,
             currency=currency or accounts.queries.get_operator().currency,
@@ -146,9 +156,10 @@ def close_month(*, actor: Actor, month: date) -> PeriodClose:
         previous = queries.last_close()
         # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
         cut = log.head_position()
-        inputs = projections.read_inputs(cut)
-        _refuse_out_of_order(month, previous, projections.first_month(inputs, cut))
-        added = projections.additions(previous, month, cut, inputs)
+        tenure = projections.tenure_upto(cut)
+        inputs = projections.read_inputs(cut, tenure)
+        _refuse_out_of_order(month, previous, projections.first_month(inputs, tenure))
+        added = projections.additions(previous, month, cut, inputs, tenure)
         data, sha256 = projections.freeze(inputs)
         close = PeriodClose.objects.create(
             month=month,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
@@ -15,7 +15,7 @@ from accounts import tenancy
 from billing import queries
 from billing.models import PeriodClose
 from billing.rules import inputs as plain
-from billing.rules.dispositions import WAITING, Disposition
+from billing.rules.dispositions import INSTALLING, WAITING, Disposition
 from billing.rules.documents import Heading, digest, document
 from billing.rules.inputs import Inputs, changed_sites, frozen, thawed
 from billing.rules.invoicing import Draft, Line, differences
@@ -68,9 +68,13 @@ def happening(event: KnownEvent) -> Happening:
     )
 
 
-def read_inputs(cut: int) -> Inputs:
+def tenure_upto(cut: int) -> list[KnownEvent]:
+    """The events that say where units hung, known at a cut."""
+    return log.known_events(upto=cut, types=TENURE)
+
+
+def read_inputs(cut: int, tenure: Sequence[KnownEvent]) -> Inputs:
     """Everything beside the log that a close at this cut reads, as it is now."""
-    tenure = log.known_events(upto=cut, types=TENURE)
     stations = {s for s in (happening(event).station_id for event in tenure) if s is not None}
     sites = list(accounts.queries.sites())
     agreements = accounts.queries.agreements_of([site.id for site in sites])
@@ -106,23 +110,21 @@ def _site(site: Any, agreements: Iterable[Any], standstills: Iterable[Any]) -> p
     )
 
 
-def first_month(inputs: Inputs, cut: int) -> date | None:
+def first_month(inputs: Inputs, tenure: Sequence[KnownEvent]) -> date | None:
     """Where billing begins: the month of the first price or of the first installation, the later one.
 
     None without prices. Before anything is installed it is the month of the first price.
     """
     if inputs.prices_from is None:
         return None
-    installed = log.known_events(upto=cut, types={"unit.installed"})
-    days = [
-        plain.local_day(event.occurred_at, inputs.operator.zone)
-        for event in installed
-        if event.standing == "effective"
-    ]
+    installed = [e for e in tenure if e.type == INSTALLING and e.standing == "effective"]
+    days = [plain.local_day(event.occurred_at, inputs.operator.zone) for event in installed]
     return max(inputs.prices_from, min(days, default=inputs.prices_from)).replace(day=1)
 
 
-def additions(previous: PeriodClose | None, month: date, cut: int, inputs: Inputs) -> Additions:
+def additions(
+    previous: PeriodClose | None, month: date, cut: int, inputs: Inputs, tenure: Sequence[KnownEvent]
+) -> Additions:
     """What closing ``month`` at ``cut`` adds to what the closes up to ``previous`` made of the log.
 
     New events and held ones get their disposition, every unit its month. A subject is rated again from the beginning
@@ -131,15 +133,13 @@ def additions(previous: PeriodClose | None, month: date, cut: int, inputs: Input
     new = log.known_events(upto=cut, after=previous.cut_position if previous else 0)
     held = queries.held_dispositions()
     waiting = {d.event_id for d in held}
-    again = {event.subject_id for event in new}
-    if previous is not None:
-        again = _reached_back(new, month, cut)
-        again |= queries.subjects_at(changed_sites(thawed(previous.inputs), inputs, month))
-        again |= {d.subject_id for d in held if d.reason not in WAITING}
+    again = _to_rate_again(previous, month, cut, inputs, new) if previous else {e.subject_id for e in new}
+    again |= {d.subject_id for d in held if d.reason not in WAITING}
     subjects = Subjects()
-    subjects.add(log.known_events(upto=cut, types=TENURE))
+    subjects.add(tenure)
     subjects.add(log.known_events(upto=cut, event_ids=waiting))
-    subjects.add(log.known_events(upto=cut, subject_ids=again))
+    if previous is not None:
+        subjects.add(log.known_events(upto=cut, subject_ids=again))
     subjects.add(new)
     wanted = {event.event_id for event in new} | waiting
     before = queries.dispositions_of(again, waiting)
@@ -168,12 +168,18 @@ def _rated(
     return rate_unit(inputs, subject_id, events, first_month=since, open_from=open_from)
 
 
-def _reached_back(new: Collection[KnownEvent], month: date, cut: int) -> set[UUID]:
-    """The subjects whose months before ``month`` new events may have changed: by being late or by correcting."""
+def _to_rate_again(
+    previous: PeriodClose, month: date, cut: int, inputs: Inputs, new: Collection[KnownEvent]
+) -> set[UUID]:
+    """The subjects whose months before ``month`` may have changed: by a late event, a correction or other terms."""
     began_everywhere = datetime.combine(month, time(), UTC) + FURTHEST_BEHIND
     late = {event.subject_id for event in new if event.occurred_at < began_everywhere}
     corrected = _corrected_with({event.event_id for event in new if event.corrects is not None}, cut)
-    return late | {event.subject_id for event in log.known_events(upto=cut, event_ids=corrected)}
+    return (
+        late
+        | {event.subject_id for event in log.known_events(upto=cut, event_ids=corrected)}
+        | queries.subjects_at(changed_sites(thawed(previous.inputs), inputs, month))
+    )
 
 
 def _corrected_with(event_ids: set[UUID], cut: int) -> set[UUID]:

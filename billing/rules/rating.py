@@ -61,7 +61,7 @@ class Charge:
 
 @dataclass(frozen=True, slots=True)
 class Rated:
-    """What one subject's events came to. The two counts say which days in service nothing could be billed for."""
+    """What one subject's events came to. The counts are days in service of the last month that nothing was billed for."""
 
     dispositions: list[Disposition]
     charges: list[Charge]
@@ -107,12 +107,9 @@ def rate_unit(
         for stay in stays:
             unit_month.add(stay)
         charges += unit_month.charges()
-    return Rated(
-        dispositions,
-        charges,
-        sum(m.days_without_price for m in rated),
-        sum(m.days_without_agreement for m in rated),
-    )
+    if not rated:
+        return Rated(dispositions, charges)
+    return Rated(dispositions, charges, rated[-1].days_without_price, rated[-1].days_without_agreement)
 
 
 def rate_other(inputs: Inputs, happenings: Sequence[Happening], *, open_from: date) -> Rated:
