@@ -42,6 +42,11 @@ def enqueue(*, kind: str, dedup_key: str, ref: str = "", run_at: datetime | None
     return not before
 
 
+def is_done(*, kind: str, dedup_key: str) -> bool:
+    """Whether the job of this key has been done, in the open scope. False for one that was never owed."""
+    return Job.objects.filter(kind=kind, dedup_key=dedup_key, done_at__isnull=False).exists()
+
+
 def owe_everyone(*, kind: str, slot: str) -> int:
     """One job of this kind for every operator and slot. Two clocks ticking at once owe it once."""
     now = clock.now()
