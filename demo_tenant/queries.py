@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from datetime import date
 from decimal import Decimal
 from hashlib import sha256
 from typing import Any
+
+import psycopg
 
 from accounts import queries as accounts
 from accounts import tenancy
@@ -72,3 +75,11 @@ def _found_at(operator_id: Any) -> dict[str, Any]:
 
 def _canonical(value: Any) -> bytes:
     return json.dumps(value, default=str, sort_keys=True, separators=(",", ":")).encode()
+
+
+def held_world(url: str) -> tuple[str, str, date] | None:
+    """Preset, seed and last day of the world in the database at this address; None without a finished one."""
+    with psycopg.connect(url) as connection:
+        if connection.execute("SELECT to_regclass('demo_tenant_world')").fetchone() == (None,):
+            return None
+        return connection.execute("SELECT preset, seed, as_of FROM demo_tenant_world").fetchone()

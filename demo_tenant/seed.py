@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import heapq
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime
+from datetime import time as clock_time
 from typing import Any
 
 from dateutil.relativedelta import relativedelta
 
-from accounts import clock, jobs
+from accounts import clock, jobs, tenancy
 from accounts.commands.customers import end_agreement
+from accounts.permissions import system_actor
+from accounts.queries import operator_ids
 from billing.commands import close_month
 from config.celery import app
 from demo_tenant.opening import member_actor, open_operator, opened_at, phone_actors
@@ -20,6 +24,8 @@ from demo_tenant.story import Story
 from servicing.commands.office import counter_event, record_events
 from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
 
+SWEEP = "servicing.tasks.sweep"
+SWEEP_SECONDS = 60
 CLOSED_ON_THE = 4  # day of the next month on which a month is closed
 
 Say = Callable[[str], None]
@@ -72,13 +78,38 @@ def perform_owed(at: datetime) -> None:
                 app.tasks[job.kind].apply(args=[str(job.operator_id), str(job.id)], throw=True)
 
 
+def sweep_everyone() -> None:
+    """Owe each operator a sweep and whatever else is owed, send it to the worker, and wait until it is done.
+
+    Raises PlayFailed when no worker has done it after a minute.
+    """
+    app.loader.import_default_modules()
+    slot = f"demo/{clock.now():%Y-%m-%dT%H:%M:%S}"
+    jobs.owe_everyone(kind=SWEEP, slot=slot)
+    waiting = {operator_id: system_actor(operator_id) for operator_id in operator_ids()}
+    deadline = time.monotonic() + SWEEP_SECONDS
+    while waiting:
+        app.tasks["accounts.tasks.relay"].apply(throw=True)
+        time.sleep(0.1)
+        for operator_id, actor in list(waiting.items()):
+            with tenancy.reading(actor):
+                if jobs.is_done(kind=SWEEP, dedup_key=slot):
+                    del waiting[operator_id]
+        if waiting and time.monotonic() > deadline:
+            raise PlayFailed(
+                f"{len(waiting)} operators were not swept within {SWEEP_SECONDS} s; see the worker's log."
+            )
+
+
 def closes(story: Story) -> list[Close]:
     """Every month over on the world's last day, from the first unit's on; each is closed a few days into the next."""
     span = story.setting.span
     found: list[Close] = []
     month = _first_month(story)
     while (following := month + relativedelta(months=1)) <= span.as_of.replace(day=1):
-        at = datetime.combine(following.replace(day=CLOSED_ON_THE), time(12), tzinfo=span.ends_at.tzinfo)
+        at = datetime.combine(
+            following.replace(day=CLOSED_ON_THE), clock_time(12), tzinfo=span.ends_at.tzinfo
+        )
         found.append(Close(min(at, span.ends_at), month))
         month = following
     return found
