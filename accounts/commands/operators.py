@@ -14,7 +14,7 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError
 
-from accounts import clock, tenancy
+from accounts import clock, queries, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.models import AccessToken, Crew, Device, Member, Operator, ServiceRules, User
@@ -90,15 +90,26 @@ def add_member(
     crew_id: UUID | None = None,
     id: UUID | None = None,  # noqa: A002
 ) -> Member:
+    """Let a person act for this operator, in one role. NotFound for a crew that is not there, Conflict for a second time."""
     require(actor, Permission.MEMBERS_MANAGE)
-    with tenancy.writing(actor):
-        return Member.objects.create(id=id or uuid7(), user_id=user_id, role=role, name=name, crew_id=crew_id)
+    try:
+        with tenancy.writing(actor):
+            if crew_id is not None:
+                queries.get_crew(crew_id)
+            return Member.objects.create(
+                id=id or uuid7(), user_id=user_id, role=role, name=name, crew_id=crew_id
+            )
+    except IntegrityError as clash:
+        raise Conflict(f"{name} is a member already, or can't sign in yet.") from clash
 
 
 def add_crew(*, actor: Actor, name: str, id: UUID | None = None) -> Crew:  # noqa: A002
     require(actor, Permission.CREWS_MANAGE)
-    with tenancy.writing(actor):
-        return Crew.objects.create(id=id or uuid7(), name=name)
+    try:
+        with tenancy.writing(actor):
+            return Crew.objects.create(id=id or uuid7(), name=name)
+    except IntegrityError as clash:
+        raise Conflict(f"There is a crew named {name} already. Choose another name.") from clash
 
 
 def register_device(
@@ -109,9 +120,10 @@ def register_device(
     expires_at: datetime | None = None,
     id: UUID | None = None,  # noqa: A002
 ) -> tuple[Device, str]:
-    """A crew's phone and its bearer token, which is shown this once."""
+    """A crew's phone and its bearer token, which is shown this once. NotFound for a crew that is not there."""
     require(actor, Permission.DEVICES_MANAGE)
     with tenancy.writing(actor):
+        queries.get_crew(crew_id)
         device = Device.objects.create(
             id=id or uuid7(), kind="phone", crew_id=crew_id, label=label, registered_at=clock.now()
         )
