@@ -38,7 +38,7 @@ IN_JSON = (
     "invoiced",
     "currency",
 )
-RUN_FOLDER = settings.BASE_DIR / ".run"
+RUN_FOLDER = Path(os.environ.get("WICKROUND_RUN_FOLDER", settings.BASE_DIR / ".run"))
 
 
 class Command(BaseCommand):
@@ -94,7 +94,7 @@ class Command(BaseCommand):
             sweep_everyone()
             self._tell(world, options)
             if not options["no_serve"]:
-                self._serve(running, options["port"])
+                self._serve(running, options)
 
     def _play(self, wanted: hosting.Wanted) -> World:
         as_of = wanted.as_of or datetime.now(UTC).date() - timedelta(days=1)
@@ -115,36 +115,29 @@ class Command(BaseCommand):
 
     def _tell(self, world: World, options: dict[str, Any]) -> None:
         found = queries.found()
-        if not options["json"] or not options["no_serve"]:
-            self.stderr.write(summary(world, found)) if options["json"] else self.stdout.write(
-                summary(world, found)
-            )
+        self._for_people(summary(world, found), options)
         if options["json"]:
-            self.stdout.write(
-                json.dumps(
-                    {
-                        "preset": world.preset,
-                        "seed": world.seed,
-                        "as_of": str(world.as_of),
-                        "digest": world.digest,
-                        "seconds": world.seconds,
-                        "operators": [{name: one[name] for name in IN_JSON} for one in found],
-                    }
-                )
-            )
-        self.stdout.flush()
+            operators = [{name: one[name] for name in IN_JSON} for one in found]
+            said = {name: getattr(world, name) for name in ("preset", "seed", "digest", "seconds")}
+            self.stdout.write(json.dumps({**said, "as_of": str(world.as_of), "operators": operators}))
+            self.stdout.flush()
 
-    def _serve(self, running: serving.Programs, port: int) -> None:
-        address = f"http://127.0.0.1:{port}/"
+    def _serve(self, running: serving.Programs, options: dict[str, Any]) -> None:
+        address = f"http://127.0.0.1:{options['port']}/"
         try:
             running.wait_for_web(address)
         except serving.NotServing as fault:
             raise CommandError(str(fault)) from fault
-        self._say(
-            f"{sign_ins()}\n\n{hosting.NOTICE}\nServing at {address} until Ctrl-C. Logs: {_shown(RUN_FOLDER)}/*.log"
-        )
+        self._for_people(f"\n{sign_ins()}\n\n{hosting.NOTICE}\nLogs are in {_shown(RUN_FOLDER)}/.", options)
+        self._for_people(f"Serving at {address} until Ctrl-C.", options)
         running.watch()
         self._say("Ending.")
+
+    def _for_people(self, text: str, options: dict[str, Any]) -> None:
+        """On standard output, unless that is for a program."""
+        stream = self.stderr if options["json"] else self.stdout
+        stream.write(text)
+        stream.flush()
 
     def _say(self, text: str) -> None:
         self.stderr.write(text)
