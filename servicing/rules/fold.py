@@ -81,11 +81,9 @@ def standings(events: Collection[FoldEvent]) -> dict[UUID, Standing]:
 
 
 def _standing(event: FoldEvent, correcting: Sequence[FoldEvent], resolved: dict[UUID, Standing]) -> Standing:
-    if event.is_ahead:
-        return CLOCK_AHEAD
     standing = [one for one in correcting if resolved[one.event_id] is EFFECTIVE]
     if not standing:
-        return EFFECTIVE
+        return CLOCK_AHEAD if event.is_ahead else EFFECTIVE
     counters = [one for one in standing if one.type is EventType.EVENT_COUNTERED]
     return Standing("superseded", max(counters or standing, key=lambda one: one.key).event_id)
 
