@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
-from uuid import UUID
+from uuid import UUID, uuid5
 
 from django.db import IntegrityError, connection
 
@@ -138,6 +138,11 @@ def set_price(
             effective_from=effective_from,
             effective_to=until,
         )
+
+
+def _version_id(item_id: UUID, effective_from: date) -> UUID:
+    """Made from what makes a price one of its kind, since the keys of charges and so the documents contain it."""
+    return uuid5(item_id, effective_from.isoformat())
 
 
 def close_month(*, actor: Actor, month: date) -> PeriodClose:

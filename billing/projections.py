@@ -122,6 +122,15 @@ def first_month(inputs: Inputs, tenure: Sequence[KnownEvent]) -> date | None:
     return max(inputs.prices_from, min(days, default=inputs.prices_from)).replace(day=1)
 
 
+def next_month() -> date | None:
+    """The month to close next, whether it has ended or not; None before there are prices."""
+    last = queries.last_close()
+    if last is not None:
+        return month_after(last.month)
+    tenure = tenure_upto(cut := log.head_position())
+    return first_month(read_inputs(cut, tenure), tenure)
+
+
 def additions(
     previous: PeriodClose | None, month: date, cut: int, inputs: Inputs, tenure: Sequence[KnownEvent]
 ) -> Additions:

@@ -285,14 +285,20 @@ def lines_as_rated(invoice_id: UUID) -> list[Line]:
 
 def billed_on(event_id: UUID) -> list[BilledOn]:
     """Every line that an event brought about, the earliest first: its charge, and what was taken back of it."""
+    return billed_on_events([event_id]).get(event_id, [])
+
+
+def billed_on_events(event_ids: Collection[UUID]) -> dict[UUID, list[BilledOn]]:
+    """``billed_on`` for many events at once; one that brought about no line has no entry."""
+    charges = list(Charge.objects.filter(event_id__in=event_ids).order_by("close__month", "id"))
     lines = {
         row.charge_id: row
-        for row in InvoiceLine.objects.filter(charge__event_id=event_id).select_related("invoice")
+        for row in InvoiceLine.objects.filter(charge__in=charges).select_related("invoice")
     }
-    found = []
-    for charge in Charge.objects.filter(event_id=event_id).order_by("close__month", "id"):
+    found: dict[UUID, list[BilledOn]] = defaultdict(list)
+    for charge in charges:
         line = lines.get(charge.id)
-        found.append(
+        found[charge.event_id].append(
             BilledOn(
                 number=line.invoice.number if line else "",
                 line=line.line if line else 0,
@@ -302,4 +308,4 @@ def billed_on(event_id: UUID) -> list[BilledOn]:
                 currency=charge.currency,
             )
         )
-    return found
+    return dict(found)

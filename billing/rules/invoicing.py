@@ -52,7 +52,8 @@ def differences(charges: Iterable[Charge], earlier: Mapping[str, Charge], month:
     """Lines for every charge whose amount is not what ``earlier`` says, and credits for those no longer there.
 
     ``earlier`` gives per charge key the sum of its lines so far. A charge stays with the customer it was first billed
-    to. ``month`` is the one being closed: what belongs to an earlier one is late.
+    to, and a difference covers the days of both. ``month`` is the one being closed: what belongs to an earlier one is
+    late.
     """
     lines = []
     now = {charge.key: charge for charge in charges}
@@ -64,6 +65,9 @@ def differences(charges: Iterable[Charge], earlier: Mapping[str, Charge], month:
             changed = replace(
                 charge,
                 customer_id=was.customer_id,
+                service_on=min(charge.service_on, was.service_on),
+                starts_on=min(charge.starts_on, was.starts_on),
+                ends_before=max(charge.ends_before, was.ends_before),
                 part=charge.part - was.part,
                 amount=charge.amount - was.amount,
             )

@@ -255,6 +255,34 @@ def test_work_entered_on_the_wrong_unit_moves_with_its_replacement(north):
     assert projections.check(north.operator.id) == []
 
 
+def test_work_with_a_clock_ahead_waits_until_it_is_replaced(north):
+    list_prices(north)
+    ahead = north.event("wick.changed", north.unit, on(7, 20), reason="age")
+    north.upload(north.installed(at=on(4, 1)), ahead)
+    close(north, APRIL)
+    with north.reading():
+        waiting = queries.disposition_of(UUID(ahead["id"]))
+        assert (waiting.outcome, waiting.reason) == ("held", "clock_ahead")
+    north.upload(north.event("wick.changed", north.unit, on(4, 20), corrects=ahead["id"], reason="age"))
+    close(north, MAY)
+    assert ("late", "wick", "2026-04-20", "1.0", "12.5000") in invoice_lines(north, "INV-000002")
+    with north.reading():
+        assert queries.disposition_of(UUID(ahead["id"])).outcome == "superseded"
+    assert projections.check(north.operator.id) == []
+
+
+def test_the_month_to_close_next_is_known(north):
+    with north.reading():
+        assert projections.next_month() is None
+    list_prices(north)
+    north.upload(north.installed(at=on(5, 7)))
+    with north.reading():
+        assert projections.next_month() == MAY
+    close(north, MAY)
+    with north.reading():
+        assert projections.next_month() == JUNE
+
+
 def test_a_standstill_told_late_credits_the_closed_month(north):
     list_prices(north)
     north.upload(north.installed(at=on(4, 1)))

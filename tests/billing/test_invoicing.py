@@ -31,6 +31,7 @@ from tests.billing.plain import (
     site,
     uid,
     version,
+    withdrawn,
 )
 
 
@@ -96,6 +97,7 @@ def histories(draw):
 CURRENCIES = st.sampled_from(["EUR", "JPY", "KWD"])
 
 
+@settings(deadline=None, max_examples=60)
 @given(history=histories(), currency=CURRENCIES, data=st.data())
 def test_the_order_of_arrival_changes_nothing(history, currency, data):
     given_inputs = world(currency)
@@ -103,6 +105,7 @@ def test_the_order_of_arrival_changes_nothing(history, currency, data):
     assert rated(given_inputs, shuffled, DECEMBER) == rated(given_inputs, history, DECEMBER)
 
 
+@settings(deadline=None, max_examples=60)
 @given(history=histories(), currency=CURRENCIES)
 def test_every_event_has_one_disposition_and_every_billed_one_its_charge(history, currency):
     result = rated(world(currency), history, DECEMBER)
@@ -112,6 +115,7 @@ def test_every_event_has_one_disposition_and_every_billed_one_its_charge(history
     assert len({c.key for c in result.charges}) == len(result.charges)
 
 
+@settings(deadline=None, max_examples=60)
 @given(history=histories(), currency=CURRENCIES)
 def test_no_day_of_a_unit_is_charged_twice(history, currency):
     charges = [c for c in rated(world(currency), history, DECEMBER).charges if c.event_id is None]
@@ -121,7 +125,7 @@ def test_no_day_of_a_unit_is_charged_twice(history, currency):
     assert all(sum(c.part for c in month) <= month[0].whole for month in by_month.values())
 
 
-@settings(max_examples=60)
+@settings(deadline=None, max_examples=60)
 @given(history=histories(), currency=CURRENCIES, data=st.data())
 def test_billing_month_by_month_with_late_and_countered_events_totals_what_billing_once_does(
     history, currency, data
@@ -143,6 +147,7 @@ def test_billing_month_by_month_with_late_and_countered_events_totals_what_billi
     assert all((line.kind is Kind.CREDIT) == (line.charge.amount < 0) for line in lines)
 
 
+@settings(deadline=None, max_examples=60)
 @given(history=histories(), currency=CURRENCIES, data=st.data())
 def test_every_line_is_on_one_invoice_or_waits_and_no_invoice_is_negative(history, currency, data):
     given_inputs = world(currency)
@@ -189,6 +194,14 @@ def test_a_charge_stays_with_the_customer_it_was_first_billed_to():
         Decimal("2.00"),
     )
     assert difference.kind is Kind.LATE
+
+
+def test_a_difference_covers_the_days_billed_before_and_now():
+    before = rated(inputs(monthly()), [installed("2026-09-01")], OCTOBER).charges
+    now = rated(inputs(monthly()), [installed("2026-09-01"), withdrawn("2026-09-16")], OCTOBER).charges
+    (line,) = differences(now, {c.key: c for c in before}, OCTOBER)
+    assert (line.kind, line.charge.part, line.charge.amount) == (Kind.CREDIT, Decimal(-15), Decimal("-15.00"))
+    assert (line.charge.starts_on, line.charge.ends_before) == (SEPTEMBER, OCTOBER)
 
 
 def test_a_document_has_the_same_bytes_wherever_its_amounts_come_from():

@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from billing.rules.money import UnknownCurrency, allocated, minor_units, rounded, share_of
@@ -77,6 +77,7 @@ WEIGHTS = st.dictionaries(
 )
 
 
+@settings(deadline=None)
 @given(total=st.integers(-(10**7), 10**7), weights=WEIGHTS, currency=st.sampled_from(["EUR", "JPY", "KWD"]))
 def test_parts_sum_to_the_whole_and_none_is_off_by_a_minor_unit(total, weights, currency):
     unit = Decimal(1).scaleb(-minor_units(currency))
