@@ -177,4 +177,6 @@ def service_rules_on(day: date) -> ServiceRules:
 
 
 def service_rules() -> list[ServiceRules]:
-    return list(ServiceRules.objects.order_by("effective_from"))
+    """The operator's values, oldest first; the defaults when it has set none."""
+    rules = list(ServiceRules.objects.order_by("effective_from"))
+    return rules or [ServiceRules(operator_id=current_operator_id(), effective_from=date.min)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
@@ -87,9 +87,13 @@ def rows_of(placed: Sequence[Placed]) -> tuple[list[dict[str, Any]], list[dict[s
     outlooks: list[dict[str, Any]] = []
     for one in sorted(placed, key=lambda placed_unit: placed_unit.unit_id):
         for segment in _segments(one, master):
-            segments.append(_json_row(one, {**asdict(segment), "zone": master.zones[one.site_id]}))
+            segments.append(_json_row(one, {**_fields(segment), "zone": master.zones[one.site_id]}))
         outlooks.append(_json_row(one, _outlook(one, master)))
     return segments, outlooks
+
+
+def _fields(segment: due.DueSegment) -> dict[str, Any]:
+    return {name: getattr(segment, name) for name in SEGMENT_FIELDS}
 
 
 def _json_row(one: Placed, values: dict[str, Any]) -> dict[str, Any]:
@@ -149,7 +153,7 @@ def _master(site_ids: Collection[UUID], placed: Sequence[Placed]) -> _Master:
     cartridges = fleet.cartridges_in(
         {UUID(one.history.cartridge_id) for one in placed if one.history.cartridge_id}
     )
-    rules = accounts.service_rules() or [accounts.service_rules_on(date.min)]
+    rules = accounts.service_rules()
     return _Master(
         zones={site_id: site.zone for site_id, site in accounts.sites_in(site_ids).items()},
         site_due={
@@ -176,6 +180,7 @@ def _terms(agreement: Any) -> due.Terms:
     )
 
 
+SEGMENT_FIELDS = tuple(field.name for field in fields(due.DueSegment))
 SEGMENT_COLUMNS = "unit_id, site_id, zone, kind, starts_on, ends_before, due_on, opens_on, past_grace_from, long_past_from, is_reopen"
 OUTLOOK_COLUMNS = "unit_id, site_id, dose_ml_per_day, dry_on, dry_soon_from, wick_since_on, wick_watch_from"
 

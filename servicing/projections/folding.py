@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from copy import deepcopy
 from dataclasses import dataclass, field
 from typing import Any
 from uuid import UUID
@@ -108,8 +107,7 @@ def _project_units(dirty: _Dirty) -> dict[UUID, UnitHistory]:
     for unit_id, events in dirty.units.items():
         if unit_id in whole:
             continue
-        # A copy: the fold works on the lists it is given, and what was stored is compared below.
-        history = UnitHistory.from_json(deepcopy(stored[unit_id])) if unit_id in stored else UnitHistory()
+        history = _resumed(stored.get(unit_id))
         standing = sorted((e for e in events if not e.is_ahead), key=lambda event: event.key)
         last = key_of(history)
         if last is None or not standing or standing[0].key > last:
@@ -123,6 +121,13 @@ def _project_units(dirty: _Dirty) -> dict[UUID, UnitHistory]:
         {i: h for i, h in histories.items() if h.reports != _stored(stored, i, "reports", {})}
     )
     return histories
+
+
+def _resumed(stored: dict[str, Any] | None) -> UnitHistory:
+    """A stored history to fold on from; the lists that are compared with the stored ones afterwards are copies."""
+    if stored is None:
+        return UnitHistory()
+    return UnitHistory.from_json({**stored, "findings": [*stored["findings"]], "reports": {**stored["reports"]}})
 
 
 def _stored(stored: dict[UUID, dict[str, Any]], unit_id: UUID, name: str, without: Any) -> Any:
