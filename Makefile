@@ -21,7 +21,7 @@ help:
 env:
 	@for python in '$(PYTHON)' python3.13 python3.12 python3.11; do \
 	  if "$$python" -c 'import sys; sys.exit(not ((3, 11) <= sys.version_info[:2] < (3, 14)))' >/dev/null 2>&1; then \
-	    exec "$$python" config/environment.py; \
+	    exec "$$python" -I config/environment.py; \
 	  fi; \
 	done; \
 	echo "No suitable Python was found: install Python 3.11, 3.12 or 3.13 (with its venv module), or name one with \`make env PYTHON=/path/to/python3\`." >&2; \

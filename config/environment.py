@@ -25,7 +25,7 @@ OLDEST_PYTHON, FIRST_UNTRIED_PYTHON = (3, 11), (3, 14)
 STEP = 10  # packages a line of progress when the output is not a terminal
 
 
-class EnvironmentProblem(Exception):  # noqa: N818 - a sentence for a person
+class EnvironmentProblem(Exception):
     """What is wrong and what to do, in one sentence."""
 
 
@@ -137,10 +137,10 @@ def show_progress(lines: Iterator[str], total: int) -> None:
     terminal = sys.stderr.isatty()
     fetched = 0
     for line in lines:
-        if line.startswith("Collecting "):
+        if line.startswith(("Collecting ", "Processing ")):
             fetched += 1
             if terminal:
-                say(f"\r  {fetched} of {total}: {line.split()[1]:<50.50}", end="")
+                say(f"\r  {fetched} of {total}: {line.split()[1].rpartition('/')[2]:<50.50}", end="")
             elif fetched % STEP == 0:
                 say(f"  {fetched} of {total}")
         if line.startswith("Installing collected packages"):
