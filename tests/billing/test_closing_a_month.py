@@ -404,7 +404,7 @@ def test_the_check_finds_a_charge_that_the_log_does_not_give(north):
         row = Charge.objects.order_by("id").first()
         row.id, row.key, row.close = uuid7(), "0" * 64, closed
         Charge.objects.bulk_create([row])
-    problems = projections.check(north.operator.id)
+    problems = commands.differences(north.operator.id)
     assert any("charge " + "0" * 64 in problem for problem in problems)
 
 

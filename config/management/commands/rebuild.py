@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from accounts import queries as accounts
-from billing import queries as billing
+from billing import commands as billing
 from servicing.commands import rebuilds
 
 SHOWN = 20
