@@ -41,7 +41,9 @@ def _month(text: str) -> date:
     try:
         return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month has no zone
     except ValueError:
-        raise BadInput("Name the month to close as year and month, such as 2026-06. Nothing was closed.") from None
+        raise BadInput(
+            "Name the month to close as year and month, such as 2026-06. Nothing was closed."
+        ) from None
 
 
 def _money(request: OperatorRequest, *, refusal: Refusal | None = None, status: int = 200) -> HttpResponse:
@@ -79,9 +81,7 @@ def invoice(request: OperatorRequest, number: str) -> HttpResponse:
         found = queries.get_invoice(number)
     document: dict[str, Any] = found.document
     lines = sorted(document["lines"], key=lambda line: (line["site"]["code"], line["line"]))
-    by_site = [
-        (site, list(group)) for site, group in groupby(lines, key=lambda line: line["site"])
-    ]
+    by_site = [(site, list(group)) for site, group in groupby(lines, key=lambda line: line["site"])]
     page = {
         "invoice": found,
         "document": document,

@@ -217,6 +217,11 @@ def charged_for(subject_ids: Collection[UUID]) -> dict[str, rating.Charge]:
     return summed
 
 
+def charges() -> QuerySet[Charge]:
+    """Every charge row, in the order they were made."""
+    return Charge.objects.select_related("close").order_by("id")
+
+
 def open_charges() -> QuerySet[Charge]:
     """Charge rows that stand on no invoice: they wait until their customer's lines sum to no less than nothing."""
     return Charge.objects.filter(~Exists(InvoiceLine.objects.filter(charge_id=OuterRef("id")))).order_by(

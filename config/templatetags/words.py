@@ -2,14 +2,103 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+from zoneinfo import ZoneInfo
 
 from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString, mark_safe
+
+from accounts import phrases
+from billing.rules.documents import amount_text
+from servicing.rules.due import Band
 
 register = template.Library()
 
+# Shape, word and colour say the same, so that none is needed alone.
+_SHAPES = {
+    Band.AHEAD: '<circle cx="6" cy="6" r="4.5"/>',
+    Band.IN_GRACE: '<circle cx="6" cy="6" r="5.5"/>',
+    Band.PAST_GRACE: '<path d="M6 .8 11.6 11H.4z"/>',
+    Band.LONG_PAST: '<path d="M.7.7h10.6v10.6H.7z"/>',
+    Band.STANDSTILL: '<path d="M1 5h10v2H1z"/>',
+}
+_BAND_WORDS = {
+    Band.AHEAD: "ahead",
+    Band.IN_GRACE: "in grace",
+    Band.PAST_GRACE: "past grace",
+    Band.LONG_PAST: "long past",
+    Band.STANDSTILL: "standstill",
+    Band.NONE: "nothing due",
+}
+
 
 @register.filter
-def day(value: date | None) -> str:
-    """A date as "Thu 26 Nov", with the year when it is asked for by ``day_year``."""
-    return f"{value:%a} {value.day} {value:%b}" if value else ""
+def day(value: date | str | None) -> str:
+    """A date, also one in ISO form, as "Thu 26 Nov"."""
+    return phrases.day(date.fromisoformat(value) if isinstance(value, str) and value else value or None)
+
+
+@register.filter
+def long_day(value: date) -> str:
+    """A date as "Thursday 26 November 2026"."""
+    return f"{value:%A} {value.day} {value:%B} {value.year}"
+
+
+@register.filter
+def month(value: date | str) -> str:
+    on = date.fromisoformat(value) if isinstance(value, str) else value
+    return f"{on:%B %Y}"
+
+
+@register.filter
+def at(value: datetime | None, zone: str) -> str:
+    """An instant as "Thu 26 Nov, 14:05" in an IANA zone."""
+    if value is None:
+        return ""
+    local = value.astimezone(ZoneInfo(zone))
+    return f"{phrases.day(local.date())}, {local:%H:%M}"
+
+
+@register.filter
+def clock_time(value: datetime, zone: str) -> str:
+    """An instant as "14:05" in an IANA zone."""
+    return f"{value.astimezone(ZoneInfo(zone)):%H:%M}"
+
+
+@register.filter
+def word(value: Any) -> str:
+    """A word of our vocabulary as people write it: "past_grace" reads "past grace"."""
+    return str(value).replace("_", " ")
+
+
+register.filter("count", phrases.count)
+
+
+@register.filter
+def money(amount: Decimal | str, currency: str) -> str:
+    """An amount with all minor units and its currency: "1,234.50 EUR"."""
+    whole, dot, cents = amount_text(Decimal(amount), currency).partition(".")
+    sign, digits = ("\N{MINUS SIGN}", whole[1:]) if whole.startswith("-") else ("", whole)
+    return f"{sign}{int(digits):,}{dot}{cents} {currency}"
+
+
+@register.filter
+def band(value: Band | str) -> SafeString:
+    """A band's shape and its word."""
+    found = Band(value)
+    if found is Band.NONE:
+        return format_html('<span class="band">{}</span>', _BAND_WORDS[found])
+    return format_html(
+        '<span class="band"><svg class="mark {}" viewBox="0 0 12 12" aria-hidden="true">{}</svg>{}</span>',
+        found.replace("_", "-"),
+        mark_safe(_SHAPES[found]),  # noqa: S308 - one of five constants
+        _BAND_WORDS[found],
+    )
+
+
+@register.filter
+def band_word(value: Band | str) -> str:
+    return _BAND_WORDS[Band(value)]

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
-from config.templatetags.words import count, day
+from accounts.phrases import count, day
 from servicing.events.types import EventType
 from servicing.rules.due import Band
 from servicing.rules.harm import SiteHarm

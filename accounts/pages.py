@@ -1,0 +1,221 @@
+"""The door to every page: who signs in, for which operator they act, and the operator's own set-up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+from urllib.parse import urlencode
+from uuid import UUID
+
+from django import forms
+from django.contrib.auth import authenticate, login, logout
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_POST
+
+from accounts import clock, queries, tenancy
+from accounts.commands import operators
+from accounts.errors import NotFound, Refusal
+from accounts.models import Operator, User
+from accounts.permissions import Actor, ActorKind, Permission, require
+
+Page = Callable[..., HttpResponse]
+
+
+class OperatorRequest(HttpRequest):
+    """A request that ``operator_page`` let through: it knows the operator and who acts."""
+
+    user: User
+    actor: Actor
+    operator: Operator
+
+
+def operator_page(permission: Permission, *methods: str) -> Callable[[Page], Page]:
+    """A page of one operator, under its address. Signed out: to the sign-in; no member: 404; role may not: 403.
+
+    The view gets the request with ``actor`` and ``operator``; reads go inside ``tenancy.reading(request.actor)``.
+    """
+
+    def decorate(view: Page) -> Page:
+        @require_http_methods(list(methods) or ["GET", "HEAD"])
+        @never_cache
+        @wraps(view)
+        def guarded(request: Any, slug: str, **kwargs: Any) -> HttpResponse:
+            if not request.user.is_authenticated:
+                back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
+                return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
+            request.actor = actor_for(request.user.id, slug)
+            with tenancy.reading(request.actor):
+                request.operator = queries.get_operator()
+            require(request.actor, permission)
+            return view(request, **kwargs)
+
+        guarded.permission = permission  # type: ignore[attr-defined]
+        return guarded
+
+    return decorate
+
+
+def actor_for(user_id: UUID, slug: str) -> Actor:
+    """A person as the member of the operator at this address; NotFound when there is none or they are no member."""
+    for membership in queries.memberships_of(user_id):
+        if membership.slug == slug:
+            return Actor(
+                operator_id=membership.operator_id,
+                kind=ActorKind.MEMBER,
+                role=membership.role,
+                id=membership.member_id,
+                name=membership.member_name,
+                crew_id=membership.crew_id,
+            )
+    raise NotFound("There is no page at this address, or you are not a member of the operator it belongs to.")
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def sign_in(request: HttpRequest) -> HttpResponse:
+    """E-mail and password. The answer to a wrong pair never says which of the two was wrong."""
+    onward = request.POST.get("next") or request.GET.get("next") or ""
+    if not url_has_allowed_host_and_scheme(onward, {request.get_host()}, require_https=request.is_secure()):
+        onward = reverse("choose-operator")
+    email = request.POST.get("email", "")
+    if request.method == "POST":
+        user = authenticate(request, username=email, password=request.POST.get("password", ""))
+        if user is not None:
+            login(request, user)
+            return redirect(onward)
+    refused = request.method == "POST"
+    page = {"email": email, "next": onward, "is_refused": refused}
+    return render(request, "accounts/sign_in.html", page, status=422 if refused else 200)
+
+
+@require_POST
+def sign_out(request: HttpRequest) -> HttpResponse:
+    logout(request)
+    return redirect("sign-in")
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD"])
+def choose_operator(request: HttpRequest) -> HttpResponse:
+    """Straight on for a member of one operator; a list for a member of several."""
+    if not request.user.is_authenticated:
+        return redirect("sign-in")
+    memberships = queries.memberships_of(request.user.id)
+    if len(memberships) == 1:
+        return redirect("lookout", slug=memberships[0].slug)
+    return render(request, "accounts/choose_operator.html", {"memberships": memberships})
+
+
+class CrewForm(forms.Form):
+    name = forms.CharField(label="Name of the new crew", max_length=80)
+
+
+class PhoneForm(forms.Form):
+    crew = forms.ChoiceField(label="Crew that carries it")
+    label = forms.CharField(
+        label="Name of the phone", max_length=80, help_text="As the crew knows it, such as Van 2."
+    )
+
+    def __init__(self, *args: Any, crews: list[tuple[str, str]], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["crew"] = forms.ChoiceField(label="Crew that carries it", choices=crews)
+
+
+class RulesForm(forms.Form):
+    effective_from = forms.DateField(
+        label="In force from",
+        widget=forms.DateInput(attrs={"type": "date"}),
+        help_text="A day from today on.",
+    )
+    long_past_days = forms.IntegerField(label="Long past: days past grace", min_value=1, max_value=365)
+    dry_soon_days = forms.IntegerField(label="Dry soon: days before the dry date", min_value=1, max_value=60)
+    wick_watch_days = forms.IntegerField(label="Wick watch: age in days", min_value=1, max_value=3_650)
+    wick_limit_days = forms.IntegerField(label="Wick change: age in days", min_value=1, max_value=3_650)
+
+
+@operator_page(Permission.DEVICES_MANAGE)
+def set_up(request: OperatorRequest) -> HttpResponse:
+    return _set_up(request)
+
+
+@operator_page(Permission.CREWS_MANAGE, "POST")
+def add_crew(request: OperatorRequest) -> HttpResponse:
+    form = CrewForm(request.POST)
+    if not form.is_valid():
+        return _set_up(request, crew_form=form, status=422)
+    operators.add_crew(actor=request.actor, name=form.cleaned_data["name"])
+    return redirect("set-up", slug=request.operator.slug)
+
+
+@operator_page(Permission.DEVICES_MANAGE, "POST")
+def register_phone(request: OperatorRequest) -> HttpResponse:
+    """The token stands on this one answer and is kept nowhere in readable form."""
+    form = PhoneForm(request.POST, crews=_crew_choices(request))
+    if not form.is_valid():
+        return _set_up(request, phone_form=form, status=422)
+    device, token = operators.register_device(
+        actor=request.actor, crew_id=UUID(form.cleaned_data["crew"]), label=form.cleaned_data["label"]
+    )
+    return render(request, "accounts/phone_token.html", {"device": device, "token": token})
+
+
+@operator_page(Permission.DEVICES_MANAGE, "POST")
+def revoke_phone(request: OperatorRequest, device_id: UUID) -> HttpResponse:
+    operators.revoke_device(actor=request.actor, device_id=device_id)
+    return redirect("set-up", slug=request.operator.slug)
+
+
+@operator_page(Permission.OPERATOR_MANAGE, "POST")
+def set_service_rules(request: OperatorRequest) -> HttpResponse:
+    form = RulesForm(request.POST)
+    if form.is_valid() and form.cleaned_data["effective_from"] < clock.today(request.operator.zone):
+        form.add_error(
+            "effective_from", "Values can't change what was said on past days. Choose today or later."
+        )
+    if not form.is_valid():
+        return _set_up(request, rules_form=form, status=422)
+    try:
+        operators.set_service_rules(actor=request.actor, **form.cleaned_data)
+    except Refusal as refusal:
+        form.add_error(None, refusal.detail)
+        return _set_up(request, rules_form=form, status=refusal.status)
+    return redirect("set-up", slug=request.operator.slug)
+
+
+def _crew_choices(request: OperatorRequest) -> list[tuple[str, str]]:
+    with tenancy.reading(request.actor):
+        return [(str(crew.id), crew.name) for crew in queries.crews() if crew.is_active]
+
+
+def _set_up(request: OperatorRequest, *, status: int = 200, **filled: forms.Form) -> HttpResponse:
+    today = clock.today(request.operator.zone)
+    with tenancy.reading(request.actor):
+        crews, members = list(queries.crews()), list(queries.members())
+        devices = [device for device in queries.devices() if device.kind == "phone"]
+        rules, in_force = queries.service_rules(), queries.service_rules_on(today)
+    values = ("long_past_days", "dry_soon_days", "wick_watch_days", "wick_limit_days")
+    initial = {name: getattr(in_force, name) for name in values} | {"effective_from": today}
+    page = {
+        "crews": [
+            {
+                "crew": crew,
+                "members": [member for member in members if member.crew_id == crew.id],
+                "devices": [device for device in devices if device.crew_id == crew.id],
+            }
+            for crew in crews
+        ],
+        "office": [member for member in members if member.crew_id is None],
+        "rules": rules,
+        "in_force": in_force,
+        "crew_form": CrewForm(),
+        "phone_form": PhoneForm(crews=[(str(crew.id), crew.name) for crew in crews if crew.is_active]),
+        "rules_form": RulesForm(initial=initial),
+        "may_set_rules": request.actor.may(Permission.OPERATOR_MANAGE),
+        **filled,
+    }
+    return render(request, "accounts/set_up.html", page, status=status)

@@ -1,0 +1,130 @@
+"""Sites: the list, and one site with its rooms, units, visits, pauses and agreement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+
+from accounts import clock, tenancy
+from accounts import queries as accounts
+from accounts.errors import NotFound
+from accounts.models import Site
+from accounts.pages import OperatorRequest, operator_page
+from accounts.permissions import Permission
+from servicing.commands import office
+from servicing.pages.wording import NOT_ADMITTED, OUTCOMES, why
+from servicing.queries import fleet_state
+from servicing.queries.fleet_state import UnitView
+from servicing.queries.lookout import site_lines
+from servicing.rules.harm import SiteHarm, UnitSigns, weigh
+
+MOST_VISITS = 24
+
+
+@operator_page(Permission.SITES_READ)
+def sites(request: OperatorRequest) -> HttpResponse:
+    typed = request.GET.get("name", "").strip()
+    with tenancy.reading(request.actor):
+        lines = site_lines()
+    wanted = typed.casefold()
+    found = [
+        line for line in lines if wanted in f"{line.name} {line.code} {line.area}".casefold() or not wanted
+    ]
+    found.sort(key=lambda line: (line.name.casefold(), line.code))
+    return render(
+        request,
+        "servicing/sites.html",
+        {"lines": found, "name": typed, "total": len(lines), "words": OUTCOMES},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class VisitLine:
+    day: Any
+    outcome: str
+    reason: str
+    crew: str
+    units: int
+    minutes: int | None
+
+
+@operator_page(Permission.SITES_READ)
+def site(request: OperatorRequest, code: str) -> HttpResponse:
+    with tenancy.reading(request.actor):
+        found = site_by_code(code)
+        views = fleet_state.units_of_site(found.id)
+        crews = {crew.id: crew.name for crew in accounts.crews()}
+        visits = [
+            VisitLine(
+                visit.day,
+                OUTCOMES[visit.outcome],
+                NOT_ADMITTED.get(visit.reason, visit.reason),
+                crews.get(visit.crew_id, ""),
+                visit.units,
+                visit.minutes,
+            )
+            for visit in fleet_state.visits().filter(site_id=found.id)[:MOST_VISITS]
+        ]
+        alerts = list(fleet_state.open_alerts().filter(site_id=found.id))
+        reports = list(fleet_state.reports().filter(site_id=found.id).select_related("unit"))
+        page = {
+            "site": found,
+            "customer": accounts.get_customer(found.customer_id),
+            "crew": crews.get(found.crew_id, ""),
+            "agreements": accounts.agreements_of([found.id])[found.id],
+            "standstills": list(fleet_state.standstills_of(found.id)),
+        }
+    today = clock.today(found.zone)
+    unnoted = [alert for alert in alerts if alert.acknowledged_at is None]
+    page |= {
+        "rooms": [(room, list(group)) for room, group in groupby(views, key=lambda view: view.restroom)],
+        "unit_count": len(views),
+        "visits": visits,
+        "why": why(_harm(views, today)),
+        "reports": reports,
+        "alerts": alerts,
+        "unnoted": unnoted,
+        "may_note": request.actor.may(Permission.ALERTS_ACKNOWLEDGE),
+        "may_record": request.actor.may(Permission.EVENTS_RECORD),
+        "may_read_customers": request.actor.may(Permission.CUSTOMERS_READ),
+        "today": today,
+    }
+    return render(request, "servicing/site.html", page)
+
+
+@operator_page(Permission.ALERTS_ACKNOWLEDGE, "POST")
+def take_note_of_all(request: OperatorRequest, code: str) -> HttpResponse:
+    """Acknowledge every open alert of a site that nobody has taken note of."""
+    with tenancy.reading(request.actor):
+        found = site_by_code(code)
+        alerts = list(fleet_state.open_alerts().filter(site_id=found.id, acknowledged_at=None))
+    for alert in alerts:
+        office.acknowledge_alert(actor=request.actor, alert_id=alert.id)
+    return redirect("site", slug=request.operator.slug, code=code)
+
+
+def site_by_code(code: str) -> Site:
+    """A site by its code; NotFound for one that is absent or another operator's."""
+    found: Site | None = accounts.sites().filter(code=code).first()
+    if found is None:
+        raise NotFound("There is no site here with this code. Look for it by its name in the list of sites.")
+    return found
+
+
+def _harm(views: list[UnitView], today: Any) -> SiteHarm:
+    return weigh(
+        [
+            UnitSigns(
+                segment=view.segment,
+                dry_on=view.outlook.dry_on if view.outlook else None,
+                dry_soon_from=view.outlook.dry_soon_from if view.outlook else None,
+                wick_watch_from=view.outlook.wick_watch_from if view.outlook else None,
+            )
+            for view in views
+        ],
+        today,
+    )
