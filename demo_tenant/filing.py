@@ -151,7 +151,6 @@ def _prices(setting: Setting, first_day: date) -> tuple[PricePlan, ...]:
     ]
     return tuple(
         PricePlan(
-            setting.id("price", f"{code}-{effective}"),
             setting.id("price-item", code),
             code,
             name,

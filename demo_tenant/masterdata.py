@@ -126,10 +126,9 @@ class UnitPlan:
 
 @dataclass(frozen=True, slots=True)
 class PricePlan:
-    """One price of an item from a day on; ``basis`` is unit_month, event or install."""
+    """One price from a day on of the item ``id``; ``basis`` is unit_month, event or install."""
 
     id: UUID
-    item_id: UUID
     code: str
     name: str
     basis: str

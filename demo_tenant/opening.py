@@ -196,8 +196,7 @@ def _prices(actor: Actor, master: MasterData) -> None:
             effective_from=plan.effective_from,
             fixture=plan.fixture or "",
             event_type=plan.event_type or "",
-            id=plan.item_id,
-            version_id=plan.id,
+            id=plan.id,
         )
         for plan in master.prices
         if plan is first[plan.code]
@@ -210,7 +209,6 @@ def _prices(actor: Actor, master: MasterData) -> None:
                 item_code=plan.code,
                 amount=plan.amount,
                 effective_from=plan.effective_from,
-                id=plan.id,
             )
 
 

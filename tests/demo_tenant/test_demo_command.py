@@ -99,8 +99,8 @@ def test_events_are_received_at_the_played_time(ask):
 def test_each_whole_month_is_closed_and_a_late_counter_event_gives_a_credit(ask):
     months = ask("SELECT month, count(*) FROM billing_periodclose GROUP BY month ORDER BY month").fetchall()
     assert months == [(date(2026, 8, 1), 3), (date(2026, 9, 1), 3), (date(2026, 10, 1), 3)]
-    credits = ask("SELECT count(DISTINCT operator_id) FROM billing_charge WHERE kind = 'credit'").fetchone()
-    assert credits[0] >= 1
+    credited = ask("SELECT count(DISTINCT operator_id) FROM billing_charge WHERE kind = 'credit'").fetchone()
+    assert credited[0] >= 1
 
 
 def test_the_sweeps_of_a_worker_are_done(ask):

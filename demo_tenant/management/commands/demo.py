@@ -17,7 +17,8 @@ from django.core.management.base import BaseCommand, CommandError
 
 from accounts import clock
 from config.embedded import ServersError
-from demo_tenant import hosting, queries, serving
+from config.supervisor import HOST, NotServingError, Supervisor, beat, require_free_port, web, worker
+from demo_tenant import hosting, queries
 from demo_tenant.commands import store_world
 from demo_tenant.models import World
 from demo_tenant.presets import DEFAULT_SEED, PRESETS, span_of
@@ -64,15 +65,19 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         wanted = hosting.Wanted(options["preset"], options["seed"], options["as_of"])
-        if hosting.has_own_servers(os.environ):
-            self._on_these_servers(wanted, options)
-            return
         try:
-            status = hosting.run_on_embedded(RUN_FOLDER, wanted, sys.argv[1:], fresh=options["fresh"])
-        except ServersError as error:
+            if not options["no_serve"]:
+                require_free_port(options["port"])
+            if hosting.has_own_servers(os.environ):
+                self._on_these_servers(wanted, options)
+            elif status := hosting.run_on_embedded(RUN_FOLDER, wanted, sys.argv[1:], fresh=options["fresh"]):
+                sys.exit(status)
+        except (ServersError, NotServingError) as error:
             raise CommandError(str(error)) from error
-        if status:
-            sys.exit(status)
+        except KeyboardInterrupt as interrupt:
+            raise CommandError(
+                "Stopped before the world was ready; run it again to begin anew."
+            ) from interrupt
 
     def _on_these_servers(self, wanted: hosting.Wanted, options: dict[str, Any]) -> None:
         signal.signal(signal.SIGTERM, _interrupt)
@@ -85,16 +90,15 @@ class Command(BaseCommand):
             )
         if world is None:
             world = self._play(wanted)
-        os.environ[clock.OFFSET_VARIABLE] = str(world.clock_offset.total_seconds())
-        programs = [serving.worker()]
-        if not options["no_serve"]:
-            programs += [serving.beat(RUN_FOLDER), serving.web(options["port"])]
-        with serving.Programs(RUN_FOLDER, programs) as running:
+        offset = {clock.OFFSET_VARIABLE: str(world.clock_offset.total_seconds())}
+        os.environ.update(offset)
+        with Supervisor(offset) as supervisor:
+            supervisor.start(worker())
             self._say("A worker sweeps each operator.")
             sweep_everyone()
             self._tell(world, options)
             if not options["no_serve"]:
-                self._serve(running, options)
+                self._serve(supervisor, options)
 
     def _play(self, wanted: hosting.Wanted) -> World:
         as_of = wanted.as_of or datetime.now(UTC).date() - timedelta(days=1)
@@ -122,15 +126,14 @@ class Command(BaseCommand):
             self.stdout.write(json.dumps({**said, "as_of": str(world.as_of), "operators": operators}))
             self.stdout.flush()
 
-    def _serve(self, running: serving.Programs, options: dict[str, Any]) -> None:
-        address = f"http://127.0.0.1:{options['port']}/"
-        try:
-            running.wait_for_web(address)
-        except serving.NotServing as fault:
-            raise CommandError(str(fault)) from fault
-        self._for_people(f"\n{sign_ins()}\n\n{hosting.NOTICE}\nLogs are in {_shown(RUN_FOLDER)}/.", options)
-        self._for_people(f"Serving at {address} until Ctrl-C.", options)
-        running.watch()
+    def _serve(self, supervisor: Supervisor, options: dict[str, Any]) -> None:
+        port = options["port"]
+        supervisor.start(web(port))
+        supervisor.start(beat(RUN_FOLDER))
+        supervisor.wait_for_web(port)
+        self._for_people(f"\n{sign_ins()}\n\n{hosting.NOTICE}", options)
+        self._for_people(f"Serving at http://{HOST}:{port}/ until Ctrl-C.", options)
+        supervisor.watch()
         self._say("Ending.")
 
     def _for_people(self, text: str, options: dict[str, Any]) -> None:
@@ -146,7 +149,3 @@ class Command(BaseCommand):
 
 def _interrupt(*_: Any) -> None:
     raise KeyboardInterrupt
-
-
-def _shown(path: Path) -> str:
-    return str(path.relative_to(Path.cwd())) if path.is_relative_to(Path.cwd()) else str(path)
