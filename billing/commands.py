@@ -14,7 +14,6 @@ from django.db import IntegrityError, connection
 import accounts.queries
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Conflict
-from accounts.ids import uuid7
 from accounts.permissions import Actor, Permission, require
 from billing import projections, queries
 from billing.models import (
@@ -54,7 +53,6 @@ class NewPriceItem:
     event_type: str = ""
     currency: str = ""
     id: UUID | None = None
-    version_id: UUID | None = None
 
 
 def add_price_items(*, actor: Actor, items: Sequence[NewPriceItem]) -> list[PriceItem]:
@@ -87,7 +85,7 @@ def _insert_items(items: Sequence[NewPriceItem]) -> list[PriceItem]:
         made.append(row)
         versions.append(
             PriceVersion(
-                id=new.version_id or uuid7(),
+                id=_version_id(row.id, new.effective_from),
                 item=row,
                 amount=new.amount,
                 currency=new.currency or currency,
@@ -106,7 +104,6 @@ def set_price(
     amount: Decimal,
     effective_from: date,
     currency: str = "",
-    id: UUID | None = None,  # noqa: A002
 ) -> PriceVersion:
     """A new price of an item from a day on; the one before ends there, one set for later stays.
 
@@ -131,7 +128,7 @@ def set_price(
                 version.effective_to = effective_from
                 version.save(update_fields=["effective_to"])
         return PriceVersion.objects.create(
-            id=id or uuid7(),
+            id=_version_id(item.id, effective_from),
             item=item,
             amount=amount,
             currency=currency or accounts.queries.get_operator().currency,
