@@ -66,10 +66,11 @@ def token_binding(digest: bytes) -> TokenBinding | None:
     return TokenBinding(*(*row[:4], Role(row[4]), *row[5:])) if row else None
 
 
-def operator_ids() -> list[UUID]:
-    """Every operator's id, as the system role. For the tick, the rebuild and the checks."""
+def operator_ids(slug: str = "") -> list[UUID]:
+    """Every operator's id, or that of one, as the system role. For the rebuild and the checks."""
     with across_operators():
-        return list(Operator.objects.using("system").order_by("slug").values_list("id", flat=True))
+        operators = Operator.objects.using("system").order_by("slug")
+        return list((operators.filter(slug=slug) if slug else operators).values_list("id", flat=True))
 
 
 def get_operator() -> Operator:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from typing import Any
+from uuid import UUID
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
@@ -22,9 +23,11 @@ class Command(BaseCommand):
             "--check", action="store_true", help="compare only; exit status 1 if anything differs"
         )
 
+        parser.add_argument("--operator", default="", metavar="SLUG", help="this operator only")
+
     def handle(self, *args: Any, **options: Any) -> None:
         differences = 0
-        for operator_id in accounts.operator_ids():
+        for operator_id in self._operators(options["operator"]):
             print(f"rebuild: operator {operator_id}", file=sys.stderr)
             if not options["check"]:
                 self.stdout.write(f"{operator_id}: {rebuilds.rebuild(operator_id)} events folded")
@@ -37,3 +40,9 @@ class Command(BaseCommand):
         if differences:
             raise CommandError(f"{differences} rows differ from what the log gives.")
         self.stdout.write("Everything derived equals what the log gives.")
+
+    def _operators(self, slug: str) -> list[UUID]:
+        found = accounts.operator_ids(slug)
+        if slug and not found:
+            raise CommandError(f"There is no operator with the address /{slug}/.")
+        return found
