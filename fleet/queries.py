@@ -61,6 +61,10 @@ def restrooms() -> QuerySet[Restroom]:
     return Restroom.objects.order_by("site_id", "name")
 
 
+def station_rows() -> QuerySet[Station]:
+    return Station.objects.select_related("restroom").order_by("restroom_id", "name")
+
+
 def known_unit_ids(ids: Collection[UUID]) -> set[UUID]:
     return set(Unit.objects.filter(id__in=ids).values_list("id", flat=True))
 

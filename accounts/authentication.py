@@ -1,0 +1,95 @@
+"""Who is at an API door: the credentials, and the permission that each view declares.
+
+The actor comes from the credential of the request and is read anew for each: a role taken away ends with the next one.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rest_framework.authentication import BaseAuthentication, SessionAuthentication, get_authorization_header
+from rest_framework.exceptions import MethodNotAllowed
+from rest_framework.permissions import BasePermission
+from rest_framework.request import Request
+
+from accounts import clock, queries
+from accounts.commands.operators import token_digest
+from accounts.errors import BadInput, Forbidden, NotFound, NotSignedIn
+from accounts.permissions import Actor, ActorKind, require
+
+CHALLENGE = 'Bearer realm="Wickround"'  # RFC 6750 section 3
+OPERATOR_HEADER = "Wickround-Operator"
+
+
+class BearerToken(BaseAuthentication):
+    """``Authorization: Bearer wr_...``: a phone's token, or a program's. The token says for which operator.
+
+    Every credential of another kind, and a token that is unknown, expired or revoked, gets the same answer.
+    """
+
+    def authenticate(self, request: Request) -> tuple[None, Actor] | None:
+        header = get_authorization_header(request).split()
+        if not header:
+            return None
+        binding = None
+        if len(header) == 2 and header[0].lower() == b"bearer":  # noqa: PLR2004
+            binding = queries.token_binding(token_digest(header[1].decode("latin-1")))
+        if (
+            binding is None
+            or binding.revoked_at is not None
+            or (binding.expires_at is not None and binding.expires_at <= clock.now())
+        ):
+            raise NotSignedIn("This token is not valid, or no longer. Ask the operator for a new one.")
+        return None, Actor(
+            operator_id=binding.operator_id,
+            kind=ActorKind.DEVICE if binding.device_id else ActorKind.CLIENT,
+            role=binding.role,
+            id=binding.device_id or binding.token_id,
+            name=binding.label,
+            crew_id=binding.crew_id,
+        )
+
+    def authenticate_header(self, request: Request) -> str:
+        return CHALLENGE
+
+
+class MemberSession(SessionAuthentication):
+    """A signed-in person, who names the operator in the header ``Wickround-Operator``; unsafe methods need the CSRF token."""
+
+    def authenticate(self, request: Request) -> tuple[Any, Actor] | None:
+        signed_in = super().authenticate(request)
+        if signed_in is None:
+            return None
+        user = signed_in[0]
+        slug = request.headers.get(OPERATOR_HEADER)
+        if not slug:
+            raise BadInput(
+                f"Name the operator you act for in the header {OPERATOR_HEADER}.", code="operator-missing"
+            )
+        for membership in queries.memberships_of(user.pk):
+            if membership.slug == slug:
+                return user, Actor(
+                    operator_id=membership.operator_id,
+                    kind=ActorKind.MEMBER,
+                    role=membership.role,
+                    id=membership.member_id,
+                    name=membership.member_name,
+                    crew_id=membership.crew_id,
+                )
+        raise NotFound("You are not a member of an operator of this name.")
+
+
+class HasDeclaredPermission(BasePermission):
+    """Each view declares the permission of each of its methods; what is not declared is refused."""
+
+    def has_permission(self, request: Request, view: Any) -> bool:
+        if not isinstance(request.auth, Actor):
+            raise NotSignedIn("Send a bearer token, or sign in and name the operator.")
+        method = "GET" if request.method == "HEAD" else str(request.method)
+        permission = getattr(view, "permissions", {}).get(method)
+        if permission is None:
+            if method not in view.allowed_methods:
+                raise MethodNotAllowed(method)
+            raise Forbidden("Nobody may do this here.")
+        require(request.auth, permission)
+        return True

@@ -1,0 +1,121 @@
+"""The API's doors: what every view of an operator does once, whichever app it is of."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from typing import Any, ClassVar
+
+from django.db.models import QuerySet
+from rest_framework.generics import GenericAPIView, ListAPIView
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.serializers import Serializer
+
+from accounts import tenancy
+from accounts.errors import BadInput, Problem
+from accounts.permissions import Actor, Permission
+
+PAGE_QUERY = frozenset({"limit", "after"})
+
+
+class OperatorView(GenericAPIView[Any]):
+    """One door of one operator. Reads are made and evaluated inside ``tenancy.reading``, and answered after it."""
+
+    permissions: ClassVar[dict[str, Permission]] = {}
+    http_method_names: Sequence[str] = ["get", "head", "post"]
+    metadata_class = None
+    filterset_class: ClassVar[Any] = None
+
+    @property
+    def actor(self) -> Actor:
+        actor = self.request.auth
+        assert isinstance(actor, Actor), "the permission class lets nobody else in"
+        return actor
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        self._refuse_unknown_query(request)
+
+    def query_names(self, method: str) -> frozenset[str]:
+        """The query parameters that a method knows."""
+        return frozenset()
+
+    def _refuse_unknown_query(self, request: Request) -> None:
+        known = self.query_names(str(request.method))
+        problems = [
+            Problem(f"/{name}", "unknown-parameter", "There is no such query parameter here.")
+            for name in request.query_params
+            if name not in known
+        ] + [
+            Problem(f"/{name}", "repeated-parameter", "Give this query parameter once.")
+            for name, values in request.query_params.lists()
+            if len(values) > 1
+        ]
+        if problems:
+            raise BadInput("The address asks for something this does not know.", errors=problems)
+
+    def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
+        response = super().finalize_response(request, response, *args, **kwargs)
+        response.headers.setdefault("Cache-Control", "no-store")
+        return response
+
+
+class RowsView(OperatorView, ListAPIView[Any], ABC):
+    """GET of many rows: filtered, in the order of ``ordering`` (a unique tuple of the rows' columns), a page at a time."""
+
+    ordering: ClassVar[tuple[str, ...]] = ("id",)
+
+    def query_names(self, method: str) -> frozenset[str]:
+        if method not in {"GET", "HEAD"}:
+            return frozenset()
+        filters = self.filterset_class.base_filters if self.filterset_class else ()
+        return PAGE_QUERY | frozenset(filters)
+
+    @abstractmethod
+    def rows(self) -> QuerySet[Any]:
+        """All rows that this door may show; asked inside the scope."""
+
+    def shown(self, page: Sequence[Any]) -> Sequence[Any]:
+        """What is shown of a page's rows; asked inside the scope."""
+        return page
+
+    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        with tenancy.reading(self.actor):
+            page = self.paginate_queryset(self.filter_queryset(self.rows()))
+            data = self.get_serializer(self.shown(list(page or ())), many=True).data
+        return self.get_paginated_response(data)
+
+
+class RowView(OperatorView, ABC):
+    """GET of one row by what the address names."""
+
+    @abstractmethod
+    def row(self, **names: Any) -> Any:
+        """The row, or NotFound; asked inside the scope."""
+
+    def get(self, request: Request, **names: Any) -> Response:
+        with tenancy.reading(self.actor):
+            data = self.get_serializer(self.row(**names)).data
+        return Response(data)
+
+
+class Sent(Serializer[Any]):
+    """What is sent to a door: an unknown field is refused, so that a slip of the pen is not lost in silence."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, dict) and (unknown := sorted(set(data) - set(self.fields))):
+            raise BadInput(
+                "Some fields are not known here; nothing was done.",
+                errors=[
+                    Problem(f"/{name}", "unknown-field", "There is no such field here.") for name in unknown
+                ],
+            )
+        return super().to_internal_value(data)
+
+
+def sent_by(request: Request, kind: type[Sent]) -> dict[str, Any]:
+    """The body as its validated values; the refusal names every field that is wrong."""
+    sent = kind(data=request.data)
+    sent.is_valid(raise_exception=True)
+    return sent.validated_data

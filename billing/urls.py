@@ -1,0 +1,13 @@
+"""The API's addresses of billing, under /api/v1/."""
+
+from django.urls import path
+
+from billing import api
+
+urlpatterns = [
+    path("month-closes", api.MonthCloses.as_view(), name="api-month-closes"),
+    path("invoices", api.Invoices.as_view(), name="api-invoices"),
+    path("invoices/<str:number>", api.InvoiceDoor.as_view(), name="api-invoice"),
+    path("invoices/<str:number>/lines", api.InvoiceLines.as_view(), name="api-invoice-lines"),
+    path("charges", api.Charges.as_view(), name="api-charges"),
+]

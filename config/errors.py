@@ -1,0 +1,286 @@
+"""Every answer "no" in one form: a problem document (RFC 9457) at the API, a page elsewhere."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
+from django.db import OperationalError
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.http.request import UnreadablePostError
+from django.shortcuts import render
+from psycopg import errors as postgres
+from rest_framework import exceptions
+from rest_framework.settings import api_settings
+
+from accounts.authentication import CHALLENGE
+from accounts.errors import (
+    BadInput,
+    Busy,
+    Conflict,
+    Forbidden,
+    NotFound,
+    NotSignedIn,
+    Problem,
+    Refusal,
+    TooLarge,
+)
+
+log = logging.getLogger(__name__)
+
+API = "/api/"
+MEDIA_TYPE = "application/problem+json"
+
+
+@dataclass(frozen=True, slots=True)
+class ProblemType:
+    """One entry of the closed list: its status, its title, and what it means for who gets it."""
+
+    status: int
+    title: str
+    meaning: str
+
+
+PROBLEM_TYPES: dict[str, ProblemType] = {
+    "bad-input": ProblemType(
+        400,
+        BadInput.title,
+        "Something sent could not be accepted. Each entry of `errors` points to it and says what was expected. "
+        "Nothing was done; correct it and send it again.",
+    ),
+    "malformed-json": ProblemType(
+        400,
+        "The body could not be read as JSON.",
+        "A body is JSON in UTF-8, without NaN or Infinity, without a name twice in one object. Nothing was done.",
+    ),
+    "operator-missing": ProblemType(
+        400,
+        "The operator is not named.",
+        "A signed-in person names the operator they act for in the header Wickround-Operator.",
+    ),
+    "not-signed-in": ProblemType(
+        401,
+        NotSignedIn.title,
+        "The credential is missing, unknown, expired or revoked. Send a valid one.",
+    ),
+    "forbidden": ProblemType(
+        403, Forbidden.title, "Ask an owner of the operator if your role should allow it."
+    ),
+    "not-found": ProblemType(
+        404,
+        NotFound.title,
+        "There is no such thing here, or it is not yours; the two are not told apart.",
+    ),
+    "method-not-allowed": ProblemType(
+        405, "This can't be done here.", "The header Allow names the methods of this address."
+    ),
+    "not-acceptable": ProblemType(
+        406, "There is no answer of the kind asked for.", "Answers are JSON; accept application/json."
+    ),
+    "conflict": ProblemType(
+        409, Conflict.title, "What is recorded already stays as it is. Read it, then decide."
+    ),
+    "too-large": ProblemType(
+        413,
+        TooLarge.title,
+        "A body may have up to 1 MiB, an upload up to 500 events. Send it in parts; nothing was stored.",
+    ),
+    "unsupported-media-type": ProblemType(
+        415, "This kind of body is not read here.", "Send JSON, as application/json."
+    ),
+    "too-many-requests": ProblemType(
+        429, "These were too many requests.", "Wait as long as the header Retry-After says, then go on."
+    ),
+    "internal-error": ProblemType(
+        500,
+        "Something went wrong on our side.",
+        "It has been noted. Sending the same again is safe for service events; for other things look first.",
+    ),
+    "busy": ProblemType(
+        503, Busy.title, "Wait as long as the header Retry-After says, then send the same again."
+    ),
+}
+
+_DRF_CODES: tuple[tuple[type[exceptions.APIException], str], ...] = (
+    (exceptions.ParseError, "malformed-json"),
+    (exceptions.ValidationError, "bad-input"),
+    (exceptions.NotAuthenticated, "not-signed-in"),
+    (exceptions.AuthenticationFailed, "not-signed-in"),
+    (exceptions.PermissionDenied, "forbidden"),
+    (exceptions.NotFound, "not-found"),
+    (exceptions.MethodNotAllowed, "method-not-allowed"),
+    (exceptions.NotAcceptable, "not-acceptable"),
+    (exceptions.UnsupportedMediaType, "unsupported-media-type"),
+    (exceptions.Throttled, "too-many-requests"),
+)
+_DJANGO_MEANS: tuple[tuple[type[Exception], tuple[type[Refusal], str]], ...] = (
+    (Http404, (NotFound, "There is nothing at this address.")),
+    (PermissionDenied, (Forbidden, "This is not allowed.")),
+    (RequestDataTooBig, (TooLarge, "A body may have up to 1 MiB. Nothing was stored; send it in parts.")),
+    (SuspiciousOperation, (BadInput, "The request could not be read.")),
+    (UnreadablePostError, (BadInput, "The request could not be read to its end.")),
+)
+_WAITED_TOO_LONG = (postgres.LockNotAvailable, postgres.DeadlockDetected, postgres.QueryCanceled)
+
+
+def problem_response(exc: Exception, context: dict[str, Any]) -> HttpResponse:
+    """The API's exception handler: every exception becomes a problem document, one not foreseen without a detail."""
+    return problem_of(exc, context["request"].path)
+
+
+def problem_of(exc: Exception, path: str) -> HttpResponse:
+    refusal = as_refusal(exc)
+    if refusal is not None:
+        return _of_refusal(refusal, path)
+    if isinstance(exc, exceptions.APIException):
+        return _of_drf(exc, path)
+    log.error("unforeseen path=%s", path, exc_info=exc)
+    return problem("internal-error", path)
+
+
+def as_refusal(exc: Exception) -> Refusal | None:
+    """The exception as a refusal, for those that mean one."""
+    if isinstance(exc, Refusal):
+        return exc
+    if isinstance(exc, OperationalError):
+        waited = isinstance(exc.__cause__, _WAITED_TOO_LONG)
+        return (
+            Busy("Others are working on this. Nothing was done; try again in a moment.") if waited else None
+        )
+    meaning = next((refusal for kind, refusal in _DJANGO_MEANS if isinstance(exc, kind)), None)
+    return meaning[0](meaning[1]) if meaning else None
+
+
+def _of_refusal(refusal: Refusal, path: str) -> HttpResponse:
+    # A refusal may name its reason more exactly than the closed list does.
+    code = refusal.code if refusal.code in PROBLEM_TYPES else type(refusal).code
+    response = problem(code, path, refusal.detail, refusal.errors)
+    if isinstance(refusal, Busy):
+        response["Retry-After"] = str(refusal.retry_after_seconds)
+    return response
+
+
+def _of_drf(exc: exceptions.APIException, path: str) -> HttpResponse:
+    code = next((code for kind, code in _DRF_CODES if isinstance(exc, kind)), "bad-input")
+    if isinstance(exc, exceptions.ValidationError):
+        errors = list(_problems(exc.get_full_details()))
+        return problem(code, path, "Some of what was sent could not be accepted; nothing was done.", errors)
+    response = problem(code, path, str(exc.detail))
+    if isinstance(exc, exceptions.Throttled) and exc.wait is not None:
+        response["Retry-After"] = str(max(1, round(exc.wait)))
+    return response
+
+
+def _problems(details: Any, pointer: str = "") -> Iterator[Problem]:
+    """A validation's findings as pointers (RFC 6901); for a query parameter the pointer is its name."""
+    if isinstance(details, dict) and set(details) == {"message", "code"}:
+        yield Problem(pointer, str(details["code"]), str(details["message"]))
+    elif isinstance(details, dict):
+        for name, inner in details.items():
+            own = "" if name == api_settings.NON_FIELD_ERRORS_KEY else "/" + _escaped(str(name))
+            yield from _problems(inner, pointer + own)
+    else:
+        for index, inner in enumerate(details):
+            is_leaf = isinstance(inner, dict) and set(inner) == {"message", "code"}
+            yield from _problems(inner, pointer if is_leaf else f"{pointer}/{index}")
+
+
+def _escaped(name: str) -> str:
+    return name.replace("~", "~0").replace("/", "~1")
+
+
+def problem(code: str, path: str, detail: str = "", errors: Sequence[Problem] = ()) -> HttpResponse:
+    """A problem document of a listed type. ``path`` is the address that was asked, without its query."""
+    kind = PROBLEM_TYPES[code]
+    body = {
+        "type": f"/problems/{code}",
+        "title": kind.title,
+        "status": kind.status,
+        "detail": detail or kind.meaning,
+        "instance": path,
+        "errors": [{"pointer": one.pointer, "code": one.code, "detail": one.detail} for one in errors],
+    }
+    response = HttpResponse(json.dumps(body), content_type=MEDIA_TYPE, status=kind.status)
+    response["Cache-Control"] = "no-store"
+    if kind.status == HTTPStatus.UNAUTHORIZED:
+        response["WWW-Authenticate"] = CHALLENGE
+    return response
+
+
+def problem_page(request: HttpRequest, code: str = "") -> HttpResponse:
+    """``/problems/<code>``: what a type means; without a code the whole list."""
+    if code and code not in PROBLEM_TYPES:
+        raise Http404
+    chosen = {code: PROBLEM_TYPES[code]} if code else PROBLEM_TYPES
+    text = "\n".join(
+        f"{name} ({kind.status})\n{kind.title}\n{kind.meaning}\n" for name, kind in chosen.items()
+    )
+    return HttpResponse(text, content_type="text/plain; charset=utf-8")
+
+
+# Outside the API's views
+
+
+class PageRefusals:
+    """A refusal raised by a page's view becomes a page with its status; one to sign in leads to the sign-in page."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        return self.get_response(request)
+
+    def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
+        if request.path.startswith(API):
+            return None
+        refusal = as_refusal(exception)
+        if refusal is None:
+            return None
+        if isinstance(refusal, NotSignedIn):
+            return redirect_to_login(request.get_full_path())
+        return _page(request, refusal)
+
+
+def _page(request: HttpRequest, refusal: Refusal) -> HttpResponse:
+    response = render(request, "refused.html", {"refusal": refusal}, status=refusal.status)
+    if isinstance(refusal, Busy):
+        response["Retry-After"] = str(refusal.retry_after_seconds)
+    return response
+
+
+def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """handler400: mostly a host that is not ours, so no page of an operator is drawn."""
+    if request.path.startswith(API):
+        return problem_of(exception, request.path)
+    return HttpResponse(f"{BadInput.title}\n", content_type="text/plain; charset=utf-8", status=400)
+
+
+def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """handler403."""
+    if request.path.startswith(API):
+        return problem_of(exception, request.path)
+    return _page(request, Forbidden("This page is not for you."))
+
+
+def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """handler404."""
+    refusal = NotFound("There is nothing at this address. Check it, or begin at the start page.")
+    return _of_refusal(refusal, request.path) if request.path.startswith(API) else _page(request, refusal)
+
+
+def server_error(request: HttpRequest) -> HttpResponse:
+    """handler500: Django has logged it. Nothing is drawn from a template, which may be what failed."""
+    if request.path.startswith(API):
+        return problem("internal-error", request.path)
+    kind = PROBLEM_TYPES["internal-error"]
+    return HttpResponse(
+        f"{kind.title} It has been noted. Go back and try again in a moment.\n",
+        content_type="text/plain; charset=utf-8",
+        status=500,
+    )

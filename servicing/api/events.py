@@ -1,0 +1,212 @@
+"""The log's doors: the upload, events in commit order, one event, and undoing it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.db.models import QuerySet
+from django_filters import rest_framework as filters
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import (
+    PolymorphicProxySerializer,
+    extend_schema,
+    extend_schema_field,
+    extend_schema_serializer,
+)
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
+from accounts.errors import BadInput, Problem
+from accounts.permissions import Permission
+from fleet import queries as fleet
+from servicing.commands.office import counter_event
+from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
+from servicing.events.types import EventType, Subject
+from servicing.models import Event
+from servicing.queries import standing
+from servicing.queries.standing import StandingEvent
+
+COUNTER_REASONS = ("wrong_unit", "wrong_entry", "not_done", "other")
+
+
+class SubjectShown(serializers.Serializer[Any]):
+    kind = serializers.ChoiceField(list(Subject))
+    id = serializers.UUIDField()
+
+
+@extend_schema_serializer(component_name="EventSent")
+class EventSent(serializers.Serializer[Any]):
+    """One event as a phone or a program sends it; only documents the form: each event gets its own answer."""
+
+    id = serializers.UUIDField(help_text="Made by the sender; sending it again changes nothing.")
+    device_sequence = serializers.IntegerField(
+        min_value=1, required=False, help_text="Phones only, and always: one more for each event."
+    )
+    type = serializers.ChoiceField(list(EventType))
+    schema_version = serializers.IntegerField(min_value=1, default=1)
+    subject = SubjectShown()
+    occurred_at = serializers.DateTimeField(help_text="With its offset from UTC.")
+    member = serializers.UUIDField(required=False)
+    visit = serializers.UUIDField(required=False)
+    touch = serializers.UUIDField(required=False)
+    corrects = serializers.UUIDField(required=False)
+    payload = serializers.DictField(required=False, help_text="What the type says.")
+
+
+class UploadSent(serializers.Serializer[Any]):
+    events = serializers.ListField(child=EventSent(), max_length=MOST_EVENTS)
+
+
+class ProblemShown(serializers.Serializer[Problem]):
+    pointer = serializers.CharField(help_text="A JSON pointer (RFC 6901) into the event.")
+    code = serializers.CharField()
+    detail = serializers.CharField()
+
+
+class FateShown(serializers.Serializer[Fate]):
+    id = serializers.CharField(allow_null=True)
+    fate = serializers.ChoiceField(["accepted", "duplicate", "conflict", "refused"])
+    position = serializers.IntegerField(allow_null=True)
+    code = serializers.CharField(help_text="Why, for conflict and refused.")
+    detail = serializers.CharField()
+    errors = ProblemShown(many=True)
+
+
+class FatesShown(serializers.Serializer[Any]):
+    fates = FateShown(many=True, help_text="One an event, in the order sent.")
+
+
+class EventShown(serializers.Serializer[StandingEvent]):
+    id = serializers.UUIDField(source="row.event_id")
+    position = serializers.IntegerField(source="row.position")
+    device = serializers.UUIDField(source="row.device_id")
+    device_sequence = serializers.IntegerField(source="row.device_sequence")
+    type = serializers.ChoiceField(list(EventType), source="row.type")
+    schema_version = serializers.IntegerField()
+    subject = serializers.SerializerMethodField()
+    occurred_at = serializers.DateTimeField(source="row.occurred_at")
+    received_at = serializers.DateTimeField(source="row.received_at")
+    recorded_at = serializers.DateTimeField(source="row.recorded_at")
+    actor_kind = serializers.CharField(source="row.actor_kind")
+    actor = serializers.UUIDField(source="row.actor_id", allow_null=True)
+    member = serializers.UUIDField(source="row.member_id", allow_null=True)
+    visit = serializers.UUIDField(source="row.visit_id", allow_null=True)
+    touch = serializers.UUIDField(source="row.touch_id", allow_null=True)
+    corrects = serializers.UUIDField(source="row.corrects", allow_null=True)
+    payload = serializers.DictField(help_text="In the newest version of its type.")
+    standing = serializers.ChoiceField(
+        ["effective", "superseded", "clock_ahead"],
+        help_text="Whether it counts: superseded by a correction, or waiting because its time lies ahead.",
+    )
+    superseded_by = serializers.UUIDField(allow_null=True)
+
+    @extend_schema_field(SubjectShown)
+    def get_subject(self, event: StandingEvent) -> dict[str, str]:
+        return {"kind": event.row.subject_kind, "id": str(event.row.subject_id)}
+
+
+class CounterSent(Sent):
+    reason = serializers.ChoiceField(COUNTER_REASONS)
+    id = serializers.UUIDField(
+        required=False, help_text="The counter-event's own id; give one to send this safely twice."
+    )
+
+
+class CounterShown(serializers.Serializer[Any]):
+    id = serializers.UUIDField(help_text="The counter-event.")
+
+
+@extend_schema_field(OpenApiTypes.INT64)
+class PositionFilter(filters.NumberFilter):
+    field_class = forms.IntegerField
+
+
+class EventFilter(filters.FilterSet):
+    type = filters.ChoiceFilter(field_name="type", choices=[(str(one), str(one)) for one in EventType])
+    visit = filters.UUIDFilter("visit_id")
+    occurred_from = filters.IsoDateTimeFilter("occurred_at", lookup_expr="gte")
+    occurred_before = filters.IsoDateTimeFilter("occurred_at", lookup_expr="lt")
+    position_above = PositionFilter(
+        "position", lookup_expr="gt", min_value=0, help_text="For reading on where one stopped."
+    )
+
+
+class LogFilter(EventFilter):
+    subject = filters.UUIDFilter("subject_id")
+
+
+class ServiceEvents(RowsView):
+    permissions = {"GET": Permission.EVENTS_READ, "POST": Permission.EVENTS_RECORD}
+    serializer_class = EventShown
+    filterset_class = LogFilter
+    ordering = ("position",)
+
+    def rows(self) -> QuerySet[Event]:
+        return standing.event_rows()
+
+    def shown(self, page: Sequence[Any]) -> Sequence[Any]:
+        return standing.with_standing(page)
+
+    @extend_schema(
+        request=PolymorphicProxySerializer(
+            component_name="Upload",
+            serializers=[UploadSent, EventSent(many=True)],
+            resource_type_field_name=None,
+            many=False,
+        ),
+        responses={200: FatesShown},
+        filters=False,
+    )
+    def post(self, request: Request) -> Response:
+        """Send up to 500 events. Each is answered for by itself; what is accepted or duplicate is stored for good."""
+        fates = upload_events(actor=self.actor, events=_events(request.data))
+        return Response({"fates": FateShown(fates, many=True).data})
+
+
+def _events(body: Any) -> list[Any]:
+    if isinstance(body, dict) and set(body) == {"events"}:
+        body = body["events"]
+    if not isinstance(body, list):
+        raise BadInput('Send a list of events, or an object with the one field "events" that holds it.')
+    return body
+
+
+class ServiceEvent(RowView):
+    permissions = {"GET": Permission.EVENTS_READ}
+    serializer_class = EventShown
+
+    def row(self, event_id: UUID) -> StandingEvent:  # type: ignore[override]
+        return standing.get_standing_event(event_id)
+
+
+class ServiceEventCounter(OperatorView):
+    permissions = {"POST": Permission.EVENTS_COUNTER}
+    serializer_class = CounterShown
+
+    @extend_schema(request=CounterSent, responses={201: CounterShown})
+    def post(self, request: Request, event_id: UUID) -> Response:
+        """Undo an event by a counter-event. Undoing a counter-event restores the first."""
+        sent = sent_by(request, CounterSent)
+        made = counter_event(actor=self.actor, event_id=event_id, reason=sent["reason"], id=sent.get("id"))
+        return Response({"id": str(made)}, status=201)
+
+
+class UnitEvents(RowsView):
+    """What was recorded of one unit, in the order it was stored."""
+
+    permissions = {"GET": Permission.EVENTS_READ}
+    serializer_class = EventShown
+    filterset_class = EventFilter
+    ordering = ("position",)
+
+    def rows(self) -> QuerySet[Event]:
+        unit = fleet.get_unit(self.kwargs["unit_id"])
+        return standing.event_rows().filter(subject_kind=Subject.UNIT, subject_id=unit.id)
+
+    def shown(self, page: Sequence[Any]) -> Sequence[Any]:
+        return standing.with_standing(page)

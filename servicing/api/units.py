@@ -1,0 +1,166 @@
+"""Units as they stand: where each hangs, what state it is in, when it is due and when it runs dry."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django.db.models import QuerySet
+from django_filters import rest_framework as filters
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from accounts.doors import RowsView, RowView
+from accounts.ids import normalise_label_code
+from accounts.permissions import Permission
+from fleet import queries as fleet
+from fleet.models import Unit
+from servicing.queries import fleet_state, units
+from servicing.queries.fleet_state import UnitView
+from servicing.rules.due import Band
+
+STATUSES = ("printed", "up", "degraded", "down", "withdrawn")
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLine:
+    """A unit's identity beside how it stands."""
+
+    unit: Unit
+    view: UnitView
+
+
+class UnitModelNamed(serializers.Serializer[Any]):
+    id = serializers.UUIDField()
+    name = serializers.CharField()
+    reservoir_ml = serializers.IntegerField()
+
+
+class PlaceShown(serializers.Serializer[Any]):
+    station_id = serializers.UUIDField()
+    restroom = serializers.CharField()
+    station = serializers.CharField()
+    fixture = serializers.ChoiceField(["urinal", "water_closet"])
+
+
+class DueShown(serializers.Serializer[Any]):
+    due_on = serializers.DateField(allow_null=True)
+    opens_on = serializers.DateField(allow_null=True)
+    past_grace_from = serializers.DateField(allow_null=True)
+    long_past_from = serializers.DateField(allow_null=True)
+    is_reopen = serializers.BooleanField()
+
+
+class OutlookShown(serializers.Serializer[Any]):
+    dose_ml_per_day = serializers.DecimalField(8, 3, allow_null=True)
+    dry_on = serializers.DateField(allow_null=True)
+    dry_soon_from = serializers.DateField(allow_null=True)
+    wick_since_on = serializers.DateField(allow_null=True)
+    wick_watch_from = serializers.DateField(allow_null=True)
+
+
+class UnitShown(serializers.Serializer[UnitLine]):
+    id = serializers.UUIDField(source="unit.id")
+    code = serializers.CharField(source="unit.code")
+    unit_model = UnitModelNamed(source="unit.unit_model")
+    printed_at = serializers.DateTimeField(source="unit.printed_at")
+    status = serializers.ChoiceField(STATUSES, source="view.status")
+    site = serializers.UUIDField(source="view.site_id", allow_null=True)
+    place = serializers.SerializerMethodField()
+    band = serializers.ChoiceField(list(Band), source="view.band")
+    due = DueShown(source="view.segment", allow_null=True)
+    outlook = OutlookShown(source="view.outlook", allow_null=True)
+    last_exchange_at = serializers.DateTimeField(source="view.history.last_exchange_at", allow_null=True)
+
+    @extend_schema_field(PlaceShown(allow_null=True))
+    def get_place(self, line: UnitLine) -> dict[str, Any] | None:
+        view = line.view
+        if view.history.station_id is None or not view.history.is_installed:
+            return None
+        return {
+            "station_id": view.history.station_id,
+            "restroom": view.restroom,
+            "station": view.station,
+            "fixture": view.fixture,
+        }
+
+
+class OpenFault(serializers.Serializer[Any]):
+    mode = serializers.CharField()
+    found_at = serializers.DateTimeField()
+
+
+class UnitHistoryShown(serializers.Serializer[Any]):
+    installed_at = serializers.DateTimeField(allow_null=True)
+    withdrawn_at = serializers.DateTimeField(allow_null=True)
+    cartridge_id = serializers.UUIDField(allow_null=True)
+    charge_ml = serializers.IntegerField(allow_null=True)
+    charged_at = serializers.DateTimeField(allow_null=True)
+    level_ml = serializers.IntegerField(allow_null=True)
+    level_at = serializers.DateTimeField(allow_null=True)
+    set_dose_ml_per_day = serializers.CharField(allow_null=True)
+    wick_since = serializers.DateTimeField(allow_null=True)
+    wick_condition = serializers.CharField(allow_null=True)
+    wick_checked_at = serializers.DateTimeField(allow_null=True)
+    wick_washed_at = serializers.DateTimeField(allow_null=True)
+    reservoir_cleaned_at = serializers.DateTimeField(allow_null=True)
+    outlet_cleared_at = serializers.DateTimeField(allow_null=True)
+    open_faults = serializers.SerializerMethodField()
+
+    @extend_schema_field(OpenFault(many=True))
+    def get_open_faults(self, history: Any) -> list[dict[str, str]]:
+        return [{"mode": mode, "found_at": at} for mode, at in sorted(history.open_faults.items())]
+
+
+class UnitDetailShown(UnitShown):
+    history = UnitHistoryShown(source="view.history")
+
+
+class UnitFilter(filters.FilterSet):
+    code = filters.CharFilter(method="by_code", help_text="The label, in any spelling.")
+    site = filters.UUIDFilter(method="by_site")
+    crew = filters.UUIDFilter(method="by_crew", help_text="The usual crew of the unit's site.")
+    status = filters.ChoiceFilter(method="by_status", choices=[(word, word) for word in STATUSES])
+    band = filters.ChoiceFilter(method="by_band", choices=[(str(band), str(band)) for band in Band])
+
+    def by_code(self, rows: QuerySet[Unit], name: str, value: str) -> QuerySet[Unit]:
+        return rows.filter(code=normalise_label_code(value))
+
+    def by_site(self, rows: QuerySet[Unit], name: str, value: UUID) -> QuerySet[Unit]:
+        return rows.filter(id__in=units.unit_ids_at(site_id=value))
+
+    def by_crew(self, rows: QuerySet[Unit], name: str, value: UUID) -> QuerySet[Unit]:
+        return rows.filter(id__in=units.unit_ids_at(crew_id=value))
+
+    def by_status(self, rows: QuerySet[Unit], name: str, value: str) -> QuerySet[Unit]:
+        if value == "printed":
+            return rows.exclude(id__in=units.unit_ids_beyond_printing())
+        return rows.filter(id__in=units.unit_ids_at(status=value))
+
+    def by_band(self, rows: QuerySet[Unit], name: str, value: str) -> QuerySet[Unit]:
+        found = units.unit_ids_in_band(Band(value))
+        return rows.exclude(id__in=found) if value == Band.NONE else rows.filter(id__in=found)
+
+
+class Units(RowsView):
+    permissions = {"GET": Permission.UNITS_READ}
+    serializer_class = UnitShown
+    filterset_class = UnitFilter
+    ordering = ("code",)
+
+    def rows(self) -> QuerySet[Unit]:
+        return fleet.units()
+
+    def shown(self, page: Sequence[Any]) -> Sequence[Any]:
+        views = fleet_state.unit_views([unit.id for unit in page])
+        return [UnitLine(unit, views[unit.id]) for unit in page]
+
+
+class UnitDoor(RowView):
+    permissions = {"GET": Permission.UNITS_READ}
+    serializer_class = UnitDetailShown
+
+    def row(self, unit_id: UUID) -> UnitLine:  # type: ignore[override]
+        return UnitLine(fleet.get_unit(unit_id), fleet_state.get_unit_view(unit_id))

@@ -1,0 +1,30 @@
+"""The API's addresses of servicing, under /api/v1/."""
+
+from django.urls import path
+
+from servicing.api import events, field, units
+
+urlpatterns = [
+    path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
+    path("service-events/<uuid:event_id>", events.ServiceEvent.as_view(), name="api-service-event"),
+    path(
+        "service-events/<uuid:event_id>/counter",
+        events.ServiceEventCounter.as_view(),
+        name="api-service-event-counter",
+    ),
+    path("units", units.Units.as_view(), name="api-units"),
+    path("units/<uuid:unit_id>", units.UnitDoor.as_view(), name="api-unit"),
+    path("units/<uuid:unit_id>/service-events", events.UnitEvents.as_view(), name="api-unit-events"),
+    path("sites/<uuid:site_id>/standstills", field.SiteStandstills.as_view(), name="api-site-standstills"),
+    path("visits", field.Visits.as_view(), name="api-visits"),
+    path("visits/<uuid:visit_id>", field.VisitDoor.as_view(), name="api-visit"),
+    path("reports", field.Reports.as_view(), name="api-reports"),
+    path("findings", field.Findings.as_view(), name="api-findings"),
+    path("alerts", field.Alerts.as_view(), name="api-alerts"),
+    path("alerts/<uuid:alert_id>", field.AlertDoor.as_view(), name="api-alert"),
+    path(
+        "alerts/<uuid:alert_id>/acknowledge",
+        field.AlertAcknowledgement.as_view(),
+        name="api-alert-acknowledge",
+    ),
+]
