@@ -8,7 +8,7 @@ LOCK = uv pip compile --universal --python-version 3.11 --generate-hashes --no-e
 .PHONY: help env demo test bench drill lint types lock
 
 help:
-	@echo "make env                  build .venv from the lock files (done by the targets below when needed)"
+	@echo "make env                  build .venv from the lock files when needed: PYTHON=python3.13 (remove .venv to change it)"
 	@echo "make demo                 run everything with an invented world: PRESET=tiny|quick|full SEED=n PORT=n"
 	@echo "make test                 run the tests: ARGS='tests/servicing -x'"
 	@echo "make bench                measure: ONLY=group FULL=1"

@@ -35,11 +35,12 @@ def say(text: str, *, end: str = "\n") -> None:
 
 
 def wanted_stamp() -> str:
-    """Changes with the lock files, the Python and the place of the checkout (a moved .venv is broken)."""
+    """Changes with the lock files and the place of the checkout (a moved .venv is broken), not with the Python:
+    a .venv stays with the one that made it until it is removed."""
     digest = hashlib.sha256()
     for lock in LOCKS:
         digest.update((ROOT / lock).read_bytes())
-    digest.update(repr((sys.version, str(VENV))).encode())
+    digest.update(str(VENV).encode())
     return digest.hexdigest()
 
 
