@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 from django.db.models import QuerySet
@@ -16,10 +16,12 @@ from accounts.doors import RowsView, RowView
 from accounts.ids import normalise_label_code
 from accounts.permissions import Permission
 from fleet import queries as fleet
-from fleet.models import Unit
 from servicing.queries import fleet_state, units
 from servicing.queries.fleet_state import UnitView
 from servicing.rules.due import Band
+
+if TYPE_CHECKING:
+    from fleet.models import Unit
 
 STATUSES = ("printed", "up", "degraded", "down", "withdrawn")
 

@@ -10,8 +10,7 @@ from django.db import connection
 
 from accounts import clock, tenancy
 from accounts import queries as accounts
-from accounts.jobs import perform
-from accounts.models import Job
+from accounts.jobs import Job, perform
 from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
 from servicing.projections import due

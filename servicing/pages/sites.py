@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -12,7 +12,6 @@ from django.shortcuts import redirect, render
 from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import NotFound
-from accounts.models import Site
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from servicing.commands import office
@@ -21,6 +20,9 @@ from servicing.queries import fleet_state
 from servicing.queries.fleet_state import UnitView
 from servicing.queries.lookout import site_lines
 from servicing.rules.harm import SiteHarm, UnitSigns, weigh
+
+if TYPE_CHECKING:
+    from accounts.models import Site
 
 MOST_VISITS = 24
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from uuid import UUID, uuid5
 from zoneinfo import ZoneInfo
 
@@ -15,16 +15,18 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import Refusal
 from accounts.ids import uuid7
-from accounts.models import Site
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from fleet import queries as fleet
-from fleet.models import Cartridge
 from servicing.commands import office
 from servicing.pages.forms import UnitForm, VisitForm
 from servicing.pages.sites import site_by_code
 from servicing.queries import fleet_state
 from servicing.queries.fleet_state import UnitView
+
+if TYPE_CHECKING:
+    from accounts.models import Site
+    from fleet.models import Cartridge
 
 MOST_AT_ONCE = 400
 Drafts = list[dict[str, Any]]
