@@ -36,7 +36,8 @@ def say(text: str, *, end: str = "\n") -> None:
 
 def wanted_stamp() -> str:
     """Changes with the lock files and the place of the checkout (a moved .venv is broken), not with the Python:
-    a .venv stays with the one that made it until it is removed."""
+    a .venv stays with the one that made it until it is removed.
+    """
     digest = hashlib.sha256()
     for lock in LOCKS:
         digest.update((ROOT / lock).read_bytes())
