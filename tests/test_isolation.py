@@ -233,6 +233,14 @@ def test_a_key_that_was_never_validated_is_a_gap(gaps_after):
             "GRANT SELECT ON accounts_customer TO wickround_system",
             "accounts_customer: wickround_system holds SELECT.",
         ),
+        (
+            "ALTER TABLE accounts_accesstoken DROP CONSTRAINT accounts_accesstoken_operator_id",
+            "accounts_accesstoken: no unique key leads with the operator, so no row can point at one.",
+        ),
+        (
+            "ALTER ROLE wickround_app SET wickround.operator_id = '00000000-0000-0000-0000-000000000001'",
+            "Settings are kept for wickround_app: wickround.operator_id=00000000-0000-0000-0000-000000000001.",
+        ),
         ("GRANT CREATE ON SCHEMA public TO PUBLIC", "Schema public: PUBLIC holds CREATE."),
         ("CREATE SCHEMA aside", "Schema aside is not one of ours."),
         (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import Any
 
 from accounts.isolation.wanted import (
@@ -71,7 +72,7 @@ def audit_unique_keys(cursor: Any, found: Audit, wanted: Expected) -> None:
         WHERE (x.indisunique OR x.indisexclusion) AND {OURS}
         """,
     )
-    leading = 0
+    leading: dict[str, int] = defaultdict(int)
     for table, name, primary, columns, first_operator, first_type in rows:
         if table not in wanted.tenant:
             continue
@@ -82,5 +83,9 @@ def audit_unique_keys(cursor: Any, found: Audit, wanted: Expected) -> None:
         found.need(
             leads or allowed, f"{table}: the unique key {name} ({', '.join(columns)}) spans operators."
         )
-        leading += leads
-    found.counts["unique keys that lead with the operator"] = leading
+        leading[table] += leads
+    for table in sorted(wanted.tenant.keys() - {OPERATOR_TABLE}):
+        found.need(
+            leading[table], f"{table}: no unique key leads with the operator, so no row can point at one."
+        )
+    found.counts["unique keys that lead with the operator"] = sum(leading.values())

@@ -180,3 +180,12 @@ def audit_surroundings(cursor: Any, found: Audit) -> None:
         not rows_of(cursor, "SELECT 1 FROM pg_default_acl"),
         "There are default privileges: what is made later would be granted without being named.",
     )
+    # A default for the setting that the policies read would be a scope that nobody opened.
+    settings = rows_of(
+        cursor,
+        "SELECT coalesce(r.rolname::text, 'the database'), s.setconfig FROM pg_db_role_setting s "
+        "LEFT JOIN pg_roles r ON r.oid = s.setrole "
+        "WHERE s.setdatabase IN (0, (SELECT oid FROM pg_database WHERE datname = current_database()))",
+    )
+    for whose, values in settings:
+        found.gaps.append(f"Settings are kept for {whose}: {', '.join(values)}.")
