@@ -167,6 +167,7 @@ def test_the_demo_serves_until_it_is_told_to_end(first, tmp_path):
         served.send_signal(signal.SIGTERM)
         assert served.wait(timeout=60) == 0
     assert missing.value.code == 404
+    missing.value.close()
     assert PASSWORD in "".join(said)
     assert address in said[-1]
     with pytest.raises(urllib.error.URLError):
