@@ -68,7 +68,7 @@ def _found_at(operator_id: Any) -> dict[str, Any]:
             "reports": fleet_state.reports().count(),
             "findings": fleet_state.findings().count(),
             "invoices": len(totals),
-            "invoiced": str(sum(totals, Decimal(0))),
+            "invoiced": str(sum(totals, Decimal(0)).quantize(Decimal(1).scaleb(-operator.minor_units))),
             "currency": operator.currency,
         }
 
