@@ -75,14 +75,14 @@ class DeviceShown(serializers.Serializer[Device]):
     id = serializers.UUIDField()
     kind = serializers.ChoiceField(["phone", "office"])
     crew = serializers.UUIDField(source="crew_id", allow_null=True)
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]
     registered_at = serializers.DateTimeField()
     revoked_at = serializers.DateTimeField(allow_null=True)
 
 
 class DeviceSent(Sent):
     crew = serializers.UUIDField()
-    label = serializers.CharField(max_length=80)
+    label = serializers.CharField(max_length=80)  # type: ignore[assignment]
     expires_at = serializers.DateTimeField(
         required=False, help_text="When its token ends; never unless given."
     )

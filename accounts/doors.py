@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
 from accounts import tenancy
-from accounts.errors import BadInput, Problem
+from accounts.errors import BadInput, Problem, pointer_to
 from accounts.permissions import Actor, Permission
 
 PAGE_QUERY = frozenset({"limit", "after"})
@@ -44,11 +44,11 @@ class OperatorView(GenericAPIView[Any]):
     def _refuse_unknown_query(self, request: Request) -> None:
         known = self.query_names(str(request.method))
         problems = [
-            Problem(f"/{name}", "unknown-parameter", "There is no such query parameter here.")
+            Problem(pointer_to(name), "unknown-parameter", "There is no such query parameter here.")
             for name in request.query_params
             if name not in known
         ] + [
-            Problem(f"/{name}", "repeated-parameter", "Give this query parameter once.")
+            Problem(pointer_to(name), "repeated-parameter", "Give this query parameter once.")
             for name, values in request.query_params.lists()
             if len(values) > 1
         ]
@@ -108,7 +108,8 @@ class Sent(Serializer[Any]):
             raise BadInput(
                 "Some fields are not known here; nothing was done.",
                 errors=[
-                    Problem(f"/{name}", "unknown-field", "There is no such field here.") for name in unknown
+                    Problem(pointer_to(name), "unknown-field", "There is no such field here.")
+                    for name in unknown
                 ],
             )
         return super().to_internal_value(data)

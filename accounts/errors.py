@@ -15,6 +15,11 @@ class Problem:
     detail: str
 
 
+def pointer_to(name: str) -> str:
+    """A JSON pointer to a member of an object (RFC 6901 section 3: ~ and / are escaped)."""
+    return "/" + name.replace("~", "~0").replace("/", "~1")
+
+
 class Refusal(Exception):
     """Base of every answer "no". ``detail`` is a whole sentence for the person: what happened and what to do now.
 

@@ -7,6 +7,7 @@ import logging
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from http import HTTPStatus
+from math import ceil
 from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
@@ -30,6 +31,7 @@ from accounts.errors import (
     Problem,
     Refusal,
     TooLarge,
+    pointer_to,
 )
 
 log = logging.getLogger(__name__)
@@ -172,8 +174,9 @@ def _of_drf(exc: exceptions.APIException, path: str) -> HttpResponse:
         errors = list(_problems(exc.get_full_details()))
         return problem(code, path, "Some of what was sent could not be accepted; nothing was done.", errors)
     response = problem(code, path, str(exc.detail))
-    if isinstance(exc, exceptions.Throttled) and exc.wait is not None:
-        response["Retry-After"] = str(max(1, round(exc.wait)))
+    wait = getattr(exc, "wait", None)  # of Throttled, in seconds
+    if wait is not None:
+        response["Retry-After"] = str(max(1, ceil(wait)))
     return response
 
 
@@ -183,16 +186,12 @@ def _problems(details: Any, pointer: str = "") -> Iterator[Problem]:
         yield Problem(pointer, str(details["code"]), str(details["message"]))
     elif isinstance(details, dict):
         for name, inner in details.items():
-            own = "" if name == api_settings.NON_FIELD_ERRORS_KEY else "/" + _escaped(str(name))
+            own = "" if name == api_settings.NON_FIELD_ERRORS_KEY else pointer_to(str(name))
             yield from _problems(inner, pointer + own)
     else:
         for index, inner in enumerate(details):
             is_leaf = isinstance(inner, dict) and set(inner) == {"message", "code"}
             yield from _problems(inner, pointer if is_leaf else f"{pointer}/{index}")
-
-
-def _escaped(name: str) -> str:
-    return name.replace("~", "~0").replace("/", "~1")
 
 
 def problem(code: str, path: str, detail: str = "", errors: Sequence[Problem] = ()) -> HttpResponse:
@@ -228,7 +227,10 @@ def problem_page(request: HttpRequest, code: str = "") -> HttpResponse:
 
 
 class PageRefusals:
-    """A refusal raised by a page's view becomes a page with its status; one to sign in leads to the sign-in page."""
+    """A refusal raised by a page's view becomes a page with its status; one to sign in leads to the sign-in page.
+
+    The API's own views answer for themselves; what is left under its address, such as /api/ alone, is no page.
+    """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
@@ -237,11 +239,11 @@ class PageRefusals:
         return self.get_response(request)
 
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
-        if request.path.startswith(API):
-            return None
         refusal = as_refusal(exception)
         if refusal is None:
             return None
+        if request.path.startswith(API):
+            return _of_refusal(refusal, request.path)
         if isinstance(refusal, NotSignedIn):
             return redirect_to_login(request.get_full_path())
         return _page(request, refusal)

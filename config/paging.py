@@ -29,7 +29,10 @@ class KeysetPage(BasePagination):
     next_cursor: str | None = None
 
     def paginate_queryset(
-        self, queryset: QuerySet[Any], request: Request, view: APIView | None = None
+        self,
+        queryset: QuerySet[Any],  # type: ignore[override]
+        request: Request,
+        view: APIView | None = None,
     ) -> list[Any]:
         ordering: Sequence[str] = view.ordering  # type: ignore[union-attr]
         limit = _limit(request.query_params.get("limit"))

@@ -74,7 +74,7 @@ class FateShown(serializers.Serializer[Fate]):
     position = serializers.IntegerField(allow_null=True)
     code = serializers.CharField(help_text="Why, for conflict and refused.")
     detail = serializers.CharField()
-    errors = ProblemShown(many=True)
+    errors = ProblemShown(many=True)  # type: ignore[assignment]
 
 
 class FatesShown(serializers.Serializer[Any]):
@@ -165,7 +165,7 @@ class ServiceEvents(RowsView):
     def post(self, request: Request) -> Response:
         """Send up to 500 events. Each is answered for by itself; what is accepted or duplicate is stored for good."""
         fates = upload_events(actor=self.actor, events=_events(request.data))
-        return Response({"fates": FateShown(fates, many=True).data})
+        return Response(FatesShown({"fates": fates}).data)
 
 
 def _events(body: Any) -> list[Any]:

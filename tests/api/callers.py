@@ -1,0 +1,126 @@
+"""Who calls the API in the tests: a phone, a program, a signed-in person; and an operator in whom much has happened."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, date, datetime
+from typing import Any
+from uuid import UUID, uuid4
+
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver
+
+from accounts.permissions import Role
+from servicing.commands.office import begin_standstill
+from servicing.commands.sweeps import sweep
+from tests.billing.books import APRIL, close, list_prices
+from tests.cast import Cast
+
+ROOT = "/api/v1/"
+
+
+class Api(Client):
+    """A client on HTTPS that sends and reads JSON."""
+
+    def generic(self, *args: Any, **kwargs: Any) -> Any:
+        return super().generic(*args, **{**kwargs, "secure": True})
+
+    def read(self, path: str, **query: Any) -> Any:
+        return self.get(ROOT + path, query)
+
+    def send(self, path: str, body: Any = None, **kwargs: Any) -> Any:
+        return self.post(
+            ROOT + path, json.dumps({} if body is None else body), content_type="application/json", **kwargs
+        )
+
+    def send_text(self, path: str, text: str | bytes, **kwargs: Any) -> Any:
+        return self.post(ROOT + path, text, content_type="application/json", **kwargs)
+
+
+def bearer(token: str) -> Api:
+    return Api(headers={"authorization": f"Bearer {token}"})
+
+
+def phone_of(cast: Cast) -> Api:
+    return bearer(cast.phone_token)
+
+
+def signed_in(cast: Cast, role: Role = Role.OWNER, **kwargs: Any) -> Api:
+    client = Api(headers={"wickround-operator": cast.operator.slug}, **kwargs)
+    client.force_login(cast.users[role])
+    return client
+
+
+def api_routes() -> Iterator[tuple[str, URLPattern]]:
+    """Every route of the API, by its address with the names of its parts, from the URL configuration itself."""
+
+    def walk(patterns: Any, prefix: str) -> Iterator[tuple[str, URLPattern]]:
+        for entry in patterns:
+            here = prefix + str(entry.pattern)
+            if isinstance(entry, URLResolver):
+                yield from walk(entry.url_patterns, here)
+            elif here.startswith("api/"):
+                yield here, entry
+
+    yield from walk(get_resolver().url_patterns, "")
+
+
+def names_in(route: URLPattern) -> list[str]:
+    """The names of the parts of an address, such as ``unit_id``."""
+    return list(route.pattern.converters)
+
+
+def filled(address: str, route: URLPattern, row_id: str) -> str:
+    """An address with an id in the place of each of its parts."""
+    for name in names_in(route):
+        address = address.replace(f"<uuid:{name}>", row_id).replace(f"<str:{name}>", row_id)
+    return address
+
+
+def live(cast: Cast) -> dict[str, UUID | str]:
+    """Let something of every kind happen; gives the id of one row of each, by the name the addresses use."""
+    visit = uuid4()
+    install = cast.installed(at=datetime(2026, 4, 2, 9, tzinfo=UTC))
+    stamp = datetime(2026, 5, 10, 9, tzinfo=UTC)
+    fates = cast.upload(
+        install,
+        cast.exchanged(at=stamp, visit=visit),
+        cast.event("fault.found", cast.unit, stamp, mode="PLU", detection="visit_check", visit=visit),
+        cast.event("visit.made", visit, stamp, site_id=cast.site.id, outcome="served", crew_id=cast.crew.id),
+        cast.exchanged(cast.units[1]),  # never installed: a finding
+        cast.event("report.received", cast.site, kind="odour"),
+    )
+    assert {fate.fate for fate in fates} == {"accepted"}
+    begin_standstill(
+        actor=cast.dispatcher, site_id=cast.site.id, starts_on=date(2026, 8, 1), ends_on=None, billing="none"
+    )
+    assert sweep(actor=cast.owner)["opened"] > 0
+    list_prices(cast)
+    close(cast, APRIL)
+    owner = signed_in(cast)
+    return {
+        "agreement_id": cast.agreement.id,
+        "alert_id": UUID(owner.read("alerts").json()["results"][0]["id"]),
+        "crew_id": cast.crew.id,
+        "customer_id": cast.customer.id,
+        "device_id": cast.phone.id,
+        "event_id": UUID(install["id"]),
+        "number": owner.read("invoices").json()["results"][0]["number"],
+        "site_id": cast.site.id,
+        "unit_id": cast.unit.id,
+        "visit_id": visit,
+    }
+
+
+LISTS = tuple(
+    address.removeprefix("api/v1/")
+    for address, route in api_routes()
+    if not names_in(route) and hasattr(route.callback.view_class, "ordering")
+)
+
+
+def everything(cast: Cast) -> dict[str, Any]:
+    """All that the operator itself can read by its lists."""
+    owner = signed_in(cast)
+    return {path: owner.read(path, limit=200).json()["results"] for path in LISTS}

@@ -1,0 +1,125 @@
+"""The OpenAPI document against two outside judges: openapi-spec-validator (the OpenAPI Initiative's 3.1 schema) and
+jsonschema (JSON Schema 2020-12), which reads real answers by it."""
+
+from __future__ import annotations
+
+import io
+import re
+
+import pytest
+from django.core.management import call_command
+from jsonschema import Draft202012Validator
+from openapi_spec_validator import OpenAPIV31SpecValidator, validate
+from referencing import Registry, Resource
+from referencing.jsonschema import DRAFT202012
+
+from tests.api.callers import Api, api_routes, phone_of, signed_in
+
+
+@pytest.fixture(scope="module")
+def schema(database):
+    return Api().get("/api/v1/schema").json()
+
+
+def test_the_document_is_valid_and_made_without_a_warning(database):
+    out = io.StringIO()
+
+    call_command("spectacular", "--validate", "--fail-on-warn", "--format", "openapi-json", stdout=out)
+
+    assert '"openapi": "3.1' in out.getvalue()
+
+
+def test_the_outside_validator_finds_nothing(schema):
+    validate(schema, cls=OpenAPIV31SpecValidator)
+
+
+def test_each_route_and_method_is_documented_and_no_other(schema):
+    routes = {
+        ("/" + re.sub(r"<\w+:(\w+)>", r"{\1}", address), method.lower())
+        for address, route in api_routes()
+        if route.name != "api-schema"
+        for method in route.callback.view_class.permissions
+    }
+
+    assert {(path, method) for path, item in schema["paths"].items() for method in item} == routes
+
+
+def test_each_operation_has_an_answer_its_problems_and_a_credential(schema):
+    operations = [operation for item in schema["paths"].values() for operation in item.values()]
+
+    for operation in operations:
+        good = [code for code in operation["responses"] if code.startswith("2")]
+        assert len(good) == 1
+        assert good == ["204"] or operation["responses"][good[0]]["content"]["application/json"]["schema"]
+        assert {"400", "401", "403", "404", "503"} <= set(operation["responses"])
+        assert operation["security"] == [{"bearer": []}, {"session": [], "operator": []}]
+
+
+def judge(schema, path, method, status, media="application/json"):
+    """A JSON Schema 2020-12 validator for an answer, in which an object has no member that is not documented."""
+    closed = close(schema)
+    registry = Registry().with_resource("urn:api", Resource.from_contents(closed, DRAFT202012))
+    pointer = "/".join(
+        part.replace("~", "~0").replace("/", "~1")
+        for part in ("paths", path, method, "responses", status, "content", media, "schema")
+    )
+    return Draft202012Validator({"$ref": f"urn:api#/{pointer}"}, registry=registry)
+
+
+def close(node):
+    if isinstance(node, dict):
+        inner = {name: close(value) for name, value in node.items()}
+        is_object = inner.get("type") == "object" and "properties" in inner
+        return {**inner, "additionalProperties": False} if is_object else inner
+    return [close(value) for value in node] if isinstance(node, list) else node
+
+
+def test_every_answer_is_what_the_document_says(schema, north, lived):
+    owner, judged = signed_in(north), 0
+    for path, item in schema["paths"].items():
+        address = path.format(**{name: str(value) for name, value in lived.items()})
+        for method in {"get"} & set(item):
+            answer = getattr(owner, method)(address)
+            assert answer.status_code == 200, address
+            errors = list(judge(schema, path, method, "200").iter_errors(answer.json()))
+            assert errors == [], (path, errors[:2])
+            judged += 1
+
+    assert judged >= 30
+
+
+def test_the_answers_to_an_upload_and_a_problem_are_what_the_document_says(schema, north):
+    path = "/api/v1/service-events"
+    fates = phone_of(north).send("service-events", [north.installed(), {"id": 1}]).json()
+    problem = phone_of(north).read("service-events", odd=1).json()
+
+    assert list(judge(schema, path, "post", "200").iter_errors(fates)) == []
+    assert list(judge(schema, path, "get", "400", "application/problem+json").iter_errors(problem)) == []
+
+
+def test_the_judge_would_find_an_undocumented_member(schema):
+    errors = list(
+        judge(schema, "/api/v1/crews", "get", "200").iter_errors({"results": [], "next": 7, "x": 1})
+    )
+
+    assert len(errors) == 2
+
+
+def test_an_uploads_events_are_what_the_document_says(schema, north):
+    body = schema["paths"]["/api/v1/service-events"]["post"]["requestBody"]["content"]["application/json"]
+    registry = Registry().with_resource("urn:api", Resource.from_contents(schema, DRAFT202012))
+    reference = {"$ref": "urn:api" + body["schema"]["$ref"]}
+    validator = Draft202012Validator(reference, registry=registry)
+
+    assert list(validator.iter_errors([north.installed(), north.exchanged()])) == []
+    assert list(validator.iter_errors({"events": [north.installed()]})) == []
+    assert list(validator.iter_errors({"events": [{"type": "odd"}]})) != []
+
+
+def test_decimals_are_strings_that_can_not_be_empty(schema):
+    dose = schema["components"]["schemas"]["CartridgeShown"]["properties"]["nominal_dose_ml_per_day"]
+
+    assert dose["type"] == "string"
+    assert re.match(dose["pattern"], "8.000")
+    assert not re.match(dose["pattern"], "")
+    assert not re.match(dose["pattern"], "-")
