@@ -129,7 +129,7 @@ class PhoneForm(forms.Form):
 class RulesForm(forms.Form):
     effective_from = forms.DateField(
         label="In force from",
-        widget=forms.DateInput(attrs={"type": "date"}),
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
         help_text="A day from today on.",
     )
     long_past_days = forms.IntegerField(label="Long past: days past grace", min_value=1, max_value=365)

@@ -87,7 +87,7 @@ class UnitForm(forms.Form):
     )
 
     def __init__(self, *args: Any, view: UnitView, **kwargs: Any) -> None:
-        super().__init__(*args, prefix=view.code, **kwargs)
+        super().__init__(*args, **{**kwargs, "prefix": view.code})
         self.view = view
         self.initial = {"done": "exchanged", "wick": "good"}
         self.fields["closed"] = forms.MultipleChoiceField(

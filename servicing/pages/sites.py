@@ -65,7 +65,7 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
                 visit.day,
                 OUTCOMES[visit.outcome],
                 NOT_ADMITTED.get(visit.reason, visit.reason),
-                crews.get(visit.crew_id, ""),
+                crews.get(visit.crew_id, "") if visit.crew_id else "",
                 visit.units,
                 visit.minutes,
             )
@@ -76,7 +76,7 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
         page = {
             "site": found,
             "customer": accounts.get_customer(found.customer_id),
-            "crew": crews.get(found.crew_id, ""),
+            "crew": crews.get(found.crew_id, "") if found.crew_id else "",
             "agreements": accounts.agreements_of([found.id])[found.id],
             "standstills": list(fleet_state.standstills_of(found.id)),
         }

@@ -45,7 +45,7 @@ class _Place:
 @operator_page(Permission.EVENTS_RECORD, "GET", "HEAD", "POST")
 def visit(request: OperatorRequest, code: str) -> HttpResponse:
     place = _place(request, code)
-    choices = {
+    choices: dict[str, Any] = {
         "zone": place.site.zone,
         "crews": [("", "Not said"), *place.crews],
         "cartridges": [

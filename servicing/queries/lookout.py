@@ -83,7 +83,7 @@ def site_lines() -> list[SiteLine]:
                 area=site.area,
                 zone=site.zone,
                 crew_id=site.crew_id,
-                crew=crews.get(site.crew_id, ""),
+                crew=crews.get(site.crew_id, "") if site.crew_id else "",
                 today=days[site.zone],
                 harm=weigh(
                     units.get(site.id, ()),

@@ -18,8 +18,8 @@ class Visitor(Client):
     def __init__(self) -> None:
         super().__init__(enforce_csrf_checks=True, headers={"referer": "https://testserver/"})
 
-    def generic(self, method: str, path: str, *args: Any, **kwargs: Any) -> Any:
-        return super().generic(method, path, *args, **{**kwargs, "secure": True})
+    def request(self, **request: Any) -> Any:
+        return super().request(**{**request, "wsgi.url_scheme": "https", "SERVER_PORT": "443"})
 
     def submit(self, path: str, **values: Any) -> Any:
         """Post a form with the token of its cookie."""
@@ -37,5 +37,6 @@ def signed_in(cast: Cast, role: Role) -> Visitor:
 def text_of(response: Any) -> str:
     """What stands on a page, in one line, without markup."""
     body = re.sub(r"<(head|title|desc)\b.*?</\1>", " ", response.content.decode(), flags=re.DOTALL)
-    words = html.unescape(re.sub(r"<[^>]+>", "", body))
+    cells = re.sub(r"</(td|th|caption|option)>", " ", body)
+    words = html.unescape(re.sub(r"<[^>]+>", "", cells))
     return re.sub(r"\s+", " ", words)
