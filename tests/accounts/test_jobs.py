@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from typing import Any
@@ -86,7 +87,17 @@ def test_a_claimed_job_is_not_handed_out_again_until_its_lease_ends(north, later
     assert {job.attempts for job in rows(north)} == {2}
 
 
-def test_a_claim_passes_over_a_row_that_another_relay_holds(north, superuser):
+@pytest.fixture
+def impatient_relay(database: Any) -> Iterator[None]:
+    """A relay that waits for no lock longer than a second, so that a wait is a failure and not a standstill."""
+    with connections["system"].cursor() as cursor:
+        cursor.execute("SET lock_timeout = '1s'")
+    yield
+    with connections["system"].cursor() as cursor:
+        cursor.execute("RESET lock_timeout")
+
+
+def test_a_claim_passes_over_a_row_that_another_relay_holds(north, superuser, impatient_relay):
     owe(north, "a", "b")
     held, free = rows(north)
 

@@ -59,6 +59,15 @@ def test_inside_a_scope_only_its_operators_rows_are_there(north, south):
             queries.get_site(uuid7())
 
 
+def test_the_manager_filters_even_where_the_database_would_show_everything(north, south):
+    with operator_scope(north.operator.id, using="system"):
+        everyones = answer("SELECT count(DISTINCT operator_id) FROM accounts_job", using="system")
+        ours = set(Job.objects.values_list("operator_id", flat=True))
+
+    assert everyones >= 2
+    assert ours == {north.operator.id}
+
+
 def test_a_scope_of_another_operator_inside_a_scope_raises(north, south):
     with reading(north.owner):
         with pytest.raises(ScopeConflict), operator_scope(south.operator.id):
