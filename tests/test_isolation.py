@@ -37,6 +37,14 @@ def test_the_schema_as_migrated_has_no_gap(database):
     assert "gap  " not in text
 
 
+@pytest.mark.parametrize("alias", ["default", "system", "migrate"])
+def test_any_of_the_roles_may_ask(database, alias):
+    out = io.StringIO()
+    call_command("audit_isolation", database=alias, stdout=out)
+
+    assert out.getvalue().endswith("No gap.\n")
+
+
 def test_the_audit_counts_what_it_looked_at(database, superuser):
     lines, _ = run()
     counts = {line[7:]: int(line[:5]) for line in lines[:-1]}
