@@ -28,6 +28,7 @@ from servicing.commands.office import counter_event
 from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
 from servicing.events.types import EventType, Subject
 from servicing.models import Event
+from servicing.queries import events as log
 from servicing.queries import standing
 from servicing.queries.standing import StandingEvent
 
@@ -147,7 +148,7 @@ class ServiceEvents(RowsView):
     ordering = ("position",)
 
     def rows(self) -> QuerySet[Event]:
-        return standing.event_rows()
+        return log.stored_events()
 
     def shown(self, page: Sequence[Any]) -> Sequence[Any]:
         return standing.with_standing(page)
@@ -206,7 +207,7 @@ class UnitEvents(RowsView):
 
     def rows(self) -> QuerySet[Event]:
         unit = fleet.get_unit(self.kwargs["unit_id"])
-        return standing.event_rows().filter(subject_kind=Subject.UNIT, subject_id=unit.id)
+        return log.stored_events().filter(subject_kind=Subject.UNIT, subject_id=unit.id)
 
     def shown(self, page: Sequence[Any]) -> Sequence[Any]:
         return standing.with_standing(page)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
+from django.db.models import QuerySet
+
 from accounts.errors import NotFound
 from servicing import log
 from servicing.events.types import EventType, Payload
@@ -136,7 +138,7 @@ def get_event(event_id: UUID) -> KnownEvent:
     return found[0]
 
 
-def stored_events() -> object:
+def stored_events() -> QuerySet[Event]:
     """The log as a queryset, for filters and keyset pages; never for writing."""
     return Event.objects.order_by("position")
 

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db.models import QuerySet
-
 from accounts.errors import NotFound
 from servicing import log
 from servicing.events.reading import PAYLOADS, upcast
 from servicing.events.types import EventType
 from servicing.log import EventRow
 from servicing.models import Event
+from servicing.queries.events import stored_events
 from servicing.queries.folds import fold_event
 from servicing.rules.fold import Standing, standings
 
@@ -30,14 +29,9 @@ class StandingEvent:
     superseded_by: UUID | None
 
 
-def event_rows() -> QuerySet[Event]:
-    """The log in the order of positions, which is the order of commits."""
-    return Event.objects.order_by("position")
-
-
 def get_standing_event(event_id: UUID) -> StandingEvent:
     """An event by id; NotFound for one that is absent or another operator's."""
-    row = event_rows().filter(event_id=event_id).first()
+    row = stored_events().filter(event_id=event_id).first()
     if row is None:
         raise NotFound("There is no event here with this id.")
     return with_standing([row])[0]

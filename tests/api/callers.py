@@ -11,6 +11,7 @@ from uuid import UUID, uuid4
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from accounts.doors import RowsView
 from accounts.permissions import Role
 from servicing.commands.office import begin_standstill
 from servicing.commands.sweeps import sweep
@@ -71,6 +72,11 @@ def names_in(route: URLPattern) -> list[str]:
     return list(route.pattern.converters)
 
 
+def view_of(route: URLPattern) -> Any:
+    """The class of the view at an address."""
+    return route.callback.view_class  # type: ignore[attr-defined]
+
+
 def filled(address: str, route: URLPattern, row_id: str) -> str:
     """An address with an id in the place of each of its parts."""
     for name in names_in(route):
@@ -116,7 +122,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
 LISTS = tuple(
     address.removeprefix("api/v1/")
     for address, route in api_routes()
-    if not names_in(route) and hasattr(route.callback.view_class, "ordering")
+    if not names_in(route) and issubclass(view_of(route), RowsView)
 )
 
 

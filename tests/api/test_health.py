@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlsplit
+
 import pytest
-from django.db import connection
+from django.db import connection, connections
+from django.db.migrations.executor import MigrationExecutor
 from django.test import Client
 
 from config import health
+
+
+class Unapplied:
+    """An executor that finds one migration still to do."""
+
+    def __init__(self, connection):
+        self.loader = MigrationExecutor(connection).loader
+
+    def migration_plan(self, targets):
+        return [(self.loader.graph.nodes[targets[0]], False)]
 
 
 @pytest.fixture
@@ -36,20 +49,25 @@ def test_not_ready_while_an_answer_does_not_mean_stored(database):
     assert (answer.status_code, answer.content) == (503, b"not ready: durability\n")
 
 
-def test_not_ready_with_a_migration_pending_or_a_role_above_isolation(durable, database, monkeypatch):
+def test_not_ready_with_a_migration_pending(durable, monkeypatch):
+    monkeypatch.setattr(health, "MigrationExecutor", Unapplied)
+
+    assert health.unready() == ["migrations"]
+
+
+def test_not_ready_with_a_role_above_isolation(durable, database, monkeypatch):
     with connection.cursor() as cursor:
         cursor.execute("SELECT current_user")
         assert cursor.fetchone() == ("wickround_app",)
-    monkeypatch.setattr(health, "connection", _as(database.superuser_url))
+    superuser = _as(database.superuser_url)
+    monkeypatch.setattr(health, "connection", superuser)
 
     assert health.unready() == ["role", "durability"]
 
+    superuser.close()
+
 
 def _as(url):
-    from urllib.parse import urlsplit
-
-    from django.db import connections
-
     parts = urlsplit(url)
     made = connections["default"].copy()
     made.settings_dict.update(

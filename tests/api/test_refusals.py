@@ -16,7 +16,7 @@ from rest_framework.exceptions import Throttled
 
 from accounts.errors import Busy, Conflict, NotSignedIn, Refusal
 from accounts.permissions import Role
-from config.errors import MEDIA_TYPE, PROBLEM_TYPES, PageRefusals, problem_of
+from config.errors import MEDIA_TYPE, PROBLEM_TYPES, PageRefusals, problem_of, server_error
 from tests.api.callers import Api, phone_of, signed_in
 
 # RFC 9457 section 3.1, and the member `errors` of ours.
@@ -216,3 +216,38 @@ def test_a_page_that_needs_a_sign_in_leads_to_it_and_the_api_gets_no_page():
     assert redirect["Location"] == "/sign-in/?next=/north/sites/%3Fpage%3D2"
     assert middleware.process_exception(pages.get("/api/v1/units"), Http404())["Content-Type"] == MEDIA_TYPE
     assert middleware.process_exception(pages.get("/north/"), RuntimeError()) is None
+
+
+def test_a_refusal_of_a_page_is_a_page_with_its_status(north):
+    answer = signed_in(north).get("/nobody-at-all/")
+
+    assert answer.status_code == 404
+    assert answer.headers["Content-Type"].startswith("text/html")
+    assert b"not a member" in answer.content
+
+
+def test_an_address_that_does_not_exist_is_a_page_outside_the_api(north):
+    answer = signed_in(north).get("/a/b/c/d/e")
+
+    assert answer.status_code == 404
+    assert answer.headers["Content-Type"].startswith("text/html")
+
+
+def test_a_fault_tells_nothing_of_itself_on_either_side(north):
+    ask = RequestFactory()
+
+    assert json.loads(server_error(ask.get("/api/v1/units")).content)["type"] == "/problems/internal-error"
+    page = server_error(ask.get("/north/"))
+    assert (page.status_code, page["Content-Type"]) == (500, "text/plain; charset=utf-8")
+
+
+def test_a_host_that_is_not_ours_is_refused_in_the_same_form(north):
+    answer = Api(headers={"host": "elsewhere.example"}).read("units")
+
+    problem(answer, 400)
+
+
+def test_only_the_headers_of_a_list_can_be_asked_for(north):
+    answer = signed_in(north).head("/api/v1/units")
+
+    assert (answer.status_code, answer.content) == (200, b"")

@@ -10,7 +10,7 @@ from rest_framework.response import Response
 
 from accounts.doors import OperatorView
 from accounts.permissions import ROLE_PERMISSIONS, Permission, Role
-from tests.api.callers import api_routes, filled, signed_in
+from tests.api.callers import api_routes, filled, signed_in, view_of
 
 OPEN = {"api-schema"}
 
@@ -20,11 +20,11 @@ def doors():
 
 
 def test_every_route_declares_the_permission_of_each_of_its_methods():
-    declared = {route.name: set(route.callback.view_class.permissions) for _, route in doors()}
+    declared = {route.name: set(view_of(route).permissions) for _, route in doors()}
     handled = {
         route.name: {name.upper() for name in ("get", "post", "put", "patch", "delete")}
-        & {name.upper() for name in dir(route.callback.view_class)}
-        & {name.upper() for name in route.callback.view_class.http_method_names}
+        & {name.upper() for name in dir(view_of(route))}
+        & {name.upper() for name in view_of(route).http_method_names}
         for _, route in doors()
     }
 
@@ -52,7 +52,7 @@ def test_a_role_may_do_what_its_table_says_and_nothing_else(north, role):
     found, wanted = {}, {}
     for address, route in doors():
         path = "/" + filled(address, route, str(uuid4()))
-        for method, permission in route.callback.view_class.permissions.items():
+        for method, permission in view_of(route).permissions.items():
             send = {"GET": client.get, "POST": client.post}[method]
             answer = send(path, content_type="application/json")
             found[method, route.name] = answer.status_code == 403

@@ -7,6 +7,7 @@ from datetime import timedelta
 from io import BytesIO
 from uuid import uuid4
 
+import psycopg
 import pytest
 
 from accounts import clock
@@ -291,3 +292,23 @@ def test_nobody_uploads_without_a_credential(north):
 
     assert answer.status_code == 401
     assert stored(north) == 0
+
+
+@pytest.fixture
+def held(north, database):
+    """Somebody else is storing events of this operator and does not come to an end."""
+    with psycopg.connect(database.database_url) as other:
+        other.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [str(north.operator.id)])
+        yield other
+
+
+def test_an_upload_that_can_not_have_its_turn_is_asked_to_come_again(north, held):
+    phone, event = phone_of(north), north.installed()
+
+    waiting = phone.send(PATH, [event])
+    held.rollback()
+    again = phone.send(PATH, [event])
+
+    assert (waiting.status_code, waiting.json()["type"]) == (503, "/problems/busy")
+    assert int(waiting.headers["Retry-After"]) >= 1
+    assert again.json()["fates"][0]["fate"] == "accepted"
