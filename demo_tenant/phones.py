@@ -18,7 +18,7 @@ from demo_tenant.streams import Stream
 LATE, TWICE, SHUFFLED, SPLIT = 0.03, 0.03, 0.05, 0.04
 BUSY_DAY = 40
 OFFLINE_EVENTS = 140
-OFFLINE_WITHIN_DAYS = 24
+OFFLINE_WITHIN_DAYS = 40
 OFFLINE_BATCH = 50
 
 Line = tuple[int, Record]
