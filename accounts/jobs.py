@@ -21,7 +21,7 @@ from accounts.permissions import Actor, system_actor
 
 LEASE_SECONDS = 120
 MOST_ATTEMPTS = 5
-MOST_IN_FLIGHT = 20  # of one operator in one claim, so that no operator starves the others
+MOST_IN_FLIGHT = 20  # of one operator at a time, so that no operator starves the others
 
 log = logging.getLogger(__name__)
 
@@ -70,9 +70,12 @@ def claim_due(limit: int = 200) -> list[Claimed]:
                 FROM accounts_job
                 WHERE done_at IS NULL AND run_at <= %(now)s AND attempts < %(most)s
                   AND (lease_until IS NULL OR lease_until < %(now)s)
+            ), flying AS (
+                SELECT operator_id, count(*) AS jobs FROM accounts_job
+                WHERE done_at IS NULL AND lease_until >= %(now)s GROUP BY operator_id
             ), chosen AS (
-                SELECT job.id FROM accounts_job job JOIN due USING (id)
-                WHERE due.turn <= %(in_flight)s AND job.done_at IS NULL
+                SELECT job.id FROM accounts_job job JOIN due USING (id) LEFT JOIN flying USING (operator_id)
+                WHERE due.turn + coalesce(flying.jobs, 0) <= %(in_flight)s AND job.done_at IS NULL
                   AND (job.lease_until IS NULL OR job.lease_until < %(now)s)
                 ORDER BY due.turn, job.run_at LIMIT %(limit)s
                 FOR UPDATE OF job SKIP LOCKED

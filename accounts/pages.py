@@ -210,6 +210,7 @@ def _set_up(request: OperatorRequest, *, status: int = 200, **filled: forms.Form
             for crew in crews
         ],
         "office": [member for member in members if member.crew_id is None],
+        "phones": sum(device.revoked_at is None for device in devices),
         "rules": rules,
         "in_force": in_force,
         "crew_form": CrewForm(),

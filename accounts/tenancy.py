@@ -323,7 +323,7 @@ class Grant(Operation):
         return "Grant on " + ", ".join(self.tables)
 
 
-# What is asked before the operator is known: three narrow questions, answered as the owner with a fixed search path.
+# What is asked before the operator is known: two narrow questions, answered as the owner with a fixed search path.
 BEFORE_SCOPE_SQL = f"""
 CREATE FUNCTION accounts_memberships(person uuid)
 RETURNS TABLE (operator_id uuid, slug text, operator_name text, member_id uuid, member_name text, role text, crew_id uuid)

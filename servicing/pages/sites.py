@@ -37,10 +37,11 @@ def sites(request: OperatorRequest) -> HttpResponse:
         line for line in lines if wanted in f"{line.name} {line.code} {line.area}".casefold() or not wanted
     ]
     found.sort(key=lambda line: (line.name.casefold(), line.code))
+    needing = sum(line.harm.needs_someone for line in lines)
     return render(
         request,
         "servicing/sites.html",
-        {"lines": found, "name": typed, "total": len(lines), "words": OUTCOMES},
+        {"lines": found, "name": typed, "total": len(lines), "needing": needing},
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from uuid import UUID
 
+from fleet.queries import StationPlace
 from servicing import log
 from servicing.log import EventRow
 from servicing.models import Checkpoint, Finding, Report, Standstill, UnitState, Visit
@@ -115,11 +116,17 @@ def _project_units(dirty: _Dirty) -> dict[UUID, UnitHistory]:
         else:
             whole.add(unit_id)
     histories.update(fold_units(whole))
-    storing.store_units(histories)
+    places = storing.places_of(histories)
+    storing.store_units(histories, places)
     _store_findings({i: h for i, h in histories.items() if h.findings != _stored(stored, i, "findings", [])})
-    _store_unit_reports(
-        {i: h for i, h in histories.items() if h.reports != _stored(stored, i, "reports", {})}
-    )
+    # A report's row also names the site where its unit hangs.
+    reported = {
+        i: h
+        for i, h in histories.items()
+        if h.reports != _stored(stored, i, "reports", {})
+        or (h.reports and h.station_id != _stored(stored, i, "station_id", None))
+    }
+    _store_unit_reports(reported, places)
     return histories
 
 
@@ -127,7 +134,9 @@ def _resumed(stored: dict[str, Any] | None) -> UnitHistory:
     """A stored history to fold on from; the lists that are compared with the stored ones afterwards are copies."""
     if stored is None:
         return UnitHistory()
-    return UnitHistory.from_json({**stored, "findings": [*stored["findings"]], "reports": {**stored["reports"]}})
+    return UnitHistory.from_json(
+        {**stored, "findings": [*stored["findings"]], "reports": {**stored["reports"]}}
+    )
 
 
 def _stored(stored: dict[UUID, dict[str, Any]], unit_id: UUID, name: str, without: Any) -> Any:
@@ -140,10 +149,10 @@ def _store_findings(histories: dict[UUID, UnitHistory]) -> None:
         Finding.objects.bulk_create([Finding(**row) for row in storing.finding_rows(histories)])
 
 
-def _store_unit_reports(histories: dict[UUID, UnitHistory]) -> None:
+def _store_unit_reports(histories: dict[UUID, UnitHistory], places: dict[UUID, StationPlace]) -> None:
     if histories:
         Report.objects.filter(unit_id__in=histories.keys()).delete()
-        Report.objects.bulk_create([Report(**row) for row in storing.report_rows(histories)])
+        Report.objects.bulk_create([Report(**row) for row in storing.report_rows(histories, places)])
 
 
 def project_sites(site_ids: Collection[UUID]) -> None:

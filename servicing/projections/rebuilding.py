@@ -69,14 +69,15 @@ def _derived() -> Iterator[tuple[type, list[dict[str, Any]]]]:
     unit_ids = _subjects("unit")
     for start in range(0, len(unit_ids), UNITS_AT_ONCE):
         histories |= fold_units(unit_ids[start : start + UNITS_AT_ONCE])
-    yield UnitState, storing.unit_columns(histories)
+    places = storing.places_of(histories)
+    yield UnitState, storing.unit_columns(histories, places)
     segments, outlooks = due.rows_of(due.placed_units(histories))
     yield DueSegment, segments
     yield Outlook, outlooks
     yield Finding, storing.finding_rows(histories)
     standstills, site_reports = site_rows(_subjects("site"))
     yield Standstill, [_columns(row) for row in standstills]
-    yield Report, [_columns(row) for row in site_reports] + storing.report_rows(histories)
+    yield Report, [_columns(row) for row in site_reports] + storing.report_rows(histories, places)
     visit_ids = set(_subjects("visit"))
     yield Visit, [_columns(row) for row in visit_rows(visit_ids)]
 

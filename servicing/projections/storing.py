@@ -10,6 +10,7 @@ from django.db import connection
 
 from accounts.tenancy import current_operator_id
 from fleet import queries as fleet
+from fleet.queries import StationPlace
 from servicing.rules.unit import UnitHistory
 
 _UPSERT_SQL = """
@@ -24,9 +25,15 @@ ON CONFLICT (operator_id, unit_id) DO UPDATE SET
 """
 
 
-def unit_columns(histories: Mapping[UUID, UnitHistory]) -> list[dict[str, object]]:
+def places_of(histories: Mapping[UUID, UnitHistory]) -> dict[UUID, StationPlace]:
+    """The stations that these histories name."""
+    return fleet.stations({UUID(h.station_id) for h in histories.values() if h.station_id})
+
+
+def unit_columns(
+    histories: Mapping[UUID, UnitHistory], places: Mapping[UUID, StationPlace]
+) -> list[dict[str, object]]:
     """The row of each unit's state, in the form that is stored and compared."""
-    places = fleet.stations([UUID(h.station_id) for h in histories.values() if h.station_id])
     rows: list[dict[str, object]] = []
     for unit_id, history in sorted(histories.items()):
         place = places.get(UUID(history.station_id)) if history.station_id and history.is_installed else None
@@ -57,9 +64,10 @@ def finding_rows(histories: Mapping[UUID, UnitHistory]) -> list[dict[str, object
     ]
 
 
-def report_rows(histories: Mapping[UUID, UnitHistory]) -> list[dict[str, object]]:
+def report_rows(
+    histories: Mapping[UUID, UnitHistory], places: Mapping[UUID, StationPlace]
+) -> list[dict[str, object]]:
     """The open reports about units, each with the site where its unit hangs."""
-    places = fleet.stations({UUID(h.station_id) for h in histories.values() if h.reports and h.station_id})
     return [
         {
             "event_id": UUID(event_id),
@@ -73,10 +81,11 @@ def report_rows(histories: Mapping[UUID, UnitHistory]) -> list[dict[str, object]
     ]
 
 
-def store_units(histories: Mapping[UUID, UnitHistory]) -> None:
+def store_units(histories: Mapping[UUID, UnitHistory], places: Mapping[UUID, StationPlace]) -> None:
     if not histories:
         return
     with connection.cursor() as cursor:
         cursor.execute(
-            _UPSERT_SQL, {"operator": current_operator_id(), "states": json.dumps(unit_columns(histories))}
+            _UPSERT_SQL,
+            {"operator": current_operator_id(), "states": json.dumps(unit_columns(histories, places))},
         )

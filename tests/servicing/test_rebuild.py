@@ -10,7 +10,7 @@ import pytest
 from accounts import clock
 from accounts.ids import uuid7
 from servicing.commands import rebuilds
-from servicing.models import UnitState
+from servicing.models import Report, UnitState
 
 
 @pytest.fixture
@@ -73,6 +73,36 @@ def test_one_changed_row_is_found_and_a_rebuild_mends_it(worked, servers, table,
     rebuilds.rebuild(worked.operator.id)
 
     assert found != []
+    assert rebuilds.check(worked.operator.id) == []
+
+
+def test_an_open_report_follows_its_unit_to_another_site(worked):
+    from accounts.commands import customers
+    from fleet import commands as fleet
+
+    other = customers.add_sites(
+        actor=worked.owner,
+        sites=[
+            {
+                "customer_id": worked.customer.id,
+                "code": "S2",
+                "name": "Other",
+                "kind": "office",
+                "zone": "UTC",
+            }
+        ],
+    )[0]
+    room = fleet.add_restrooms(actor=worked.owner, restrooms=[{"site_id": other.id, "name": "First floor"}])[
+        0
+    ]
+    station = fleet.add_stations(
+        actor=worked.owner, stations=[{"restroom_id": room.id, "name": "1", "fixture": "urinal"}]
+    )[0]
+
+    worked.upload(worked.event("unit.moved", worked.units[1], station_id=station.id))
+
+    with worked.reading():
+        assert Report.objects.get(unit_id=worked.units[1].id).site_id == other.id
     assert rebuilds.check(worked.operator.id) == []
 
 
