@@ -20,6 +20,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from accounts import tenancy
 from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
 from accounts.errors import BadInput, Problem
 from accounts.permissions import Permission
@@ -193,8 +194,18 @@ class ServiceEventCounter(OperatorView):
     def post(self, request: Request, event_id: UUID) -> Response:
         """Undo an event by a counter-event. Undoing a counter-event restores the first."""
         sent = sent_by(request, CounterSent)
-        made = counter_event(actor=self.actor, event_id=event_id, reason=sent["reason"], id=sent.get("id"))
+        made = sent.get("id")
+        if made is None or not self._is_done(made, event_id):
+            made = counter_event(actor=self.actor, event_id=event_id, reason=sent["reason"], id=made)
         return Response({"id": str(made)}, status=201)
+
+    def _is_done(self, made: UUID, event_id: UUID) -> bool:
+        """Whether this counter-event stands in the log: sent again, its time would be another and so its content."""
+        with tenancy.reading(self.actor):
+            same = log.stored_events().filter(
+                event_id=made, corrects=event_id, type=EventType.EVENT_COUNTERED
+            )
+            return bool(same.exists())
 
 
 class UnitEvents(RowsView):
