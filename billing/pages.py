@@ -86,6 +86,5 @@ def invoice(request: OperatorRequest, number: str) -> HttpResponse:
         "invoice": found,
         "document": document,
         "sites": by_site,
-        "last_day": date.fromisoformat(document["period"]["end_exclusive"]),
     }
     return render(request, "billing/invoice.html", page)

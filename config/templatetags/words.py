@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,6 +16,11 @@ from billing.rules.documents import amount_text
 from servicing.rules.due import Band
 
 register = template.Library()
+
+
+def _date(value: date | str) -> date:
+    return date.fromisoformat(value) if isinstance(value, str) else value
+
 
 # Shape, word and colour say the same, so that none is needed alone.
 _SHAPES = {
@@ -38,7 +43,20 @@ _BAND_WORDS = {
 @register.filter
 def day(value: date | str | None) -> str:
     """A date, also one in ISO form, as "Thu 26 Nov"."""
-    return phrases.day(date.fromisoformat(value) if isinstance(value, str) and value else value or None)
+    return phrases.day(_date(value) if value else None)
+
+
+@register.filter
+def day_year(value: date | str) -> str:
+    """A date as "26 Nov 2026", for what is kept for years."""
+    on = _date(value)
+    return f"{on.day} {on:%b} {on.year}"
+
+
+@register.filter
+def day_before(value: date | str) -> date:
+    """The last day of a period whose end is the first day after it."""
+    return _date(value) - timedelta(days=1)
 
 
 @register.filter
@@ -49,8 +67,7 @@ def long_day(value: date) -> str:
 
 @register.filter
 def month(value: date | str) -> str:
-    on = date.fromisoformat(value) if isinstance(value, str) else value
-    return f"{on:%B %Y}"
+    return f"{_date(value):%B %Y}"
 
 
 @register.filter
@@ -86,10 +103,17 @@ def money(amount: Decimal | str, currency: str) -> str:
 
 
 @register.filter
+def price(amount: str, currency: str) -> str:
+    """A price of up to six decimals, with at least the currency's minor units."""
+    at_least = amount_text(Decimal(amount), currency)
+    return at_least if Decimal(at_least) == Decimal(amount) else amount
+
+
+@register.filter
 def band(value: Band | str) -> SafeString:
     """A band's shape and its word."""
     found = Band(value)
-    if found is Band.NONE:
+    if found not in _SHAPES:
         return format_html('<span class="band">{}</span>', _BAND_WORDS[found])
     return format_html(
         '<span class="band"><svg class="mark {}" viewBox="0 0 12 12" aria-hidden="true">{}</svg>{}</span>',

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date, datetime
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +20,12 @@ from servicing.pages.wording import NOT_ADMITTED, OUTCOMES, why
 from servicing.queries import fleet_state
 from servicing.queries.fleet_state import UnitView
 from servicing.queries.lookout import site_lines
-from servicing.rules.harm import SiteHarm, UnitSigns, weigh
+from servicing.rules.harm import LEAK_MODE, SAFETY_REPORTS, SiteHarm, UnitSigns, weigh
+from servicing.rules.unit import DOWN_MODES
 
 if TYPE_CHECKING:
     from accounts.models import Site
+    from servicing.models import Report
 
 MOST_VISITS = 24
 
@@ -47,7 +50,7 @@ def sites(request: OperatorRequest) -> HttpResponse:
 
 @dataclass(frozen=True, slots=True)
 class VisitLine:
-    day: Any
+    day: date
     outcome: str
     reason: str
     crew: str
@@ -87,7 +90,7 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
         "rooms": [(room, list(group)) for room, group in groupby(views, key=lambda view: view.restroom)],
         "unit_count": len(views),
         "visits": visits,
-        "why": why(_harm(views, today)),
+        "why": why(_harm(found.zone, views, reports, visits), visits[0].day if visits else None),
         "reports": reports,
         "alerts": alerts,
         "unnoted": unnoted,
@@ -118,16 +121,26 @@ def site_by_code(code: str) -> Site:
     return found
 
 
-def _harm(views: list[UnitView], today: Any) -> SiteHarm:
+def _harm(zone: str, views: list[UnitView], reports: list[Report], visits: list[VisitLine]) -> SiteHarm:
+    safety = sum(report.kind in SAFETY_REPORTS for report in reports)
     return weigh(
-        [
-            UnitSigns(
-                segment=view.segment,
-                dry_on=view.outlook.dry_on if view.outlook else None,
-                dry_soon_from=view.outlook.dry_soon_from if view.outlook else None,
-                wick_watch_from=view.outlook.wick_watch_from if view.outlook else None,
-            )
-            for view in views
-        ],
-        today,
+        [_signs(view, zone) for view in views],
+        clock.today(zone),
+        safety_reports=safety,
+        other_reports=len(reports) - safety,
+        not_admitted=bool(visits) and visits[0].outcome == OUTCOMES["not_admitted"],
+    )
+
+
+def _signs(view: UnitView, zone: str) -> UnitSigns:
+    faults = view.history.open_faults
+    down = [at for mode, at in faults.items() if mode in DOWN_MODES]
+    outlook = view.outlook
+    return UnitSigns(
+        segment=view.segment,
+        dry_on=outlook.dry_on if outlook else None,
+        dry_soon_from=outlook.dry_soon_from if outlook else None,
+        wick_watch_from=outlook.wick_watch_from if outlook else None,
+        down_since=clock.local_date(datetime.fromisoformat(min(down)), zone) if down else None,
+        leaks=LEAK_MODE in faults,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date, datetime
+from itertools import groupby
 from typing import Any
 from uuid import UUID
 
@@ -61,11 +62,19 @@ def units(request: OperatorRequest) -> HttpResponse:
 class TimelineEntry:
     event: KnownEvent
     says: str
-    who: str
     is_late: bool
     superseded_by: KnownEvent | None
     billed: list[Any]
     may_undo: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What one visit did to the unit, or one entry outside a visit."""
+
+    at: datetime
+    who: str
+    entries: list[TimelineEntry]
 
 
 @operator_page(Permission.UNITS_READ)
@@ -116,28 +125,35 @@ def _wick_days(view: UnitView, today: date) -> int | None:
     return wick_age_days(since, today) if since else None
 
 
-def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: BilledOn) -> list[TimelineEntry]:
+def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: BilledOn) -> list[Moment]:
+    """The unit's events, the newest first, those of one visit by one person together."""
     events = log.unit_events(unit_id)
-    by_id = {event.event_id: event for event in events}
-    names = _names(events)
     members = {member.id: member.name for member in accounts.members()}
     devices = {device.id: device.label for device in accounts.devices()}
-    billed = billed_on(list(by_id)) if request.actor.may(Permission.INVOICES_READ) else {}
+    billed = billed_on([e.event_id for e in events]) if request.actor.may(Permission.INVOICES_READ) else {}
+    by_id = {event.event_id: event for event in events}
+    names = _names(events)
     may_undo = request.actor.may(Permission.EVENTS_COUNTER)
-    return [
-        TimelineEntry(
+
+    def occasion(event: KnownEvent) -> tuple[UUID, UUID | None, UUID]:
+        return (event.visit_id or event.event_id, event.member_id, event.device_id)
+
+    def entry(event: KnownEvent) -> TimelineEntry:
+        return TimelineEntry(
             event=event,
             says=sentence(event.type, event.payload, names),
-            who=", ".join(
-                filter(None, (members.get(event.member_id), devices.get(event.device_id)))  # type: ignore[arg-type]
-            ),
             is_late=clock.local_date(event.received_at, zone) > clock.local_date(event.occurred_at, zone),
             superseded_by=by_id.get(event.superseded_by) if event.superseded_by else None,
             billed=billed.get(event.event_id, []),
             may_undo=may_undo and event.standing != "superseded",
         )
-        for event in reversed(events)
-    ]
+
+    moments = []
+    for (_, member_id, device_id), group in groupby(reversed(events), key=occasion):
+        entries = [entry(event) for event in group]
+        who = [members.get(member_id, "") if member_id else "", devices.get(device_id, "")]
+        moments.append(Moment(entries[-1].event.occurred_at, ", ".join(filter(None, who)), entries))
+    return moments
 
 
 def _names(events: list[KnownEvent]) -> Names:

@@ -26,7 +26,7 @@ from servicing.queries.fleet_state import UnitView
 
 if TYPE_CHECKING:
     from accounts.models import Site
-    from fleet.models import Cartridge
+    from fleet.models import Cartridge, Liquid
 
 MOST_AT_ONCE = 400
 Drafts = list[dict[str, Any]]
@@ -107,9 +107,16 @@ def _show(
         "refusal": refusal,
         "wrong": sum(bool(one.is_bound and one.errors) for one in [form, *unit_forms]),
         "has_acid": "acid" in families,
-        "cautions": [cartridge.liquid for cartridge in place.cartridges.values() if cartridge.liquid.caution],
+        "cautions": _liquids_with_caution(place),
     }
     return render(request, "servicing/visit.html", page, status=status)
+
+
+def _liquids_with_caution(place: _Place) -> list[Liquid]:
+    """The liquids that hang at the site, each once."""
+    hanging = {UUID(view.history.cartridge_id) for view in place.views if view.history.cartridge_id}
+    liquids = {one.liquid_id: one.liquid for key, one in place.cartridges.items() if key in hanging}
+    return [liquid for liquid in liquids.values() if liquid.caution]
 
 
 def visit_drafts(
