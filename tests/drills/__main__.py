@@ -1,0 +1,8 @@
+"""Drills: ``make drill [ONLY=log] [FULL=1]``. Faults and crowds on purpose; what must hold is computed from the figures."""
+
+import sys
+
+from tests import measuring
+
+if __name__ == "__main__":
+    sys.exit(measuring.main("tests.drills", ("log",), "Inject faults and check that nothing is lost."))
