@@ -9,7 +9,7 @@ from billing import pages as billing
 from billing.queries import billed_on_events
 from config import errors, health
 from config.schema import Schema
-from servicing.pages import lookout, sites, units, visiting
+from servicing.pages import lookout, reports, sites, units, visiting
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
@@ -27,6 +27,8 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/sites/<str:code>", sites.site, name="site"),
     path(f"{OPERATOR}/sites/<str:code>/note", sites.take_note_of_all, name="take-note-of-all"),
     path(f"{OPERATOR}/sites/<str:code>/visit", visiting.visit, name="visit"),
+    path(f"{OPERATOR}/sites/<str:code>/report", reports.receive, name="receive-report"),
+    path(f"{OPERATOR}/sites/<str:code>/report/<uuid:event_id>/close", reports.close, name="close-report"),
     path(f"{OPERATOR}/units/", units.units, name="units"),
     path(f"{OPERATOR}/units/<str:code>", units.unit, {"billed_on": billed_on_events}, name="unit"),
     path(f"{OPERATOR}/units/<str:code>/undo/<uuid:event_id>", units.undo, name="undo"),

@@ -11,6 +11,7 @@ from servicing.rules.due import DueSegment
 from servicing.rules.unit import UnitHistory
 
 LEFT, RIGHT, TOP, BOTTOM = 34.0, 352.0, 16.0, 118.0
+LABEL, LOW_LABEL, LABEL_WIDTH = 131, 145, 32
 _AFTER = timedelta(days=3)
 
 
@@ -24,6 +25,7 @@ class Depletion:
     filled_on: date
     dry_on: date
     dry_x: float
+    dry_label_y: int
     today_x: float
     today_ml: int
     due_on: date | None
@@ -68,6 +70,7 @@ def depletion(
         filled_on=filled_on,
         dry_on=outlook.dry_on,
         dry_x=line[-1][0],
+        dry_label_y=LOW_LABEL if abs(line[-1][0] - x(today)) < LABEL_WIDTH else LABEL,
         today_x=x(today),
         today_ml=max(0, history.level_ml - drained),
         due_on=due_on,

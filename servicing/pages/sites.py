@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import groupby
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -13,9 +13,11 @@ from django.shortcuts import redirect, render
 from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import NotFound
+from accounts.ids import uuid7
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from servicing.commands import office
+from servicing.events.types import REPORT_KINDS
 from servicing.pages.wording import NOT_ADMITTED, OUTCOMES, why
 from servicing.queries import fleet_state
 from servicing.queries.fleet_state import UnitView
@@ -92,6 +94,8 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
         "visits": visits,
         "why": why(_harm(found.zone, views, reports, visits), visits[0].day if visits else None),
         "reports": reports,
+        "new_report": uuid7(),
+        "report_kinds": REPORT_KINDS,
         "alerts": alerts,
         "unnoted": unnoted,
         "may_note": request.actor.may(Permission.ALERTS_ACKNOWLEDGE),

@@ -41,7 +41,7 @@ def test_a_dispatcher_goes_from_the_worst_site_to_a_recorded_visit(
 ) -> None:
     install_all(north)
     sign_in(browser, address, north, Role.DISPATCHER)
-    assert "3 units are dry or will be by Thu 18 Jun" in heading(browser)
+    assert "3 units drip no more or will be dry by Thu 18 Jun" in heading(browser)
     first = browser.find_element(By.CSS_SELECTOR, "tbody tr")
     assert "Marl Quay School" in first.text
     assert "3 units dry or not dripping since Fri 5 Jun" in first.text

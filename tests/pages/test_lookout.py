@@ -25,8 +25,8 @@ def test_the_opening_sentence_names_the_worst_site(north: Cast) -> None:
     north.upload(north.installed(at=NOON - timedelta(days=45)))
     page = signed_in(north, Role.DISPATCHER).get(f"/{north.operator.slug}/")
     assert page.status_code == 200
-    assert "Monday 15 June 2026. 1 unit is dry or will be by Thu 18 Jun" in text_of(page)
-    assert "the worst is Marl Quay School, 1 unit dry since Fri 5 Jun." in text_of(page)
+    assert "Monday 15 June 2026. 1 unit drips no more or will be dry by Thu 18 Jun" in text_of(page)
+    assert "the worst is Marl Quay School, 1 unit not dripping since Fri 5 Jun." in text_of(page)
 
 
 def test_nothing_wrong_is_said_in_one_sentence(north: Cast) -> None:

@@ -21,7 +21,7 @@ def test_closing_a_month_issues_invoices_that_lead_back_to_the_work(north: Cast)
     assert answer["Location"] == f"/{north.operator.slug}/money/?closed=2026-04"
     money = text_of(visitor.get(answer["Location"]))
     assert "April 2026 is closed; May 2026 can be closed now." in money
-    assert "INV-000001 April 2026 Mon 15 Jun 87.50 EUR Quay Schools" in money
+    assert "INV-000001 Quay Schools April 2026 Mon 15 Jun 87.50 EUR" in money
     invoice = visitor.get(f"/{north.operator.slug}/money/INV-000001")
     assert "Quay Schools owes 87.50 EUR net for April 2026." in text_of(invoice)
     assert "Net amounts, tax not included." in text_of(invoice)
