@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from uuid import uuid4
 
 from accounts.ids import uuid7
 from accounts.permissions import Role
 from servicing.queries import fleet_state
-from tests.cast import Cast
+from tests.cast import NOON, Cast
 from tests.pages.visitors import signed_in, text_of
 
 
@@ -27,8 +28,9 @@ def test_a_report_is_taken_down_once_and_closed(north: Cast) -> None:
 
 
 def test_a_report_about_a_unit_closes_on_its_site_and_on_the_unit(north: Cast) -> None:
-    received = north.event("report.received", north.unit, kind="odour")
-    north.upload(north.installed(), received)
+    earlier = NOON - timedelta(hours=1)
+    received = north.event("report.received", north.unit, earlier, kind="odour")
+    north.upload(north.installed(at=earlier), received)
     visitor = signed_in(north, Role.CREW_MEMBER)
     unit = f"/{north.operator.slug}/units/{north.unit.code}"
     assert "Open report from the site: odour" in text_of(visitor.get(unit))
