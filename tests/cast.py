@@ -68,7 +68,7 @@ class Cast:
         self, kind: str, subject: Unit | Site | UUID, at: datetime | None = None, /, **rest: Any
     ) -> dict[str, Any]:
         """One event as the crew's phone sends it; keywords that name the envelope go there, others into the payload."""
-        envelope = {
+        envelope: dict[str, Any] = {
             name: str(rest.pop(name))
             for name in ("visit", "touch", "corrects", "member", "id")
             if name in rest

@@ -29,6 +29,10 @@ MINOR_UNITS = {
 }
 
 
+# First words of addresses that are no operator's.
+TAKEN_ADDRESSES = {"api", "healthz", "problems", "readyz", "sign-in", "sign-out", "static", "u"}
+
+
 def create_operator(
     *,
     slug: str,
@@ -41,6 +45,8 @@ def create_operator(
     office_id: UUID | None = None,
 ) -> Operator:
     """A new tenant with its ``office`` device. Done by the service's own people, so there is no actor yet."""
+    if slug in TAKEN_ADDRESSES:
+        raise BadInput(f"The address /{slug}/ is the product's own; choose another.")
     if zone not in available_timezones():
         raise BadInput(f"{zone} is no time zone of the IANA list, such as Europe/Berlin.")
     operator = Operator(

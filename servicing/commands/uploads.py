@@ -13,7 +13,7 @@ from psycopg import errors as postgres
 
 from accounts import clock, tenancy
 from accounts import queries as accounts
-from accounts.errors import Busy, Problem, TooLarge
+from accounts.errors import Busy, Problem, TooLarge, pointer_to
 from accounts.permissions import Actor, ActorKind, Permission, require
 from fleet import queries as fleet
 from servicing import log
@@ -168,7 +168,7 @@ def _read(actor: Actor, device_id: UUID, sent: Any, received_at: datetime) -> Ne
     if not isinstance(sent, dict):
         return Fate(None, "refused", code="unreadable", detail="An event is a JSON object.")
     problems = [
-        Problem(f"/{name}", "unknown-field", "An event has no such field.")
+        Problem(pointer_to(name), "unknown-field", "An event has no such field.")
         for name in sent
         if name not in ENVELOPE
     ]

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable
 from typing import Any
 
-from accounts.errors import Problem
+from accounts.errors import Problem, pointer_to
 from servicing.events import types
 from servicing.events.fields import Unreadable, to_json
 from servicing.events.types import EventType, Payload
@@ -46,7 +46,7 @@ def read_payload(kind: EventType, version: int, payload: dict[str, Any]) -> Payl
     payload = upcast(kind, version, payload)
     values: dict[str, Any] = {}
     problems = [
-        Problem(f"/payload/{name}", "unknown-field", "This type has no such field.")
+        Problem("/payload" + pointer_to(name), "unknown-field", "This type has no such field.")
         for name in payload
         if name not in {spec[0] for spec in _SPECS[kind]}
     ]

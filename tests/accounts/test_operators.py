@@ -280,3 +280,8 @@ def test_a_third_operator_is_as_far_from_the_first_as_the_second(north, south):
         assert set(queries.members().values_list("user_id", flat=True)) == {
             user.id for user in east.users.values()
         }
+
+
+def test_the_products_own_addresses_are_nobodys(database):
+    with pytest.raises(BadInput, match="product's own"):
+        operators.create_operator(slug="api", name="A", legal_name="A", currency="EUR", zone="Europe/Berlin")

@@ -60,7 +60,7 @@ def total(cast: Cast) -> Decimal:
 def charged(cast: Cast) -> Counter[tuple[Any, ...]]:
     """What stands charged by unit, item and month, whichever close made it; the same for operators of one shape."""
     units = {unit.id: number for number, unit in enumerate(cast.units)}
-    found: Counter[tuple[Any, ...]] = Counter()
+    found: Any = Counter()  # of Decimal amounts
     with tenancy.reading(cast.owner):
         for charge in queries.charged_for(units).values():
             found[units[charge.subject_id], charge.item_code, charge.service_on.month] += charge.amount

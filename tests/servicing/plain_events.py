@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from uuid import UUID
 
 from servicing.events.reading import read_payload
@@ -70,5 +71,5 @@ def exchanged(
     )
 
 
-def countered(target: FoldEvent, day: float, **rest: object) -> FoldEvent:
+def countered(target: FoldEvent, day: float, **rest: Any) -> FoldEvent:
     return event("event.countered", day, corrects=target, reason="wrong_entry", **rest)

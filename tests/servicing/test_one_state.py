@@ -105,8 +105,8 @@ def test_two_hundred_journeys_of_the_same_work_end_in_one_state(north):
     plain = _work(north, 0)
     north.upload(*plain)
     expected = _state(north, plain)
-    states: set[str] = set()
-    fates: set[str] = set()
+    states = set()
+    fates = set()
 
     @settings(
         max_examples=200,
