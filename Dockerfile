@@ -9,7 +9,6 @@ COPY requirements.lock ./
 RUN pip install --require-hashes --only-binary=:all: -r requirements.lock
 
 COPY . .
-RUN python manage.py collectstatic --noinput
 
 USER wickround
 EXPOSE 8000

@@ -31,6 +31,18 @@ WICK: Choices = [
 AS_BEFORE = ""
 
 
+def _volume(label: str) -> forms.IntegerField:
+    said = f"Enter a whole number of mL from 0 to {MAX_ML:,}, or nothing."
+    return forms.IntegerField(
+        label=label,
+        min_value=0,
+        max_value=MAX_ML,
+        required=False,
+        widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
+        error_messages=dict.fromkeys(("invalid", "min_value", "max_value"), said),
+    )
+
+
 class VisitForm(forms.Form):
     """The arrival. ``visit`` is made when the form is first shown, so that sending it twice records it once."""
 
@@ -40,6 +52,7 @@ class VisitForm(forms.Form):
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
         input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"],
         help_text="In the site's own time.",
+        error_messages=dict.fromkeys(("required", "invalid"), "Enter the day and the time of the arrival."),
     )
     minutes = forms.IntegerField(
         label="Minutes on site", min_value=0, max_value=1_440, required=False, widget=forms.NumberInput
@@ -71,14 +84,12 @@ class UnitForm(forms.Form):
     """What was done at one unit. The defaults are the usual: exchanged, the wick good."""
 
     done = forms.ChoiceField(label="Done", choices=DONE)
-    left_ml = forms.IntegerField(label="Left in the cartridge", min_value=0, max_value=MAX_ML, required=False)
-    before_ml = forms.IntegerField(
-        label="Reservoir on arrival", min_value=0, max_value=MAX_ML, required=False
-    )
-    after_ml = forms.IntegerField(label="Reservoir on leaving", min_value=0, max_value=MAX_ML, required=False)
+    left_ml = _volume("Left in the cartridge")
+    before_ml = _volume("Reservoir on arrival")
+    after_ml = _volume("Reservoir on leaving")
     wick = forms.ChoiceField(label="Wick", choices=WICK)
     is_wiped = forms.BooleanField(label="Reservoir wiped", required=False)
-    wiped_ml = forms.IntegerField(label="Wiped out", min_value=0, max_value=MAX_ML, required=False)
+    wiped_ml = _volume("Wiped out")
     faults = forms.MultipleChoiceField(
         label="Faults found",
         choices=list(FAULTS.items()),
@@ -96,8 +107,6 @@ class UnitForm(forms.Form):
             required=False,
             widget=forms.CheckboxSelectMultiple,
         )
-        for name in ("left_ml", "before_ml", "after_ml", "wiped_ml"):
-            self.fields[name].widget.attrs |= {"inputmode": "numeric"}
 
     @property
     def has_more(self) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from django.conf import settings
-from django.test.testcases import LiveServerThread, _StaticFilesHandler
+from django.test.testcases import LiveServerThread
 from django.test.utils import override_settings
 
 from config import embedded
@@ -40,10 +40,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         item.add_marker(pytest.mark.skip(reason=reason))
 
 
+# The product serves its own files; Django's live server would look for collected ones first.
+_pages_serve_their_own_files: Any = lambda handler: handler  # noqa: E731
+
+
 @pytest.fixture(scope="session")
 def address(database: embedded.Servers) -> Iterator[str]:
     with override_settings(**PLAIN_HTTP):
-        server = LiveServerThread("127.0.0.1", _StaticFilesHandler)
+        server = LiveServerThread("127.0.0.1", _pages_serve_their_own_files)
         server.daemon = True
         server.start()
         server.is_ready.wait()
