@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
@@ -12,7 +12,8 @@ from accounts.errors import BadInput, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.permissions import Actor, ActorKind, Permission, require
 from servicing import log
-from servicing.commands.uploads import Fate, upload_events
+from servicing.commands.sweeps import mark_acknowledged
+from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
 from servicing.models import Alert
 
 
@@ -59,21 +60,29 @@ def counter_event(*, actor: Actor, event_id: UUID, reason: str, id: UUID | None 
 
 def acknowledge_alert(*, actor: Actor, alert_id: UUID) -> None:
     """Take note of an alert: an event that names its key. The alert stays until it is no longer true."""
+    acknowledge_alerts(actor=actor, alert_ids=[alert_id])
+
+
+def acknowledge_alerts(*, actor: Actor, alert_ids: Collection[UUID]) -> None:
+    """Take note of several alerts. NotFound when one of them is not this operator's; then none is noted."""
     require(actor, Permission.ALERTS_ACKNOWLEDGE)
     with tenancy.reading(actor):
-        alert = Alert.objects.filter(id=alert_id).first()
-    if alert is None:
+        alerts = list(Alert.objects.filter(id__in=alert_ids).order_by("first_day", "id"))
+    if len(alerts) < len(set(alert_ids)):
         raise NotFound("There is no alert here with this id.")
-    record_events(
-        actor=actor,
-        events=[
-            {
-                "type": "alert.acknowledged",
-                "subject": {"kind": "unit", "id": str(alert.unit_id)},
-                "payload": {"kind": alert.kind, "first_day": str(alert.first_day)},
-            }
-        ],
-    )
+    events = [
+        {
+            "type": "alert.acknowledged",
+            "subject": {"kind": "unit", "id": str(alert.unit_id)},
+            "payload": {"kind": alert.kind, "first_day": str(alert.first_day)},
+        }
+        for alert in alerts
+    ]
+    for start in range(0, len(events), MOST_EVENTS):
+        record_events(actor=actor, events=events[start : start + MOST_EVENTS])
+    # The next sweep would do the same; whoever takes note wants to see it now.
+    with tenancy.writing(actor):
+        mark_acknowledged()
 
 
 def begin_standstill(

@@ -89,8 +89,14 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
         closed = cursor.rowcount
         cursor.execute(_OPEN_SQL, values)
         opened = cursor.rowcount
-        cursor.execute(_ACKNOWLEDGE_SQL, values)
+    mark_acknowledged()
     return {"opened": opened, "closed": closed}
+
+
+def mark_acknowledged() -> None:
+    """Inside an open scope: give each open alert the instant at which its unit's events say that note was taken."""
+    with connection.cursor() as cursor:
+        cursor.execute(_ACKNOWLEDGE_SQL, {"operator": current_operator_id()})
 
 
 def run_sweep(operator_id: UUID, job_id: UUID) -> bool:

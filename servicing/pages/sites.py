@@ -111,9 +111,9 @@ def take_note_of_all(request: OperatorRequest, code: str) -> HttpResponse:
     """Acknowledge every open alert of a site that nobody has taken note of."""
     with tenancy.reading(request.actor):
         found = site_by_code(code)
-        alerts = list(fleet_state.open_alerts().filter(site_id=found.id, acknowledged_at=None))
-    for alert in alerts:
-        office.acknowledge_alert(actor=request.actor, alert_id=alert.id)
+        alerts = fleet_state.open_alerts().filter(site_id=found.id, acknowledged_at=None)
+        alert_ids = list(alerts.values_list("id", flat=True))
+    office.acknowledge_alerts(actor=request.actor, alert_ids=alert_ids)
     return redirect("site", slug=request.operator.slug, code=code)
 
 

@@ -8,6 +8,7 @@ from uuid import uuid4
 from accounts.permissions import Role
 from servicing.commands.sweeps import sweep
 from servicing.queries.events import unit_events
+from servicing.queries.fleet_state import open_alerts
 from tests.cast import NOON, Cast
 from tests.pages.visitors import Visitor, signed_in, text_of
 
@@ -91,10 +92,26 @@ def test_taking_note_of_an_alert_is_seen_by_the_others(north: Cast) -> None:
     visitor = signed_in(north, Role.DISPATCHER)
     assert "Take note" in text_of(visitor.get(unit_path(north)))
     visitor.submit(f"/{north.operator.slug}/sites/S1/note")
-    sweep(actor=north.dispatcher)
     body = text_of(signed_in(north, Role.VIEWER).get(unit_path(north)))
     assert "note taken Mon 15 Jun, 14:00" in body
     assert "Note was taken of all of them." in text_of(visitor.get(f"/{north.operator.slug}/"))
+
+
+def test_one_alert_is_noted_from_its_units_page_and_a_rivals_is_out_of_reach(
+    north: Cast, south: Cast
+) -> None:
+    north.upload(north.installed(at=NOON - timedelta(days=45)))
+    sweep(actor=north.dispatcher)
+    with north.reading():
+        alert = open_alerts().filter(kind="dry_soon").get()
+    path = f"alerts/{alert.id}/note"
+    rival = signed_in(south, Role.OWNER).submit(f"/{south.operator.slug}/{path}")
+    assert rival.status_code == 404
+    visitor = signed_in(north, Role.DISPATCHER)
+    assert visitor.submit(f"/{north.operator.slug}/{path}")["Location"] == unit_path(north)
+    with north.reading():
+        noted = {one.kind: one.acknowledged_at for one in open_alerts()}
+    assert noted == {"dry_soon": NOON, "past_grace": None}
 
 
 def test_a_scanned_label_leads_to_its_unit_in_either_case(north: Cast, south: Cast) -> None:
