@@ -48,7 +48,8 @@ def lookout(request: OperatorRequest) -> HttpResponse:
         rules = accounts.service_rules_on(today)
     needing = [line for line in lines if line.harm.needs_someone]
     crew, band, about = (request.GET.get(name, "") for name in ("crew", "band", "about"))
-    chosen = [line for line in needing if _is_asked_for(line, crew, band, about)]
+    candidates = lines if about == "wick" else needing
+    chosen = [line for line in candidates if _is_asked_for(line, crew, band, about)]
     shown = chosen if request.GET.get("all") else chosen[:MOST_ROWS]
     page = {
         "today": today,

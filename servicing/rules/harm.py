@@ -69,7 +69,7 @@ class SiteHarm:
 
     @property
     def needs_someone(self) -> bool:
-        """Whether the site has any reason to stand on the lookout."""
+        """Whether somebody has to go there; a wick to watch alone waits for the next visit."""
         return bool(
             self.is_safety
             or self.other_reports
@@ -77,7 +77,6 @@ class SiteHarm:
             or self.soon
             or self.late
             or self.in_grace
-            or self.watched
             or self.not_admitted
         )
 

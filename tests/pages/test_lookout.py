@@ -57,6 +57,16 @@ def test_the_filters_keep_what_was_asked_for_only(north: Cast) -> None:
     assert "No site is of this kind today." in of_nobody
 
 
+def test_sites_with_nothing_but_wicks_to_watch_are_shown_when_asked_for(north: Cast) -> None:
+    # The wick is watched from 420 days of age; the cartridge was exchanged yesterday.
+    north.upload(north.installed(at=NOON - timedelta(days=421)))
+    north.upload(north.exchanged(at=NOON - timedelta(days=1), cartridge_left_ml=None))
+    visitor = signed_in(north, Role.DISPATCHER)
+    assert "Nothing is dry, late or leaking" in text_of(visitor.get(f"/{north.operator.slug}/"))
+    asked = text_of(visitor.get(f"/{north.operator.slug}/", {"about": "wick"}))
+    assert "1 wick to watch." in asked
+
+
 def test_alert_numbers_agree_with_the_table_after_a_sweep(north: Cast) -> None:
     north.upload(north.installed(at=NOON - timedelta(days=45)))
     sweep(actor=north.dispatcher)

@@ -62,3 +62,8 @@ def test_safety_comes_first_then_dry_unit_days_then_lateness() -> None:
     fine = SiteHarm(units=9)
     assert sorted([fine, late, dry, leak, very_dry], key=worst_first) == [leak, very_dry, dry, late, fine]
     assert not fine.needs_someone
+
+
+def test_a_wick_to_watch_alone_sends_nobody() -> None:
+    harm = weigh([UnitSigns(AHEAD, wick_watch_from=MONDAY)], TODAY)
+    assert (harm.watched, harm.needs_someone) == (1, False)
