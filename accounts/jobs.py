@@ -19,9 +19,13 @@ from accounts.ids import uuid7
 from accounts.models import Job
 from accounts.permissions import Actor, system_actor
 
+# Owed to servicing: terms or rules changed, so due days are to be made anew; ``ref`` is the site's id, none is all.
+DUE_REFRESH = "servicing.tasks.refresh_due"
+
 LEASE_SECONDS = 120
 MOST_ATTEMPTS = 5
-MOST_IN_FLIGHT = 20  # of one operator at a time, so that no operator starves the others
+# Of one operator and kind at a time: no operator starves the others, and no import its own sweeps.
+MOST_IN_FLIGHT = 20
 
 log = logging.getLogger(__name__)
 
@@ -66,15 +70,15 @@ def claim_due(limit: int = 200) -> list[Claimed]:
         cursor.execute(
             """
             WITH due AS (
-                SELECT id, row_number() OVER (PARTITION BY operator_id ORDER BY run_at, id) AS turn
+                SELECT id, row_number() OVER (PARTITION BY operator_id, kind ORDER BY run_at, id) AS turn
                 FROM accounts_job
                 WHERE done_at IS NULL AND run_at <= %(now)s AND attempts < %(most)s
                   AND (lease_until IS NULL OR lease_until < %(now)s)
             ), flying AS (
-                SELECT operator_id, count(*) AS jobs FROM accounts_job
-                WHERE done_at IS NULL AND lease_until >= %(now)s GROUP BY operator_id
+                SELECT operator_id, kind, count(*) AS jobs FROM accounts_job
+                WHERE done_at IS NULL AND lease_until >= %(now)s GROUP BY operator_id, kind
             ), chosen AS (
-                SELECT job.id FROM accounts_job job JOIN due USING (id) LEFT JOIN flying USING (operator_id)
+                SELECT job.id FROM accounts_job job JOIN due USING (id) LEFT JOIN flying USING (operator_id, kind)
                 WHERE due.turn + coalesce(flying.jobs, 0) <= %(in_flight)s AND job.done_at IS NULL
                   AND (job.lease_until IS NULL OR job.lease_until < %(now)s)
                 ORDER BY due.turn, job.run_at LIMIT %(limit)s

@@ -10,6 +10,7 @@ from accounts import clock, jobs
 
 SWEEP = "servicing.tasks.sweep"
 DAYS_KEPT = 7
+AGAIN_SECONDS = 5
 
 
 @shared_task(name="accounts.tasks.tick", queue="alerts", ignore_result=True)
@@ -22,8 +23,13 @@ def tick() -> None:
 
 @shared_task(name="accounts.tasks.relay", queue="alerts", ignore_result=True)
 def relay() -> int:
-    """Send what is due to the workers. A message that gets lost is sent again when its lease has ended."""
+    """Send what is due to the workers, and look again soon while there is any.
+
+    A message that gets lost is sent again when its lease has ended.
+    """
     claimed = jobs.claim_due()
+    if claimed:
+        relay.apply_async(countdown=AGAIN_SECONDS, expires=60)
     for job in claimed:
         current_app.send_task(
             job.kind, args=[str(job.operator_id), str(job.id)], queue=QUEUES.get(job.kind, "default")

@@ -25,9 +25,9 @@ def env_bool(name: str, *, default: bool = False) -> bool:
     raise ImproperlyConfigured(f"{name} must be yes or no, not {value!r}.")
 
 
-def env_secret(name: str, *, needed: bool) -> str:
+def env_secret(name: str) -> str:
     value = os.environ.get(name, "")
-    if needed and len(value) < 32:  # noqa: PLR2004
+    if value and len(value) < 32:  # noqa: PLR2004
         raise ImproperlyConfigured(f"Set {name} to a random text of at least 32 characters.")
     return value
 
@@ -52,9 +52,8 @@ def database(name: str, *, role: str | None = None) -> dict[str, Any]:
 
 DEBUG = env_bool("WICKROUND_DEBUG")
 HTTPS = env_bool("WICKROUND_HTTPS", default=True)
-SECRET_KEY = (
-    env_secret("WICKROUND_SECRET_KEY", needed=False) or "unset-only-management-commands-run-without-it"
-)
+# Management commands run without it; whatever signs or checks a sign-in refuses to.
+SECRET_KEY = env_secret("WICKROUND_SECRET_KEY")
 ALLOWED_HOSTS = [
     host for host in os.environ.get("WICKROUND_ALLOWED_HOSTS", "127.0.0.1,localhost").split(",") if host
 ]

@@ -56,6 +56,7 @@ def database(servers: embedded.Servers, django_db_blocker: Any) -> Iterator[embe
         )
     os.environ.update(servers.environment())
     settings.REDIS_URL = servers.redis_url
+    settings.SECRET_KEY = "only the tests sign with these words, and nobody else"
     with django_db_blocker.unblock():
         call_command("migrate", database="migrate", verbosity=0)
         connections["migrate"].close()

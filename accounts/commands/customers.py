@@ -16,9 +16,6 @@ from accounts.ids import uuid7
 from accounts.models import Customer, ServiceAgreement, Site
 from accounts.permissions import Actor, Permission, require
 
-# Owed to servicing: an agreement changed, so the due days of its site's units are to be made anew.
-DUE_REFRESH = "servicing.tasks.refresh_due"
-
 
 def add_customers(*, actor: Actor, customers: Sequence[dict[str, Any]]) -> list[Customer]:
     """Each: code, name, country, and billing_email, address, id if known."""
@@ -83,4 +80,4 @@ def _insert(actor: Actor, model: Any, rows: Sequence[dict[str, Any]], *, refresh
 
 def _owe_refresh(site_ids: Sequence[UUID], key: str) -> None:
     for site_id in set(site_ids):
-        jobs.enqueue(kind=DUE_REFRESH, dedup_key=f"{key}/{site_id}", ref=str(site_id))
+        jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key=f"{key}/{site_id}", ref=str(site_id))

@@ -14,7 +14,7 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError
 
-from accounts import clock, queries, tenancy
+from accounts import clock, jobs, queries, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.models import AccessToken, Crew, Device, Member, Operator, ServiceRules, User
@@ -175,4 +175,5 @@ def set_service_rules(*, actor: Actor, effective_from: date, **days: Any) -> Ser
     with tenancy.writing(actor):
         if ServiceRules.objects.filter(effective_from=effective_from).exists():
             raise Conflict(f"Values from {effective_from} on are set already; choose a later date.")
+        jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key=f"rules/{effective_from}")
         return ServiceRules.objects.create(effective_from=effective_from, **days)

@@ -10,9 +10,10 @@ from django.db import connection
 
 from accounts import clock, tenancy
 from accounts import queries as accounts
-from accounts.jobs import Job, perform
+from accounts.jobs import Job, enqueue, perform
 from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
+from servicing import log
 from servicing.projections import due
 
 # True alerts of one zone on its local date. Only where a due day is open: a closed site is not late, and a site whose
@@ -85,6 +86,10 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
         "now": clock.now(),
     }
     with connection.cursor() as cursor:
+        # Two sweeps of one operator take turns.
+        cursor.execute(
+            "SELECT pg_advisory_xact_lock(hashtextextended(%(operator)s::text || '/sweep', 0))", values
+        )
         cursor.execute(_CLOSE_SQL, values)
         closed = cursor.rowcount
         cursor.execute(_OPEN_SQL, values)
@@ -114,5 +119,12 @@ def refresh_due(operator_id: UUID, job_id: UUID) -> bool:
 
 
 def _refresh_effect(actor: Actor, job: Job) -> None:
-    site_ids = [UUID(job.ref)] if job.ref else list(accounts.sites().values_list("id", flat=True))
-    due.refresh({}, site_ids)
+    if not job.ref:
+        # One job a site, so that no transaction holds the operator's lock for long.
+        for site_id in accounts.sites().values_list("id", flat=True):
+            enqueue(kind=job.kind, dedup_key=f"{job.dedup_key}/{site_id}", ref=str(site_id))
+        return
+    with connection.cursor() as cursor:
+        # As an upload does: else both would write the same unit's due days.
+        log.lock_operator(cursor, actor.operator_id)
+    due.refresh({}, [UUID(job.ref)])

@@ -206,7 +206,7 @@ def _read(actor: Actor, device_id: UUID, sent: Any, received_at: datetime) -> Ne
         subject_kind=subject_kind,
         subject_id=subject_id,
         type=str(kind),
-        schema_version=PAYLOADS[kind].VERSION,
+        schema_version=version,
         occurred_at=occurred_at,
         received_at=received_at,
         actor_kind=str(actor.kind),
@@ -315,7 +315,11 @@ class _Envelope:
         if kind is None or version == 0:
             return None
         try:
-            return stored_payload(read_payload(kind, version, payload))
+            read = read_payload(kind, version, payload)
         except BadPayload as bad:
             self.problems += bad.problems
             return None
+        if version == PAYLOADS[kind].VERSION:
+            return stored_payload(read)
+        # An older phone's words are stored as it said them, so that saying them again later is the same event.
+        return {name: value for name, value in payload.items() if value is not None}

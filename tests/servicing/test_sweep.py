@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import UTC, date, datetime
 
 import pytest
+from django.db import connection, connections
 
-from accounts import clock, jobs, tasks
-from servicing.commands import office, sweeps
+from accounts import clock, jobs, tasks, tenancy
+from accounts.commands import customers, operators
+from servicing import log
+from servicing.commands import office, rebuilds, sweeps
 from servicing.models import Alert
 from servicing.queries import fleet_state
 from tests.cast import new_cast
@@ -127,15 +131,13 @@ def test_a_sweep_owed_as_a_job_is_done_once(filled):
 
 
 def test_ending_an_agreement_refreshes_its_due_days_by_a_job(filled):
-    from accounts.commands import customers
-
     customers.end_agreement(
         actor=filled.dispatcher, agreement_id=filled.agreement.id, ends_on=date(2026, 7, 1)
     )
     mine = [
         job
         for job in jobs.claim_due(10_000)
-        if job.operator_id == filled.operator.id and job.kind == customers.DUE_REFRESH
+        if job.operator_id == filled.operator.id and job.kind == jobs.DUE_REFRESH
     ]
     for job in mine:
         sweeps.refresh_due(filled.operator.id, job.id)
@@ -144,3 +146,53 @@ def test_ending_an_agreement_refreshes_its_due_days_by_a_job(filled):
 
     assert mine != []
     assert _open(filled) == set()
+
+
+def _run_refresh_jobs(cast) -> int:
+    mine = [
+        job
+        for job in jobs.claim_due(10_000)
+        if job.operator_id == cast.operator.id and job.kind == jobs.DUE_REFRESH
+    ]
+    for job in mine:
+        sweeps.refresh_due(cast.operator.id, job.id)
+    return len(mine)
+
+
+def test_new_service_rules_reach_every_units_days_by_jobs(filled):
+    _run_refresh_jobs(filled)
+    operators.set_service_rules(
+        actor=filled.owner, effective_from=date(2026, 1, 1), wick_watch_days=60, dry_soon_days=10
+    )
+    assert rebuilds.check(filled.operator.id) != []
+
+    assert _run_refresh_jobs(filled) == 1  # all sites: it owes one job for each
+    assert _run_refresh_jobs(filled) == 1
+
+    assert rebuilds.check(filled.operator.id) == []
+    _sweep_on(filled, date(2026, 8, 11))
+    assert ("wick_watch", "2026-08-11") in _open(filled)  # 60 days after 12 June
+
+
+def test_a_refresh_waits_for_an_upload_that_touches_the_same_unit(filled):
+    _run_refresh_jobs(filled)
+    jobs_made = []
+    with tenancy.writing(filled.owner):
+        jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key="by hand", ref=str(filled.site.id))
+    claimed = [job for job in jobs.claim_due(10_000) if job.operator_id == filled.operator.id]
+    refresh = next(job for job in claimed if job.kind == jobs.DUE_REFRESH)
+
+    def run_refresh() -> None:
+        jobs_made.append(sweeps.refresh_due(filled.operator.id, refresh.id))
+        connections.close_all()
+
+    with tenancy.writing(filled.owner), connection.cursor() as cursor:
+        log.lock_operator(cursor, filled.operator.id)
+        worker = threading.Thread(target=run_refresh)
+        worker.start()
+        worker.join(timeout=0.5)
+        assert worker.is_alive()
+    worker.join(timeout=30)
+
+    assert jobs_made == [True]
+    assert rebuilds.check(filled.operator.id) == []

@@ -90,7 +90,11 @@ class Command(BaseCommand):
             )
         if world is None:
             world = self._play(wanted)
-        offset = {clock.OFFSET_VARIABLE: str(world.clock_offset.total_seconds())}
+        # On servers of one's own too: no page of an invented world goes without its label.
+        offset = {
+            clock.OFFSET_VARIABLE: str(world.clock_offset.total_seconds()),
+            "WICKROUND_NOTICE": hosting.NOTICE,
+        }
         os.environ.update(offset)
         with Supervisor(offset) as supervisor:
             supervisor.start(worker())
