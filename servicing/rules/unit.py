@@ -48,6 +48,7 @@ class UnitHistory:
     outlet_cleared_at: str | None = None
     open_faults: dict[str, str] = field(default_factory=dict)
     reports: dict[str, list[str]] = field(default_factory=dict)
+    closed_before_received: list[str] = field(default_factory=list)
     acknowledged: dict[str, str] = field(default_factory=dict)
     findings: list[list[str]] = field(default_factory=list)
     last_key: list[Any] | None = None
@@ -126,12 +127,12 @@ def _install(history: UnitHistory, event: FoldEvent) -> None:
         _find(history, event, "installed_twice")
         history.station_id = str(payload.station_id)
         return
-    kept = (history.reports, history.acknowledged, history.findings)
+    kept = (history.reports, history.closed_before_received, history.acknowledged, history.findings)
     for f in dataclasses.fields(history):
         setattr(
             history, f.name, f.default if f.default_factory is dataclasses.MISSING else f.default_factory()
         )
-    history.reports, history.acknowledged, history.findings = kept
+    history.reports, history.closed_before_received, history.acknowledged, history.findings = kept
     history.ever_installed = True
     history.installed_at = at
     history.station_id = str(payload.station_id)
@@ -257,12 +258,17 @@ def _close_fault(history: UnitHistory, event: FoldEvent) -> None:
 
 def _receive_report(history: UnitHistory, event: FoldEvent) -> None:
     payload: Any = event.payload
-    history.reports[str(event.event_id)] = [payload.kind, instant_text(event.occurred_at)]
+    if str(event.event_id) in history.closed_before_received:
+        history.closed_before_received.remove(str(event.event_id))
+    else:
+        history.reports[str(event.event_id)] = [payload.kind, instant_text(event.occurred_at)]
 
 
 def _close_report(history: UnitHistory, event: FoldEvent) -> None:
     payload: Any = event.payload
-    history.reports.pop(str(payload.report_event_id), None)
+    if history.reports.pop(str(payload.report_event_id), None) is None:
+        # Its clock ran behind: the report comes later in the order, and is closed when it does.
+        history.closed_before_received.append(str(payload.report_event_id))
 
 
 def _acknowledge(history: UnitHistory, event: FoldEvent) -> None:

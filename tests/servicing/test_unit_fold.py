@@ -111,6 +111,15 @@ def test_a_new_cartridge_alone_cures_a_dry_unit_and_not_a_plugged_one():
     assert fold(installed(), plugged, exchanged(6)).status == "down"
 
 
+def test_a_report_closed_by_a_clock_that_runs_behind_is_closed_all_the_same():
+    report = event("report.received", 5, kind="odour")
+    closed = event("report.closed", 4.99, report_event_id=str(report.event_id))
+
+    assert fold(installed(), report).reports != {}
+    assert fold(installed(), report, closed).reports == {}
+    assert fold(installed(), report, closed).closed_before_received == []
+
+
 def test_an_event_ahead_of_its_clock_leaves_a_finding_and_nothing_else():
     ahead = event("unit.moved", 5, received_day=4, station_id=str(OTHER_STATION))
 
