@@ -2,41 +2,91 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import date
 from typing import Any
 from uuid import UUID
 from zoneinfo import available_timezones
 
-from django.db import IntegrityError
-
 from accounts import jobs, queries, tenancy
-from accounts.errors import BadInput, Conflict
-from accounts.ids import uuid7
+from accounts.commands.masterdata import (
+    ADDRESS_CODE,
+    ADDRESS_CODE_MEANING,
+    insert_rows,
+    refuse_absent_references,
+)
+from accounts.errors import BadInput, Conflict, Problem
 from accounts.models import Customer, ServiceAgreement, Site
 from accounts.permissions import Actor, Permission, require
 
+COUNTRY = re.compile(r"[A-Z]{2}\Z")
+COORDINATES = {"latitude": (-90, 90), "longitude": (-180, 180)}
+# A month has at least 28 days: windows of grace must not swallow each other.
+TERMS = {"interval_months": (1, 12), "grace_before_days": (0, 13), "grace_after_days": (0, 14)}
+FIRST_YEAR, LAST_YEAR = 1900, 2199  # beyond them a date is a slip of the pen
+
 
 def add_customers(*, actor: Actor, customers: Sequence[dict[str, Any]]) -> list[Customer]:
-    """Each: code, name, country, and billing_email, address, id if known."""
+    """Each: code, name, country (ISO 3166-1 alpha-2), and billing_email, address, id if known. All or none."""
     require(actor, Permission.CUSTOMERS_MANAGE)
-    return _insert(actor, Customer, customers)
+    return insert_rows(actor, Customer, customers, check=_customer_problems)
+
+
+def _customer_problems(customer: Customer) -> list[Problem]:
+    if COUNTRY.match(customer.country):
+        return []
+    return [Problem("/country", "country", "A country is two capital letters of ISO 3166-1, such as DE.")]
 
 
 def add_sites(*, actor: Actor, sites: Sequence[dict[str, Any]]) -> list[Site]:
     """Each: customer_id, code, name, kind, zone, and address, area, latitude, longitude, crew_id, id if known."""
     require(actor, Permission.SITES_MANAGE)
     zones = available_timezones()
-    for site in sites:
-        if site["zone"] not in zones:
-            raise BadInput(f"{site['zone']} is no time zone of the IANA list, such as Europe/Berlin.")
-    return _insert(actor, Site, sites)
+    return insert_rows(actor, Site, sites, ranges=COORDINATES, check=lambda site: _site_problems(site, zones))
+
+
+def _site_problems(site: Site, zones: set[str]) -> list[Problem]:
+    problems = []
+    if not ADDRESS_CODE.match(site.code):
+        problems.append(Problem("/code", "code", ADDRESS_CODE_MEANING))
+    if site.zone not in zones:
+        problems.append(
+            Problem("/zone", "zone", f"{site.zone} is no time zone of the IANA list, such as Europe/Berlin.")
+        )
+    if (site.latitude is None) != (site.longitude is None):
+        missing = "latitude" if site.latitude is None else "longitude"
+        problems.append(
+            Problem(f"/{missing}", "missing", "Give latitude and longitude together, or neither.")
+        )
+    return problems
 
 
 def add_agreements(*, actor: Actor, agreements: Sequence[dict[str, Any]]) -> list[ServiceAgreement]:
     """Each: site_id, number, anchor_on, starts_on, and interval_months, grace days, ends_on, id if they differ."""
     require(actor, Permission.AGREEMENTS_MANAGE)
-    return _insert(actor, ServiceAgreement, agreements, refresh=True)
+    return insert_rows(
+        actor, ServiceAgreement, agreements, ranges=TERMS, check=_agreement_problems, after=_owe_first_refresh
+    )
+
+
+def _agreement_problems(agreement: ServiceAgreement) -> list[Problem]:
+    problems = [
+        Problem(
+            f"/{name}",
+            "out-of-range",
+            f"A date of an agreement lies in the years {FIRST_YEAR} to {LAST_YEAR}.",
+        )
+        for name in ("anchor_on", "starts_on", "ends_on")
+        if (on := getattr(agreement, name)) is not None and not FIRST_YEAR <= on.year <= LAST_YEAR
+    ]
+    if agreement.ends_on is not None and agreement.ends_on <= agreement.starts_on:
+        problems.append(Problem("/ends_on", "before-start", "An agreement ends after the day it starts on."))
+    return problems
+
+
+def _owe_first_refresh(made: list[ServiceAgreement]) -> None:
+    _owe_refresh([agreement.site_id for agreement in made], str(made[0].id) if made else "")
 
 
 def end_agreement(*, actor: Actor, agreement_id: UUID, ends_on: date) -> ServiceAgreement:
@@ -44,8 +94,13 @@ def end_agreement(*, actor: Actor, agreement_id: UUID, ends_on: date) -> Service
     require(actor, Permission.AGREEMENTS_MANAGE)
     with tenancy.writing(actor):
         agreement = queries.get_agreement(agreement_id)
-        if ends_on <= agreement.starts_on:
-            raise BadInput(f"The agreement starts on {agreement.starts_on}; its end must lie after that.")
+        if not agreement.starts_on < ends_on <= date(LAST_YEAR, 12, 31):
+            problem = Problem(
+                "/ends_on",
+                "out-of-range",
+                f"The agreement starts on {agreement.starts_on}; its end must lie after that, up to {LAST_YEAR}.",
+            )
+            raise BadInput(problem.detail, errors=[problem])
         changed = ServiceAgreement.objects.filter(id=agreement_id, ends_on=None).update(ends_on=ends_on)
         if not changed:
             raise Conflict(f"The agreement ends on {agreement.ends_on} already.")
@@ -55,27 +110,14 @@ def end_agreement(*, actor: Actor, agreement_id: UUID, ends_on: date) -> Service
 
 
 def set_usual_crew(*, actor: Actor, site_id: UUID, crew_id: UUID) -> Site:
+    """The crew that goes to a site unless said otherwise. NotFound for a site or crew that is not there."""
     require(actor, Permission.SITES_MANAGE)
     with tenancy.writing(actor):
         site = queries.get_site(site_id)
-        site.crew = queries.get_crew(crew_id)
+        site.crew_id = crew_id
+        refuse_absent_references([site])
         site.save(update_fields=["crew"])
         return site
-
-
-def _insert(actor: Actor, model: Any, rows: Sequence[dict[str, Any]], *, refresh: bool = False) -> list[Any]:
-    made = [model(**{"id": uuid7(), "operator_id": actor.operator_id, **row}) for row in rows]
-    try:
-        with tenancy.writing(actor):
-            model.objects.bulk_create(made, batch_size=1_000)
-            if refresh:
-                _owe_refresh([row.site_id for row in made], str(made[0].id) if made else "")
-    except IntegrityError as clash:
-        raise Conflict(
-            f"Nothing was added: a {model._meta.verbose_name} of this code or number exists, "
-            "two agreements of a site overlap, or what it belongs to does not exist."
-        ) from clash
-    return made
 
 
 def _owe_refresh(site_ids: Sequence[UUID], key: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
 from datetime import date, datetime
 from typing import Any
@@ -15,6 +16,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError
 
 from accounts import clock, jobs, queries, tenancy
+from accounts.commands.masterdata import refuse_absent_references, refuse_bad_rows
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.models import AccessToken, Crew, Device, Member, Operator, ServiceRules, User
@@ -28,6 +30,17 @@ MINOR_UNITS = {
     **dict.fromkeys(("CLF", "UYW"), 4),
 }
 
+
+CURRENCY = re.compile(r"[A-Z]{3}\Z")
+NO_PASSWORD = "!"  # noqa: S105 - Django's mark of a password that nothing matches
+
+# What a person may set, both ends included; also the bounds of the form.
+RULES = {
+    "long_past_days": (1, 365),
+    "dry_soon_days": (1, 60),
+    "wick_watch_days": (1, 3_650),
+    "wick_limit_days": (1, 3_650),
+}
 
 # First words of addresses that are no operator's.
 TAKEN_ADDRESSES = {"api", "healthz", "problems", "readyz", "sign-in", "sign-out", "static", "u"}
@@ -49,6 +62,8 @@ def create_operator(
         raise BadInput(f"The address /{slug}/ is the product's own; choose another.")
     if zone not in available_timezones():
         raise BadInput(f"{zone} is no time zone of the IANA list, such as Europe/Berlin.")
+    if not CURRENCY.match(currency):
+        raise BadInput("A currency is three capital letters of ISO 4217, such as EUR.")
     operator = Operator(
         id=id or uuid7(),
         slug=slug,
@@ -59,6 +74,7 @@ def create_operator(
         zone=zone,
         locale=locale,
     )
+    refuse_bad_rows([operator])
     try:
         with tenancy.writing(system_actor(operator.id)):
             operator.save(force_insert=True)
@@ -72,7 +88,8 @@ def create_operator(
 
 def create_user(*, email: str, name: str, password: str, id: UUID | None = None) -> User:  # noqa: A002
     """A person who can sign in. BadInput says what is wrong with the password."""
-    user = User(id=id or uuid7(), email=email.strip().lower(), name=name)
+    user = User(id=id or uuid7(), email=email.strip().lower(), name=name, password=NO_PASSWORD)
+    refuse_bad_rows([user])
     try:
         validate_password(password, user)
     except ValidationError as weak:
@@ -110,10 +127,14 @@ def add_member(
 
 
 def add_crew(*, actor: Actor, name: str, id: UUID | None = None) -> Crew:  # noqa: A002
+    """A crew. Conflict when there is one of this name already."""
     require(actor, Permission.CREWS_MANAGE)
+    crew = Crew(id=id or uuid7(), operator_id=actor.operator_id, name=name)
+    refuse_bad_rows([crew])
     try:
         with tenancy.writing(actor):
-            return Crew.objects.create(id=id or uuid7(), name=name)
+            crew.save(force_insert=True)
+            return crew
     except IntegrityError as clash:
         raise Conflict(f"There is a crew named {name} already. Choose another name.") from clash
 
@@ -128,11 +149,18 @@ def register_device(
 ) -> tuple[Device, str]:
     """A crew's phone and its bearer token, which is shown this once. NotFound for a crew that is not there."""
     require(actor, Permission.DEVICES_MANAGE)
+    device = Device(
+        id=id or uuid7(),
+        operator_id=actor.operator_id,
+        kind="phone",
+        crew_id=crew_id,
+        label=label,
+        registered_at=clock.now(),
+    )
+    refuse_bad_rows([device])
     with tenancy.writing(actor):
-        queries.get_crew(crew_id)
-        device = Device.objects.create(
-            id=id or uuid7(), kind="phone", crew_id=crew_id, label=label, registered_at=clock.now()
-        )
+        refuse_absent_references([device])
+        device.save(force_insert=True)
         return device, _issue_token(
             role=Role.CREW_MEMBER, label=label, device_id=device.id, expires_at=expires_at
         )
@@ -170,10 +198,24 @@ def revoke_device(*, actor: Actor, device_id: UUID) -> None:
 
 
 def set_service_rules(*, actor: Actor, effective_from: date, **days: Any) -> ServiceRules:
-    """The operator's values of long_past_days, dry_soon_days, wick_watch_days, wick_limit_days from a date on."""
+    """The operator's values of long_past_days, dry_soon_days, wick_watch_days, wick_limit_days from a date on.
+
+    One left out has its default. BadInput for a value or a date that makes no sense, Conflict for a date that has values.
+    """
     require(actor, Permission.OPERATOR_MANAGE)
+    rules = ServiceRules(operator_id=actor.operator_id, effective_from=effective_from, **days)
+    refuse_bad_rows([rules], ranges=RULES, check=_rules_problems)
     with tenancy.writing(actor):
         if ServiceRules.objects.filter(effective_from=effective_from).exists():
             raise Conflict(f"Values from {effective_from} on are set already; choose a later date.")
         jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key=f"rules/{effective_from}")
-        return ServiceRules.objects.create(effective_from=effective_from, **days)
+        rules.save(force_insert=True)
+        return rules
+
+
+def _rules_problems(rules: ServiceRules) -> list[Problem]:
+    if rules.wick_watch_days > rules.wick_limit_days:
+        return [
+            Problem("/wick_watch_days", "after-limit", "A wick is watched before its limit, not after it.")
+        ]
+    return []

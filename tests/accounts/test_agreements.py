@@ -92,8 +92,11 @@ def test_a_change_of_what_is_agreed_owes_new_due_days(north):
 def test_terms_that_no_due_day_can_keep_are_refused(north, terms):
     customers.end_agreement(actor=north.dispatcher, agreement_id=north.agreement.id, ends_on=date(2026, 7, 1))
 
-    with pytest.raises(Conflict, match="Nothing was added"):
+    with pytest.raises(BadInput, match="lies from") as refusal:
         agree(north.dispatcher, north.site, "A2", date(2026, 7, 1), **terms)
+    assert [(one.pointer, one.code) for one in refusal.value.errors] == [
+        (f"/0/{name}", "out-of-range") for name in terms
+    ]
     agree(north.dispatcher, north.site, "A2", date(2026, 7, 1), interval_months=12, grace_before_days=13)
 
 
@@ -111,8 +114,9 @@ def test_an_agreement_of_a_list_that_fails_takes_the_list_with_it(north):
 
 
 def test_nothing_is_agreed_for_a_rivals_site(north, south):
-    with pytest.raises(Conflict, match="does not exist"):
+    with pytest.raises(NotFound, match="no site here") as refusal:
         agree(north.dispatcher, south.site, "A9", date(2027, 1, 1))
+    assert [one.pointer for one in refusal.value.errors] == ["/0/site"]
     with pytest.raises(NotFound, match="no service agreement here"):
         customers.end_agreement(
             actor=north.dispatcher, agreement_id=south.agreement.id, ends_on=date(2026, 7, 1)
@@ -155,7 +159,7 @@ def test_a_site_needs_a_zone_of_the_iana_list_and_a_code_of_its_own(north):
 
     with pytest.raises(BadInput, match="Europe/Nowhere is no time zone"):
         customers.add_sites(actor=north.dispatcher, sites=[site | {"zone": "Europe/Nowhere"}])
-    with pytest.raises(Conflict, match="code or number exists"):
+    with pytest.raises(Conflict, match="a site of this code, S1, exists already"):
         customers.add_sites(actor=north.dispatcher, sites=[site | {"code": "S1"}])
     customers.add_sites(actor=north.dispatcher, sites=[site])
 
