@@ -206,6 +206,9 @@ def set_service_rules(*, actor: Actor, effective_from: date, **days: Any) -> Ser
     rules = ServiceRules(operator_id=actor.operator_id, effective_from=effective_from, **days)
     refuse_bad_rows([rules], ranges=RULES, check=_rules_problems)
     with tenancy.writing(actor):
+        if effective_from < clock.today(queries.get_operator().zone):
+            past = "Values can't change what was said on past days. Choose today or later."
+            raise BadInput(past, errors=[Problem("/0/effective_from", "past", past)])
         if ServiceRules.objects.filter(effective_from=effective_from).exists():
             raise Conflict(f"Values from {effective_from} on are set already; choose a later date.")
         jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key=f"rules/{effective_from}")

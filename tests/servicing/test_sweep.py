@@ -162,7 +162,7 @@ def _run_refresh_jobs(cast) -> int:
 def test_new_service_rules_reach_every_units_days_by_jobs(filled):
     _run_refresh_jobs(filled)
     operators.set_service_rules(
-        actor=filled.owner, effective_from=date(2026, 1, 1), wick_watch_days=60, dry_soon_days=10
+        actor=filled.owner, effective_from=date(2026, 6, 15), wick_watch_days=60, dry_soon_days=10
     )
     assert rebuilds.check(filled.operator.id) != []
 
