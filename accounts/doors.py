@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, ClassVar
 
 from django.db.models import QuerySet
+from drf_spectacular.utils import PolymorphicProxySerializer
+from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.generics import GenericAPIView, ListAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
 from accounts import tenancy
-from accounts.errors import BadInput, Problem, pointer_to
+from accounts.errors import BadInput, Problem, Refusal, TooLarge, pointer_to
 from accounts.permissions import Actor, Permission
 
+MOST_ROWS = 1_000
 PAGE_QUERY = frozenset({"limit", "after"})
 
 
@@ -105,12 +109,8 @@ class Sent(Serializer[Any]):
 
     def to_internal_value(self, data: Any) -> Any:
         if isinstance(data, dict) and (unknown := sorted(set(data) - set(self.fields))):
-            raise BadInput(
-                "Some fields are not known here; nothing was done.",
-                errors=[
-                    Problem(pointer_to(name), "unknown-field", "There is no such field here.")
-                    for name in unknown
-                ],
+            raise ValidationError(
+                {name: [ErrorDetail("There is no such field here.", "unknown-field")] for name in unknown}
             )
         return super().to_internal_value(data)
 
@@ -120,3 +120,48 @@ def sent_by(request: Request, kind: type[Sent]) -> dict[str, Any]:
     sent = kind(data=request.data)
     sent.is_valid(raise_exception=True)
     return sent.validated_data
+
+
+def one_or_many(kind: type[Serializer[Any]]) -> PolymorphicProxySerializer:
+    """One object or a list of them, for the documentation of a door that takes or gives either."""
+    return PolymorphicProxySerializer(
+        component_name=f"{kind.__name__}OneOrMany",
+        serializers=[kind, kind(many=True)],
+        resource_type_field_name=None,
+        many=False,
+    )
+
+
+def add_sent(
+    request: Request,
+    kind: type[Sent],
+    shown: type[Serializer[Any]],
+    add: Callable[[list[dict[str, Any]]], Any],
+) -> Response:
+    """Answer a body of one object, or of a list of up to 1000, by what ``add`` makes of its values; all or none.
+
+    The answer has the shape of the body, and so have the pointers of a refusal.
+    """
+    if not isinstance(request.data, list):
+        with pointing_at_one():
+            made = add([sent_by(request, kind)])
+        return Response(shown(made[0]).data, status=201)
+    if not 0 < len(request.data) <= MOST_ROWS:
+        raise (TooLarge if request.data else BadInput)(
+            f"Send 1 to {MOST_ROWS} at a time; these were {len(request.data)}. Nothing was added."
+        )
+    sent = kind(data=request.data, many=True)
+    sent.is_valid(raise_exception=True)
+    return Response(shown(add(sent.validated_data), many=True).data, status=201)
+
+
+@contextmanager
+def pointing_at_one() -> Iterator[None]:
+    """For a command that takes a list, given the one object of a body: what it points at is that object."""
+    try:
+        yield
+    except Refusal as refusal:
+        refusal.errors = [
+            Problem(one.pointer.removeprefix("/0"), one.code, one.detail) for one in refusal.errors
+        ]
+        raise

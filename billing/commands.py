@@ -13,7 +13,8 @@ from django.db import IntegrityError, connection
 
 import accounts.queries
 from accounts import clock, tenancy
-from accounts.errors import BadInput, Conflict
+from accounts.commands.masterdata import ADDRESS_CODE, ADDRESS_CODE_MEANING
+from accounts.errors import BadInput, Conflict, Problem
 from accounts.permissions import Actor, Permission, require
 from billing import projections, queries
 from billing.models import (
@@ -37,6 +38,7 @@ from servicing.queries import events as log
 SERIES = "INV"
 FIXTURES = ("", "urinal", "water_closet")
 BATCH = 2_000
+MOST_CODE, MOST_NAME = 40, 120  # characters
 LARGEST_PRICE = Decimal(10) ** 9
 
 
@@ -61,8 +63,13 @@ def add_price_items(*, actor: Actor, items: Sequence[NewPriceItem]) -> list[Pric
     BadInput for what can't be priced so, Conflict for a code or a piece of work that has an item, or a closed month.
     """
     require(actor, Permission.PRICES_MANAGE)
-    for new in items:
-        _refuse_bad_item(new)
+    problems = [
+        Problem(f"/{index}{one.pointer}", one.code, one.detail)
+        for index, new in enumerate(items)
+        for one in _item_problems(new)
+    ]
+    if problems:
+        raise BadInput(problems[0].detail, errors=problems)
     try:
         with tenancy.writing(actor):
             _locked_series()
@@ -110,7 +117,8 @@ def set_price(
     Conflict for a day in a closed month or one from which the item has a price already; NotFound without the item.
     """
     require(actor, Permission.PRICES_MANAGE)
-    _refuse_bad_price(amount, currency)
+    if wrong := _price_problems(amount, currency):
+        raise BadInput(wrong[0].detail, errors=wrong)
     with tenancy.writing(actor):
         _locked_series()
         item = queries.get_price_item(item_code)
@@ -259,34 +267,52 @@ def _fields(record: Any) -> dict[str, Any]:
     return {f.name: getattr(record, f.name) for f in dataclasses.fields(record)}
 
 
-def _refuse_bad_item(new: NewPriceItem) -> None:
+def _item_problems(new: NewPriceItem) -> Iterable[Problem]:
     if not new.code or not new.name:
-        raise BadInput("A price item needs a code and a name.")
+        yield Problem("/name" if new.code else "/code", "missing", "A price item needs a code and a name.")
+    elif not ADDRESS_CODE.match(new.code) or len(new.code) > MOST_CODE:
+        yield Problem("/code", "code", f"{ADDRESS_CODE_MEANING} It has at most {MOST_CODE} of them.")
+    if len(new.name) > MOST_NAME or "\x00" in new.name:
+        yield Problem("/name", "name", f"A name has at most {MOST_NAME} characters that can be printed.")
+    yield from _basis_problems(new)
+    yield from _price_problems(new.amount, new.currency)
+
+
+def _basis_problems(new: NewPriceItem) -> Iterable[Problem]:
     if new.basis not in set(Basis):
-        raise BadInput(f"{new.basis} is no basis of a price. Choose one of {', '.join(Basis)}.")
+        known = ", ".join(Basis)
+        yield Problem("/basis", "basis", f"{new.basis} is no basis of a price. Choose one of {known}.")
     if new.fixture not in FIXTURES:
-        raise BadInput(
-            f"{new.fixture} is no fixture. Choose urinal or water_closet, or leave it empty for any."
+        yield Problem(
+            "/fixture",
+            "fixture",
+            f"{new.fixture} is no fixture. Choose urinal or water_closet, or leave it empty for any.",
         )
     if new.basis == Basis.EVENT and new.event_type not in CHARGEABLE_TYPES:
-        raise BadInput(
-            f"{new.event_type or 'No event type'} can't be priced. Choose one of {', '.join(sorted(CHARGEABLE_TYPES))}."
+        known = ", ".join(sorted(CHARGEABLE_TYPES))
+        yield Problem(
+            "/event_type",
+            "event-type",
+            f"{new.event_type or 'No event type'} can't be priced. Choose one of {known}.",
         )
     if new.basis != Basis.EVENT and new.event_type:
-        raise BadInput("Only an item with the basis event names an event type.")
-    _refuse_bad_price(new.amount, new.currency)
+        yield Problem("/event_type", "event-type", "Only an item with the basis event names an event type.")
 
 
-def _refuse_bad_price(amount: Decimal, currency: str) -> None:
+def _price_problems(amount: Decimal, currency: str) -> list[Problem]:
+    problems = []
     if not isinstance(amount, Decimal) or not amount.is_finite() or not 0 <= amount < LARGEST_PRICE:
-        raise BadInput("A price is a decimal from 0 up to a thousand million.")
-    if amount != round(amount, PRICE_DECIMALS):
-        raise BadInput(f"A price has at most {PRICE_DECIMALS} decimals.")
+        problems.append(
+            Problem("/amount", "out-of-range", "A price is a decimal from 0 up to a thousand million.")
+        )
+    elif amount != round(amount, PRICE_DECIMALS):
+        problems.append(Problem("/amount", "decimals", f"A price has at most {PRICE_DECIMALS} decimals."))
     if currency:
         try:
             minor_units(currency)
         except UnknownCurrency as unknown:
-            raise BadInput(str(unknown)) from None
+            problems.append(Problem("/currency", "currency", str(unknown)))
+    return problems
 
 
 def _refuse_closed_month(effective_from: date) -> None:

@@ -8,23 +8,24 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db import IntegrityError
-from django.db.models import Model
-
-from accounts import clock, tenancy
-from accounts.errors import BadInput, Conflict, Problem
+from accounts import clock
+from accounts.commands.masterdata import insert_rows
+from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import is_label_code, new_label_code, normalise_label_code, uuid7
 from accounts.permissions import Actor, Permission, require
 from fleet.models import Cartridge, Liquid, Restroom, Station, Unit, UnitModel
 
 MOST_LABELS = 2_000
+MOST_ML = 20_000  # as the log reads volumes: more than any cartridge or reservoir of the trade holds
+RANGES: dict[Any, Any] = {
+    UnitModel: {"reservoir_ml": (1, MOST_ML)},
+    Cartridge: {"volume_ml": (1, MOST_ML), "nominal_dose_ml_per_day": (Decimal("0.1"), Decimal(500))},
+}
 
 
 def add_unit_model(*, actor: Actor, name: str, reservoir_ml: int, id: UUID | None = None) -> UnitModel:  # noqa: A002
-    return _add(
-        actor,
-        UnitModel(id=id or uuid7(), operator_id=actor.operator_id, name=name, reservoir_ml=reservoir_ml),
-    )
+    """A model of unit. Conflict when there is one of this name."""
+    return _add(actor, UnitModel, {"id": id, "name": name, "reservoir_ml": reservoir_ml})
 
 
 def add_liquid(
@@ -36,17 +37,15 @@ def add_liquid(
     sds_revision_on: date | None = None,
     id: UUID | None = None,  # noqa: A002
 ) -> Liquid:
-    return _add(
-        actor,
-        Liquid(
-            id=id or uuid7(),
-            operator_id=actor.operator_id,
-            name=name,
-            family=family,
-            caution=caution,
-            sds_revision_on=sds_revision_on,
-        ),
-    )
+    """A liquid; ``family`` acid, enzyme or neutral. Conflict when there is one of this name."""
+    values = {
+        "id": id,
+        "name": name,
+        "family": family,
+        "caution": caution,
+        "sds_revision_on": sds_revision_on,
+    }
+    return _add(actor, Liquid, values)
 
 
 def add_cartridge(
@@ -59,28 +58,28 @@ def add_cartridge(
     nominal_dose_ml_per_day: Decimal,
     id: UUID | None = None,  # noqa: A002
 ) -> Cartridge:
-    return _add(
-        actor,
-        Cartridge(
-            id=id or uuid7(),
-            operator_id=actor.operator_id,
-            code=code,
-            name=name,
-            liquid_id=liquid_id,
-            volume_ml=volume_ml,
-            nominal_dose_ml_per_day=nominal_dose_ml_per_day,
-        ),
-    )
+    """A cartridge as bought. Conflict when there is one of this code, NotFound for a liquid that is not there."""
+    values = {
+        "id": id,
+        "code": code,
+        "name": name,
+        "liquid_id": liquid_id,
+        "volume_ml": volume_ml,
+        "nominal_dose_ml_per_day": nominal_dose_ml_per_day,
+    }
+    return _add(actor, Cartridge, values)
 
 
 def add_restrooms(*, actor: Actor, restrooms: Sequence[dict[str, Any]]) -> list[Restroom]:
-    """Each: site_id, name, and an id if the caller has one."""
-    return _add_many(actor, Restroom, restrooms)
+    """Each: site_id, name, and an id if the caller has one. All or none."""
+    require(actor, Permission.FLEET_MANAGE)
+    return insert_rows(actor, Restroom, restrooms)
 
 
 def add_stations(*, actor: Actor, stations: Sequence[dict[str, Any]]) -> list[Station]:
-    """Each: restroom_id, name, fixture (urinal or water_closet), and an id if the caller has one."""
-    return _add_many(actor, Station, stations)
+    """Each: restroom_id, name, fixture (urinal or water_closet), and an id if the caller has one. All or none."""
+    require(actor, Permission.FLEET_MANAGE)
+    return insert_rows(actor, Station, stations)
 
 
 def print_labels(
@@ -104,37 +103,35 @@ def print_labels(
     if wrong:
         raise BadInput("Some label codes are misspelt; no label was made.", errors=wrong)
     if not 0 < len(wanted) <= MOST_LABELS or (ids and len(ids) != len(wanted)):
-        raise BadInput(f"Ask for 1 to {MOST_LABELS} labels at a time, with one id a label or none.")
+        few = f"Ask for 1 to {MOST_LABELS} labels at a time, with one id a label or none."
+        raise BadInput(few, errors=[Problem("/codes" if codes else "/count", "out-of-range", few)])
     printed_at = clock.now()
     rows = [
-        Unit(
-            id=ids[index] if ids else uuid7(printed_at),
-            operator_id=actor.operator_id,
-            code=code,
-            unit_model_id=unit_model_id,
-            printed_at=printed_at,
-        )
+        {
+            "id": ids[index] if ids else uuid7(printed_at),
+            "code": code,
+            "unit_model_id": unit_model_id,
+            "printed_at": printed_at,
+        }
         for index, code in enumerate(wanted)
     ]
-    return _insert(actor, Unit, rows)
-
-
-def _add(actor: Actor, row: Any) -> Any:
-    require(actor, Permission.FLEET_MANAGE)
-    return _insert(actor, type(row), [row])[0]
-
-
-def _add_many(actor: Actor, model: type[Model], rows: Sequence[dict[str, Any]]) -> list[Any]:
-    require(actor, Permission.FLEET_MANAGE)
-    made = [model(**{"id": uuid7(), "operator_id": actor.operator_id, **row}) for row in rows]
-    return _insert(actor, model, made)
-
-
-def _insert(actor: Actor, model: Any, rows: list[Any]) -> list[Any]:
     try:
-        with tenancy.writing(actor):
-            return model.objects.bulk_create(rows, batch_size=1_000)
-    except IntegrityError as clash:
-        raise Conflict(
-            f"Nothing was added: a {model._meta.verbose_name} of this name or code exists, or what it belongs to does not."
-        ) from clash
+        return insert_rows(actor, Unit, rows)
+    except (Conflict, NotFound) as refusal:
+        refusal.errors = _as_asked(refusal.errors)
+        raise
+
+
+def _as_asked(problems: Sequence[Problem]) -> list[Problem]:
+    """Pointing into the codes and the one unit model that were asked for, not into the rows made of them."""
+    told = [
+        (one, "/unit_model" if one.pointer.endswith("/unit_model") else f"/codes/{one.pointer.split('/')[1]}")
+        for one in problems
+    ]
+    return list(dict.fromkeys(Problem(pointer, one.code, one.detail) for one, pointer in told))
+
+
+def _add(actor: Actor, model: Any, values: dict[str, Any]) -> Any:
+    require(actor, Permission.FLEET_MANAGE)
+    given = {name: value for name, value in values.items() if not (name == "id" and value is None)}
+    return insert_rows(actor, model, [given], ranges=RANGES.get(model))[0]

@@ -85,7 +85,7 @@ def test_labels_are_printed_1_to_2000_at_a_time_with_an_id_each_or_none(north, w
 
 
 def test_a_rivals_unit_model_is_none(north, south):
-    with pytest.raises(Conflict, match="belongs to does not"):
+    with pytest.raises(NotFound, match="no unit model here"):
         commands.print_labels(actor=north.owner, unit_model_id=south.unit.unit_model_id, count=1)
     with reading(south.owner):
         assert queries.units().count() == len(south.units)
@@ -106,7 +106,7 @@ def test_only_the_office_prints_labels_and_adds_places(north, role):
 
 
 def test_a_restroom_is_at_a_site_of_its_operator(north, south):
-    with pytest.raises(Conflict, match="belongs to does not"):
+    with pytest.raises(NotFound, match="no site here"):
         commands.add_restrooms(actor=north.owner, restrooms=[{"site_id": south.site.id, "name": "Attic"}])
     attic = commands.add_restrooms(
         actor=north.owner, restrooms=[{"site_id": north.site.id, "name": "Attic"}]
