@@ -181,3 +181,8 @@ def service_rules() -> list[ServiceRules]:
     """The operator's values, oldest first; the defaults when it has set none."""
     rules = list(ServiceRules.objects.order_by("effective_from"))
     return rules or [ServiceRules(operator_id=current_operator_id(), effective_from=date.min)]
+
+
+def service_rule_rows() -> QuerySet[ServiceRules]:
+    """The rows that the operator has set, oldest first; none while the defaults hold."""
+    return ServiceRules.objects.order_by("effective_from")

@@ -2,19 +2,26 @@
 
 from django.urls import path
 
-from accounts import api
+from accounts.api import customers, people
 
 urlpatterns = [
-    path("operator", api.OperatorDoor.as_view(), name="api-operator"),
-    path("crews", api.Crews.as_view(), name="api-crews"),
-    path("crews/<uuid:crew_id>", api.CrewDoor.as_view(), name="api-crew"),
-    path("customers", api.Customers.as_view(), name="api-customers"),
-    path("customers/<uuid:customer_id>", api.CustomerDoor.as_view(), name="api-customer"),
-    path("sites", api.Sites.as_view(), name="api-sites"),
-    path("sites/<uuid:site_id>", api.SiteDoor.as_view(), name="api-site"),
-    path("service-agreements", api.Agreements.as_view(), name="api-agreements"),
-    path("service-agreements/<uuid:agreement_id>", api.AgreementDoor.as_view(), name="api-agreement"),
-    path("devices", api.Devices.as_view(), name="api-devices"),
-    path("devices/<uuid:device_id>", api.DeviceDoor.as_view(), name="api-device"),
-    path("devices/<uuid:device_id>/revoke", api.DeviceRevocation.as_view(), name="api-device-revoke"),
+    path("operator", people.OperatorDoor.as_view(), name="api-operator"),
+    path("crews", people.Crews.as_view(), name="api-crews"),
+    path("crews/<uuid:crew_id>", people.CrewDoor.as_view(), name="api-crew"),
+    path("service-rules", people.ServiceRulesDoor.as_view(), name="api-service-rules"),
+    path("customers", customers.Customers.as_view(), name="api-customers"),
+    path("customers/<uuid:customer_id>", customers.CustomerDoor.as_view(), name="api-customer"),
+    path("sites", customers.Sites.as_view(), name="api-sites"),
+    path("sites/<uuid:site_id>", customers.SiteDoor.as_view(), name="api-site"),
+    path("sites/<uuid:site_id>/usual-crew", customers.SiteUsualCrew.as_view(), name="api-site-usual-crew"),
+    path("service-agreements", customers.Agreements.as_view(), name="api-agreements"),
+    path("service-agreements/<uuid:agreement_id>", customers.AgreementDoor.as_view(), name="api-agreement"),
+    path(
+        "service-agreements/<uuid:agreement_id>/end",
+        customers.AgreementEnd.as_view(),
+        name="api-agreement-end",
+    ),
+    path("devices", people.Devices.as_view(), name="api-devices"),
+    path("devices/<uuid:device_id>", people.DeviceDoor.as_view(), name="api-device"),
+    path("devices/<uuid:device_id>/revoke", people.DeviceRevocation.as_view(), name="api-device-revoke"),
 ]

@@ -1,4 +1,4 @@
-"""The API of accounts: the operator itself, its crews and devices, customers, sites and service agreements."""
+"""The operator itself, its crews and phones, and the values of its service rules."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from rest_framework.response import Response
 
 from accounts import queries
 from accounts.commands import operators
-from accounts.doors import RowsView, RowView, Sent, sent_by
-from accounts.models import SITE_KINDS, Crew, Customer, Device, Operator, ServiceAgreement, Site
+from accounts.doors import RowsView, RowView, Sent, pointing_at_one, sent_by
+from accounts.models import Crew, Device, Operator, ServiceRules
 from accounts.permissions import Permission
 
 
@@ -36,39 +36,8 @@ class CrewShown(serializers.Serializer[Crew]):
     is_active = serializers.BooleanField()
 
 
-class CustomerShown(serializers.Serializer[Customer]):
-    id = serializers.UUIDField()
-    code = serializers.CharField()
-    name = serializers.CharField()
-    billing_email = serializers.CharField()
-    address = serializers.CharField()
-    country = serializers.CharField(help_text="ISO 3166-1 alpha-2.")
-
-
-class SiteShown(serializers.Serializer[Site]):
-    id = serializers.UUIDField()
-    customer = serializers.UUIDField(source="customer_id")
-    code = serializers.CharField()
-    name = serializers.CharField()
-    kind = serializers.ChoiceField(SITE_KINDS)
-    address = serializers.CharField()
-    area = serializers.CharField()
-    latitude = serializers.DecimalField(9, 6, allow_null=True)
-    longitude = serializers.DecimalField(9, 6, allow_null=True)
-    zone = serializers.CharField(help_text="A name of the IANA time zone list.")
-    crew = serializers.UUIDField(source="crew_id", allow_null=True, help_text="The usual crew.")
-
-
-class AgreementShown(serializers.Serializer[ServiceAgreement]):
-    id = serializers.UUIDField()
-    site = serializers.UUIDField(source="site_id")
-    number = serializers.CharField()
-    interval_months = serializers.IntegerField()
-    grace_before_days = serializers.IntegerField()
-    grace_after_days = serializers.IntegerField()
-    anchor_on = serializers.DateField()
-    starts_on = serializers.DateField()
-    ends_on = serializers.DateField(allow_null=True, help_text="The first day that is no longer agreed.")
+class CrewSent(Sent):
+    name = serializers.CharField(max_length=80)
 
 
 class DeviceShown(serializers.Serializer[Device]):
@@ -93,24 +62,25 @@ class DeviceRegistered(serializers.Serializer[Any]):
     token = serializers.CharField(help_text="The bearer token. It is shown this once.")
 
 
+class ServiceRulesShown(serializers.Serializer[ServiceRules]):
+    id = serializers.UUIDField()
+    effective_from = serializers.DateField()
+    long_past_days = serializers.IntegerField(help_text="More than so many days past grace are long past.")
+    dry_soon_days = serializers.IntegerField(help_text="So many days before its dry date a unit is dry soon.")
+    wick_watch_days = serializers.IntegerField(help_text="From this age on a wick is watched.")
+    wick_limit_days = serializers.IntegerField(help_text="At this age a wick is to be changed.")
+
+
+class ServiceRulesSent(Sent):
+    effective_from = serializers.DateField(help_text="Today or later, in the operator's zone.")
+    long_past_days = serializers.IntegerField(min_value=1, max_value=365, default=14)
+    dry_soon_days = serializers.IntegerField(min_value=1, max_value=60, default=3)
+    wick_watch_days = serializers.IntegerField(min_value=1, max_value=3_650, default=420)
+    wick_limit_days = serializers.IntegerField(min_value=1, max_value=3_650, default=540)
+
+
 class CrewFilter(filters.FilterSet):
     active = filters.BooleanFilter("is_active")
-
-
-class CodeFilter(filters.FilterSet):
-    code = filters.CharFilter("code")
-
-
-class SiteFilter(CodeFilter):
-    customer = filters.UUIDFilter("customer_id")
-    crew = filters.UUIDFilter("crew_id")
-    kind = filters.ChoiceFilter(field_name="kind", choices=SITE_KINDS)
-    area = filters.CharFilter("area")
-
-
-class AgreementFilter(filters.FilterSet):
-    site = filters.UUIDFilter("site_id")
-    number = filters.CharFilter("number")
 
 
 class DeviceFilter(filters.FilterSet):
@@ -129,13 +99,21 @@ class OperatorDoor(RowView):
 
 
 class Crews(RowsView):
-    permissions = {"GET": Permission.CREWS_READ}
+    permissions = {"GET": Permission.CREWS_READ, "POST": Permission.CREWS_MANAGE}
     serializer_class = CrewShown
     filterset_class = CrewFilter
     ordering = ("name",)
 
     def rows(self) -> QuerySet[Crew]:
         return queries.crews()
+
+    @extend_schema(request=CrewSent, responses={201: CrewShown}, filters=False)
+    def post(self, request: Request) -> Response:
+        """Add a crew."""
+        sent = sent_by(request, CrewSent)
+        with pointing_at_one():
+            crew = operators.add_crew(actor=self.actor, name=sent["name"])
+        return Response(CrewShown(crew).data, status=201)
 
 
 class CrewDoor(RowView):
@@ -144,60 +122,6 @@ class CrewDoor(RowView):
 
     def row(self, crew_id: UUID) -> Crew:  # type: ignore[override]
         return queries.get_crew(crew_id)
-
-
-class Customers(RowsView):
-    permissions = {"GET": Permission.CUSTOMERS_READ}
-    serializer_class = CustomerShown
-    filterset_class = CodeFilter
-    ordering = ("code",)
-
-    def rows(self) -> QuerySet[Customer]:
-        return queries.customers()
-
-
-class CustomerDoor(RowView):
-    permissions = {"GET": Permission.CUSTOMERS_READ}
-    serializer_class = CustomerShown
-
-    def row(self, customer_id: UUID) -> Customer:  # type: ignore[override]
-        return queries.get_customer(customer_id)
-
-
-class Sites(RowsView):
-    permissions = {"GET": Permission.SITES_READ}
-    serializer_class = SiteShown
-    filterset_class = SiteFilter
-    ordering = ("code",)
-
-    def rows(self) -> QuerySet[Site]:
-        return queries.sites()
-
-
-class SiteDoor(RowView):
-    permissions = {"GET": Permission.SITES_READ}
-    serializer_class = SiteShown
-
-    def row(self, site_id: UUID) -> Site:  # type: ignore[override]
-        return queries.get_site(site_id)
-
-
-class Agreements(RowsView):
-    permissions = {"GET": Permission.AGREEMENTS_READ}
-    serializer_class = AgreementShown
-    filterset_class = AgreementFilter
-    ordering = ("number",)
-
-    def rows(self) -> QuerySet[ServiceAgreement]:
-        return queries.agreements()
-
-
-class AgreementDoor(RowView):
-    permissions = {"GET": Permission.AGREEMENTS_READ}
-    serializer_class = AgreementShown
-
-    def row(self, agreement_id: UUID) -> ServiceAgreement:  # type: ignore[override]
-        return queries.get_agreement(agreement_id)
 
 
 class Devices(RowsView):
@@ -213,12 +137,13 @@ class Devices(RowsView):
     def post(self, request: Request) -> Response:
         """Register a crew's phone. The answer holds its token, which is not shown again."""
         sent = sent_by(request, DeviceSent)
-        device, token = operators.register_device(
-            actor=self.actor,
-            crew_id=sent["crew"],
-            label=sent["label"],
-            expires_at=sent.get("expires_at"),
-        )
+        with pointing_at_one():
+            device, token = operators.register_device(
+                actor=self.actor,
+                crew_id=sent["crew"],
+                label=sent["label"],
+                expires_at=sent.get("expires_at"),
+            )
         return Response(DeviceRegistered({"device": device, "token": token}).data, status=201)
 
 
@@ -245,3 +170,22 @@ class DeviceDoor(RowView):
 
     def row(self, device_id: UUID) -> Device:  # type: ignore[override]
         return queries.get_device(device_id)
+
+
+class ServiceRulesDoor(RowsView):
+    """The operator's own values of the due and wick rules, each row from its day on; the defaults are not listed."""
+
+    permissions = {"GET": Permission.SITES_READ, "POST": Permission.OPERATOR_MANAGE}
+    serializer_class = ServiceRulesShown
+    ordering = ("effective_from",)
+
+    def rows(self) -> QuerySet[ServiceRules]:
+        return queries.service_rule_rows()
+
+    @extend_schema(request=ServiceRulesSent, responses={201: ServiceRulesShown}, filters=False)
+    def post(self, request: Request) -> Response:
+        """Set all four values from a day on. What is left out has its default."""
+        sent = sent_by(request, ServiceRulesSent)
+        with pointing_at_one():
+            rules = operators.set_service_rules(actor=self.actor, **sent)
+        return Response(ServiceRulesShown(rules).data, status=201)
