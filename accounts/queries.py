@@ -171,6 +171,39 @@ def agreements_of(site_ids: Collection[UUID]) -> dict[UUID, list[ServiceAgreemen
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class AgreedTerms:
+    """One agreement's terms as due days need them; ``ends_on`` is the first day that is no longer agreed."""
+
+    anchor_on: date
+    interval_months: int
+    grace_before_days: int
+    grace_after_days: int
+    starts_on: date
+    ends_on: date | None
+
+
+# Asked by every upload: written out, since building it costs the ORM more than the database takes to answer.
+_TERMS = """
+SELECT s.id, s.zone, a.anchor_on, a.interval_months, a.grace_before_days, a.grace_after_days, a.starts_on, a.ends_on
+FROM accounts_site s
+LEFT JOIN accounts_serviceagreement a ON a.operator_id = s.operator_id AND a.site_id = s.id
+WHERE s.operator_id = %s AND s.id = ANY(%s) ORDER BY s.id, a.starts_on
+"""
+
+
+def zones_and_terms(site_ids: Collection[UUID]) -> dict[UUID, tuple[str, list[AgreedTerms]]]:
+    """Each site's zone and the terms agreed for it, the earliest first; a site without an agreement has no terms."""
+    found: dict[UUID, tuple[str, list[AgreedTerms]]] = {}
+    with connections["default"].cursor() as cursor:
+        cursor.execute(_TERMS, [current_operator_id(), list(site_ids)])
+        for site_id, zone, *terms in cursor.fetchall():
+            _, agreed = found.setdefault(site_id, (zone, []))
+            if terms[0] is not None:
+                agreed.append(AgreedTerms(*terms))
+    return found
+
+
 def service_rules_on(day: date) -> ServiceRules:
     """The operator's values in force on a date; before the first row, and without one, the defaults."""
     rules = ServiceRules.objects.filter(effective_from__lte=day).order_by("-effective_from").first()

@@ -16,6 +16,7 @@ urlpatterns = [
     path("units/<uuid:unit_id>", units.UnitDoor.as_view(), name="api-unit"),
     path("units/<uuid:unit_id>/service-events", events.UnitEvents.as_view(), name="api-unit-events"),
     path("sites/<uuid:site_id>/standstills", field.SiteStandstills.as_view(), name="api-site-standstills"),
+    path("standstills", field.Standstills.as_view(), name="api-standstills"),
     path("visits", field.Visits.as_view(), name="api-visits"),
     path("visits/<uuid:visit_id>", field.VisitDoor.as_view(), name="api-visit"),
     path("reports", field.Reports.as_view(), name="api-reports"),

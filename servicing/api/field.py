@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+from typing import Any
 from uuid import UUID
 
 from django.db.models import QuerySet
 from django_filters import rest_framework as filters
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from accounts import queries as accounts
-from accounts.doors import OperatorView, RowsView, RowView
+from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
 from accounts.permissions import Permission
-from servicing.commands.office import acknowledge_alert
+from servicing.commands.office import acknowledge_alert, begin_standstill, receive_report
 from servicing.events.types import REPORT_KINDS, Subject
 from servicing.models import Alert, Finding, Report, Standstill, Visit
 from servicing.queries import fleet_state
 
 ALERT_KINDS = ("due", "past_grace", "dry_soon", "wick_watch")
 OUTCOMES = ("served", "part_served", "not_admitted", "called_off")
+
+
+OWN_ID = "The event's own id; give one to send this safely twice."
 
 
 def _choices(words: tuple[str, ...]) -> list[tuple[str, str]]:
@@ -53,6 +58,34 @@ class ReportShown(serializers.Serializer[Report]):
     unit = serializers.UUIDField(source="unit_id", allow_null=True)
     kind = serializers.ChoiceField(REPORT_KINDS)
     received_at = serializers.DateTimeField()
+
+
+class RecordedShown(serializers.Serializer[Any]):
+    event = serializers.UUIDField(help_text="The event that was recorded.")
+
+
+class StandstillSent(Sent):
+    site = serializers.UUIDField()
+    starts_on = serializers.DateField()
+    ends_on = serializers.DateField(
+        required=False, allow_null=True, help_text="Its last day; open when left out."
+    )
+    billing = serializers.ChoiceField(["full", "half", "none"], help_text="How much of its days is billed.")
+    id = serializers.UUIDField(required=False, help_text=OWN_ID)
+
+
+class ReportSent(Sent):
+    site = serializers.UUIDField(required=False, help_text="What it is about: a site, or a unit.")
+    unit = serializers.UUIDField(required=False)
+    kind = serializers.ChoiceField(REPORT_KINDS)
+    id = serializers.UUIDField(required=False, help_text=OWN_ID)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        if ("site" in attrs) == ("unit" in attrs):
+            raise serializers.ValidationError(
+                {"site": [ErrorDetail("Name either a site or a unit.", "one-of")]}
+            )
+        return attrs
 
 
 class FindingShown(serializers.Serializer[Finding]):
@@ -137,16 +170,46 @@ class SiteStandstills(RowsView):
         return fleet_state.standstills_of(accounts.get_site(self.kwargs["site_id"]).id)
 
 
+class Standstills(OperatorView):
+    permissions = {"POST": Permission.EVENTS_RECORD}
+    serializer_class = RecordedShown
+    http_method_names = ["post"]
+
+    @extend_schema(request=StandstillSent, responses={201: RecordedShown})
+    def post(self, request: Request) -> Response:
+        """Let a site pause from a day on. Its regular due days lapse; on its last day its units are due again."""
+        sent = sent_by(request, StandstillSent)
+        event_id = begin_standstill(
+            actor=self.actor,
+            site_id=sent["site"],
+            starts_on=sent["starts_on"],
+            ends_on=sent.get("ends_on"),
+            billing=sent["billing"],
+            id=sent.get("id"),
+        )
+        return Response({"event": str(event_id)}, status=201)
+
+
 class Reports(RowsView):
     """Messages from sites that are still open."""
 
-    permissions = {"GET": Permission.EVENTS_READ}
+    permissions = {"GET": Permission.EVENTS_READ, "POST": Permission.EVENTS_RECORD}
     serializer_class = ReportShown
     filterset_class = ReportFilter
     ordering = ("received_at", "event_id")
 
     def rows(self) -> QuerySet[Report]:
         return fleet_state.reports()
+
+    @extend_schema(request=ReportSent, responses={201: RecordedShown}, filters=False)
+    def post(self, request: Request) -> Response:
+        """Take down what somebody reports of a site or a unit."""
+        sent = sent_by(request, ReportSent)
+        about = Subject.UNIT if "unit" in sent else Subject.SITE
+        event_id = receive_report(
+            actor=self.actor, about=about, subject_id=sent[about], kind=sent["kind"], id=sent.get("id")
+        )
+        return Response({"event": str(event_id)}, status=201)
 
 
 class Findings(RowsView):

@@ -9,13 +9,16 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django_filters import rest_framework as filters
-from drf_spectacular.utils import extend_schema_field
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
 
-from accounts.doors import RowsView, RowView
+from accounts.doors import RowsView, RowView, Sent, sent_by
 from accounts.ids import normalise_label_code
 from accounts.permissions import Permission
 from fleet import queries as fleet
+from fleet.commands import MOST_LABELS, print_labels
 from servicing.queries import fleet_state, units
 from servicing.queries.fleet_state import UnitView
 from servicing.rules.due import Band
@@ -120,6 +123,27 @@ class UnitDetailShown(UnitShown):
     history = UnitHistoryShown(source="view.history")
 
 
+class LabelsSent(Sent):
+    unit_model = serializers.UUIDField()
+    count = serializers.IntegerField(
+        min_value=1, max_value=MOST_LABELS, required=False, help_text="So many new codes; or give codes."
+    )
+    codes = serializers.ListField(
+        child=serializers.CharField(max_length=20),
+        min_length=1,
+        max_length=MOST_LABELS,
+        required=False,
+        help_text="Labels that are printed already, in any spelling.",
+    )
+
+
+class LabelShown(serializers.Serializer[Any]):
+    id = serializers.UUIDField()
+    code = serializers.CharField()
+    unit_model = serializers.UUIDField(source="unit_model_id")
+    printed_at = serializers.DateTimeField()
+
+
 class UnitFilter(filters.FilterSet):
     code = filters.CharFilter(method="by_code", help_text="The label, in any spelling.")
     site = filters.UUIDFilter(method="by_site")
@@ -147,7 +171,7 @@ class UnitFilter(filters.FilterSet):
 
 
 class Units(RowsView):
-    permissions = {"GET": Permission.UNITS_READ}
+    permissions = {"GET": Permission.UNITS_READ, "POST": Permission.FLEET_MANAGE}
     serializer_class = UnitShown
     filterset_class = UnitFilter
     ordering = ("code",)
@@ -158,6 +182,18 @@ class Units(RowsView):
     def shown(self, page: Sequence[Any]) -> Sequence[Any]:
         views = fleet_state.unit_views([unit.id for unit in page])
         return [UnitLine(unit, views[unit.id]) for unit in page]
+
+    @extend_schema(request=LabelsSent, responses={201: LabelShown(many=True)}, filters=False)
+    def post(self, request: Request) -> Response:
+        """Print labels, which makes their units: a count of new codes, or the given ones; all or none."""
+        sent = sent_by(request, LabelsSent)
+        printed = print_labels(
+            actor=self.actor,
+            unit_model_id=sent["unit_model"],
+            count=sent.get("count", 0),
+            codes=sent.get("codes", ()),
+        )
+        return Response(LabelShown(printed, many=True).data, status=201)
 
 
 class UnitDoor(RowView):

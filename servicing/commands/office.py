@@ -8,12 +8,16 @@ from typing import Any
 from uuid import UUID
 
 from accounts import clock, tenancy
-from accounts.errors import BadInput, NotFound, Problem
+from accounts import queries as accounts
+from accounts.commands.customers import FIRST_YEAR, LAST_YEAR
+from accounts.errors import BadInput, Conflict, Forbidden, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.permissions import Actor, ActorKind, Permission, require
+from fleet import queries as fleet
 from servicing import log
 from servicing.commands.sweeps import mark_acknowledged
 from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
+from servicing.events.types import Subject
 from servicing.models import Alert
 
 
@@ -93,21 +97,77 @@ def begin_standstill(
     ends_on: date | None,
     billing: str,
     at: datetime | None = None,
-) -> None:
-    """A site pauses from its first to its last day; ``billing`` full, half or none is its rule."""
+    id: UUID | None = None,  # noqa: A002
+) -> UUID:
+    """A site pauses from its first to its last day; ``billing`` full, half or none is its rule. Gives the event's id.
+
+    The same again with the same ``id`` records nothing more. NotFound for a site that is not there.
+    """
+    require(actor, Permission.EVENTS_RECORD)
+    if ends_on is not None and ends_on < starts_on:
+        early = "A standstill's last day can't lie before its first; nothing was recorded."
+        raise BadInput(early, errors=[Problem("/ends_on", "before-start", early)])
+    for name, day in (("starts_on", starts_on), ("ends_on", ends_on)):
+        if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
+            far = f"A standstill lies in the years {FIRST_YEAR} to {LAST_YEAR}; nothing was recorded."
+            raise BadInput(far, errors=[Problem(f"/{name}", "out-of-range", far)])
     payload = {"starts_on": str(starts_on), "billing": billing} | (
         {"ends_on": str(ends_on)} if ends_on else {}
     )
-    if ends_on is not None and ends_on < starts_on:
-        raise BadInput("A standstill's last day can't lie before its first; nothing was recorded.")
+    _refuse_absent(actor, "site", site_id)
+    return _record_once(actor, id, "standstill.began", ("site", site_id), payload, at=at)
+
+
+def receive_report(
+    *,
+    actor: Actor,
+    about: Subject,
+    subject_id: UUID,
+    kind: str,
+    id: UUID | None = None,  # noqa: A002
+) -> UUID:
+    """Take down what somebody reports of a site or a unit. Gives the event's id, by which it is closed later.
+
+    The same again with the same ``id`` records nothing more. NotFound for a site or unit that is not there.
+    """
+    require(actor, Permission.EVENTS_RECORD)
+    _refuse_absent(actor, str(about), subject_id)
+    return _record_once(actor, id, "report.received", (str(about), subject_id), {"kind": kind})
+
+
+def _refuse_absent(actor: Actor, kind: str, subject_id: UUID) -> None:
+    try:
+        with tenancy.reading(actor):
+            (fleet.get_unit if kind == Subject.UNIT else accounts.get_site)(subject_id)
+    except NotFound as absent:
+        absent.errors = [Problem(f"/{kind}", "not-found", absent.detail)]
+        raise
+
+
+def _record_once(
+    actor: Actor,
+    event_id: UUID | None,
+    kind: str,
+    subject: tuple[str, UUID],
+    payload: dict[str, Any],
+    *,
+    at: datetime | None = None,
+) -> UUID:
+    """Append one event of the office; sent again its time would be another, so what it says is compared instead."""
+    if actor.kind is ActorKind.DEVICE:
+        raise Forbidden("A phone sends this as a service event, with its own number.")
+    made = event_id or uuid7(clock.now())
+    said = {"type": kind, "subject": {"kind": subject[0], "id": str(subject[1])}, "payload": payload}
+    if event_id is not None:
+        with tenancy.reading(actor):
+            stored = log.events_by_id([event_id])
+        if stored:
+            one = stored[0]
+            if (one.type, one.subject_kind, one.subject_id, one.payload) == (kind, *subject, payload):
+                return made
+            raise Conflict("An event with this id and other content is stored already; the stored one stays.")
     record_events(
         actor=actor,
-        events=[
-            {
-                "type": "standstill.began",
-                "subject": {"kind": "site", "id": str(site_id)},
-                "payload": payload,
-                **({"occurred_at": at.isoformat()} if at else {}),
-            }
-        ],
+        events=[{**said, "id": str(made), **({"occurred_at": at.isoformat()} if at else {})}],
     )
+    return made

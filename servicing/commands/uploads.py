@@ -140,7 +140,7 @@ def _unknown_subjects(ready: dict[int, NewEvent]) -> set[int]:
         (sites, accounts.known_site_ids),
         (stations, lambda ids: set(fleet.stations(ids))),
         (crews, accounts.known_crew_ids),
-        (cartridges, lambda ids: set(fleet.cartridges_in(ids))),
+        (cartridges, lambda ids: set(fleet.nominal_doses(ids))),
         (members, accounts.known_member_ids),
     ):
         known |= look_up(wanted) if wanted else set()

@@ -64,10 +64,7 @@ def refresh(histories: Mapping[UUID, UnitHistory], site_ids: Collection[UUID] = 
             "segments": json.dumps(segments),
             "outlooks": json.dumps(outlooks),
         }
-        cursor.execute(_REPLACE_SEGMENTS, values)
-        cursor.execute(_INSERT_SEGMENTS, values)
-        cursor.execute(_REPLACE_OUTLOOKS, values)
-        cursor.execute(_INSERT_OUTLOOKS, values)
+        cursor.execute(_REPLACE, values)
 
 
 def placed_units(histories: Mapping[UUID, UnitHistory]) -> list[Placed]:
@@ -87,13 +84,15 @@ def rows_of(placed: Sequence[Placed]) -> tuple[list[dict[str, Any]], list[dict[s
     outlooks: list[dict[str, Any]] = []
     for one in sorted(placed, key=lambda placed_unit: placed_unit.unit_id):
         for segment in _segments(one, master):
-            segments.append(_json_row(one, {**_fields(segment), "zone": master.zones[one.site_id]}))
+            segments.append(
+                _json_row(one, {**_fields(segment, SEGMENT_FIELDS), "zone": master.zones[one.site_id]})
+            )
         outlooks.append(_json_row(one, _outlook(one, master)))
     return segments, outlooks
 
 
-def _fields(segment: due.DueSegment) -> dict[str, Any]:
-    return {name: getattr(segment, name) for name in SEGMENT_FIELDS}
+def _fields(record: object, names: Sequence[str]) -> dict[str, Any]:
+    return {name: getattr(record, name) for name in names}
 
 
 def _json_row(one: Placed, values: dict[str, Any]) -> dict[str, Any]:
@@ -146,58 +145,43 @@ def _local(instant: str | None, zone: str) -> date | None:
 
 
 def _master(site_ids: Collection[UUID], placed: Sequence[Placed]) -> _Master:
-    agreements = accounts.agreements_of(site_ids)
+    agreed = accounts.zones_and_terms(site_ids)
     standstills: dict[UUID, list[due.Standstill]] = {}
-    for pause in Standstill.objects.filter(site_id__in=site_ids).order_by("starts_on", "event_id"):
-        standstills.setdefault(pause.site_id, []).append(due.Standstill(pause.starts_on, pause.ends_on))
-    cartridges = fleet.cartridges_in(
-        {UUID(one.history.cartridge_id) for one in placed if one.history.cartridge_id}
-    )
+    pauses = Standstill.objects.filter(site_id__in=site_ids).order_by("starts_on", "event_id")
+    for site_id, starts_on, ends_on in pauses.values_list("site_id", "starts_on", "ends_on"):
+        standstills.setdefault(site_id, []).append(due.Standstill(starts_on, ends_on))
     rules = accounts.service_rules()
     return _Master(
-        zones={site_id: site.zone for site_id, site in accounts.sites_in(site_ids).items()},
+        zones={site_id: zone for site_id, (zone, _) in agreed.items()},
         site_due={
-            site_id: due.SiteDue([_terms(one) for one in agreed], standstills.get(site_id, ()))
-            for site_id, agreed in agreements.items()
+            site_id: due.SiteDue(
+                [due.Terms(**_fields(one, TERMS_FIELDS)) for one in terms], standstills.get(site_id, ())
+            )
+            for site_id, (_, terms) in agreed.items()
         },
-        doses={
-            cartridge_id: cartridge.nominal_dose_ml_per_day for cartridge_id, cartridge in cartridges.items()
-        },
+        doses=fleet.nominal_doses(
+            {UUID(one.history.cartridge_id) for one in placed if one.history.cartridge_id}
+        ),
         long_past=[(one.effective_from, one.long_past_days) for one in rules],
         dry_soon=[(one.effective_from, one.dry_soon_days) for one in rules],
         wick_watch=[(one.effective_from, one.wick_watch_days) for one in rules],
     )
 
 
-def _terms(agreement: Any) -> due.Terms:
-    return due.Terms(
-        agreement.anchor_on,
-        agreement.interval_months,
-        agreement.grace_before_days,
-        agreement.grace_after_days,
-        agreement.starts_on,
-        agreement.ends_on,
-    )
-
-
+TERMS_FIELDS = tuple(field.name for field in fields(due.Terms))
 SEGMENT_FIELDS = tuple(field.name for field in fields(due.DueSegment))
 SEGMENT_COLUMNS = "unit_id, site_id, zone, kind, starts_on, ends_before, due_on, opens_on, past_grace_from, long_past_from, is_reopen"
 OUTLOOK_COLUMNS = "unit_id, site_id, dose_ml_per_day, dry_on, dry_soon_from, wick_since_on, wick_watch_from"
 
-_REPLACE_SEGMENTS = (
-    "DELETE FROM servicing_duesegment WHERE operator_id = %(operator)s AND unit_id = ANY(%(units)s)"
-)
-_REPLACE_OUTLOOKS = (
-    "DELETE FROM servicing_outlook WHERE operator_id = %(operator)s AND unit_id = ANY(%(units)s)"
-)
-_INSERT_SEGMENTS = f"""
+# Four statements on one way to the server (values are bound on this side of it, as Django does).
+_REPLACE = f"""
+DELETE FROM servicing_duesegment WHERE operator_id = %(operator)s AND unit_id = ANY(%(units)s);
+DELETE FROM servicing_outlook WHERE operator_id = %(operator)s AND unit_id = ANY(%(units)s);
 INSERT INTO servicing_duesegment (operator_id, {SEGMENT_COLUMNS})
 SELECT %(operator)s, {SEGMENT_COLUMNS} FROM jsonb_to_recordset(%(segments)s::jsonb) AS (
     unit_id uuid, site_id uuid, zone text, kind text, starts_on date, ends_before date, due_on date, opens_on date,
     past_grace_from date, long_past_from date, is_reopen boolean
-)
-"""
-_INSERT_OUTLOOKS = f"""
+);
 INSERT INTO servicing_outlook (operator_id, {OUTLOOK_COLUMNS})
 SELECT %(operator)s, {OUTLOOK_COLUMNS} FROM jsonb_to_recordset(%(outlooks)s::jsonb) AS (
     unit_id uuid, site_id uuid, dose_ml_per_day numeric, dry_on date, dry_soon_from date, wick_since_on date,

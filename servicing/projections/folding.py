@@ -25,10 +25,8 @@ def catch_up() -> int:
 
     Returns how many events were folded. The caller holds the operator's lock or is alone.
     """
-    checkpoint, _ = Checkpoint.objects.select_for_update().get_or_create(
-        projection=PROJECTION, defaults={"position": 0}
-    )
-    start, position, folded = checkpoint.position, checkpoint.position, 0
+    start = position = storing.lock_checkpoint(PROJECTION)
+    folded = 0
     more = True
     while more and (rows := log.events_after(position, limit=PAGE)):
         project(rows)
@@ -100,9 +98,7 @@ def _corrections_around(events: Sequence[FoldEvent]) -> list[FoldEvent]:
 
 def _project_units(dirty: _Dirty) -> dict[UUID, UnitHistory]:
     """Fold on from the stored history where every new event comes after it; else fold the whole unit."""
-    stored = {
-        state.unit_id: state.history for state in UnitState.objects.filter(unit_id__in=dirty.units.keys())
-    }
+    stored = dict(UnitState.objects.filter(unit_id__in=dirty.units.keys()).values_list("unit_id", "history"))
     histories: dict[UUID, UnitHistory] = {}
     whole = set(dirty.refold)
     for unit_id, events in dirty.units.items():

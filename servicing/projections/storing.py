@@ -89,3 +89,17 @@ def store_units(histories: Mapping[UUID, UnitHistory], places: Mapping[UUID, Sta
             _UPSERT_SQL,
             {"operator": current_operator_id(), "states": json.dumps(unit_columns(histories, places))},
         )
+
+
+_CHECKPOINT_SQL = """
+INSERT INTO servicing_checkpoint (operator_id, projection, position) VALUES (%s, %s, 0)
+ON CONFLICT (operator_id, projection) DO UPDATE SET position = servicing_checkpoint.position
+RETURNING position
+"""
+
+
+def lock_checkpoint(projection: str) -> int:
+    """The position up to which a projection has folded, its row locked until commit; 0 where it begins."""
+    with connection.cursor() as cursor:
+        cursor.execute(_CHECKPOINT_SQL, [current_operator_id(), projection])
+        return int(cursor.fetchone()[0])
