@@ -3,6 +3,10 @@
 
 import os
 import sys
+from pathlib import Path
+
+# Commands that speak of a database's content: where none is named, of the demo's.
+OF_A_DATABASE = {"audit_isolation", "dbshell", "open_operator", "rebuild", "shell"}
 
 
 def main() -> None:
@@ -10,8 +14,27 @@ def main() -> None:
     try:
         from django.core.management import execute_from_command_line  # noqa: PLC0415
     except ImportError:
-        sys.exit("Django is not installed for this Python. Run 'make env', then use .venv/bin/python manage.py.")
+        sys.exit(
+            "Django is not installed for this Python. Run 'make env', then use .venv/bin/python manage.py."
+        )
+    if sys.argv[1:2] and sys.argv[1] in OF_A_DATABASE and not os.environ.get("DATABASE_URL"):
+        sys.exit(on_the_demo(sys.argv[1:]))
     execute_from_command_line(sys.argv)
+
+
+def on_the_demo(arguments: list[str]) -> int | str:
+    """Exit status of the command on the demo's database, or the sentence that says why there is none."""
+    import django  # noqa: PLC0415
+
+    django.setup()
+    from config.embedded import ServersError  # noqa: PLC0415
+    from demo_tenant import hosting  # noqa: PLC0415
+
+    folder = os.environ.get("WICKROUND_RUN_FOLDER") or Path(__file__).resolve().parent / ".run"
+    try:
+        return hosting.run_on_demo(Path(folder), arguments)
+    except ServersError as without:
+        return str(without)
 
 
 if __name__ == "__main__":

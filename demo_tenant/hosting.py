@@ -57,6 +57,21 @@ def run_on_embedded(folder: Path, wanted: Wanted, arguments: list[str], *, fresh
         return _run(arguments, {**os.environ, **there.environment(), **_settings(folder)})
 
 
+def run_on_demo(folder: Path, arguments: list[str]) -> int:
+    """Run ``manage.py`` with ``arguments`` on the demo's database, as it was left. Returns the exit status.
+
+    Raises ServersError when no demo has been played here.
+    """
+    if not (folder / "servers").exists():
+        raise embedded.ServersError(
+            "No database is named: set DATABASE_URL, DATABASE_SYSTEM_URL and DATABASE_MIGRATE_URL, "
+            "or run `make demo` first to have one here."
+        )
+    with _servers(folder) as servers:
+        there = embedded.create_database(servers, DATABASE)
+        return _run(arguments, {**os.environ, **there.environment(), **_settings(folder)})
+
+
 @contextmanager
 def _servers(folder: Path) -> Iterator[Servers]:
     running = embedded.running(folder)
