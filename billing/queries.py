@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -27,6 +27,14 @@ from billing.rules.dispositions import Disposition, Outcome, Reason
 from billing.rules.inputs import Basis, Item, Version
 from billing.rules.invoicing import Kind, Line
 from billing.rules.rating import Rule
+
+
+@dataclass(frozen=True, slots=True)
+class PricedItem:
+    """An item of the price list with its prices, the earliest first."""
+
+    item: PriceItem
+    prices: tuple[PriceVersion, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +81,14 @@ def get_price_item(code: str) -> PriceItem:
 def price_versions() -> QuerySet[PriceVersion]:
     """Every price, an item's earliest first."""
     return PriceVersion.objects.select_related("item").order_by("item__code", "effective_from")
+
+
+def with_prices(items: Sequence[PriceItem]) -> list[PricedItem]:
+    """Items beside their prices, in the order given."""
+    prices: dict[UUID, list[PriceVersion]] = defaultdict(list)
+    for version in price_versions().filter(item_id__in=[item.id for item in items]):
+        prices[version.item_id].append(version)
+    return [PricedItem(item, tuple(prices[item.id])) for item in items]
 
 
 def priced_items() -> list[Item]:

@@ -5,6 +5,8 @@ from django.urls import path
 from billing import api
 
 urlpatterns = [
+    path("price-items", api.PriceItems.as_view(), name="api-price-items"),
+    path("price-items/<str:code>/prices", api.PriceItemPrices.as_view(), name="api-price-item-prices"),
     path("month-closes", api.MonthCloses.as_view(), name="api-month-closes"),
     path("invoices", api.Invoices.as_view(), name="api-invoices"),
     path("invoices/<str:number>", api.InvoiceDoor.as_view(), name="api-invoice"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from typing import Any, NoReturn
 from uuid import UUID
 
 from accounts import clock
@@ -79,7 +79,14 @@ def add_restrooms(*, actor: Actor, restrooms: Sequence[dict[str, Any]]) -> list[
 def add_stations(*, actor: Actor, stations: Sequence[dict[str, Any]]) -> list[Station]:
     """Each: restroom_id, name, fixture (urinal or water_closet), and an id if the caller has one. All or none."""
     require(actor, Permission.FLEET_MANAGE)
-    return insert_rows(actor, Station, stations)
+    return insert_rows(actor, Station, stations, after=_load_restrooms)
+
+
+def _load_restrooms(made: Sequence[Station]) -> None:
+    """A station says at which site it is by its restroom."""
+    rooms = Restroom.objects.in_bulk({station.restroom_id for station in made})
+    for station in made:
+        station.restroom = rooms[station.restroom_id]
 
 
 def print_labels(
@@ -92,6 +99,11 @@ def print_labels(
 ) -> list[Unit]:
     """Make units by printing their labels: ``count`` new codes, or the given ones. BadInput names a wrong code."""
     require(actor, Permission.FLEET_MANAGE)
+    if codes and count:
+        both = "Ask for a count of new labels or give their codes, not both."
+        raise BadInput(both, errors=[Problem("/count", "both", both)])
+    if count > MOST_LABELS:
+        _refuse_count("/count")
     wanted = [normalise_label_code(code) for code in codes] or [new_label_code() for _ in range(count)]
     wrong = [
         Problem(
@@ -103,8 +115,7 @@ def print_labels(
     if wrong:
         raise BadInput("Some label codes are misspelt; no label was made.", errors=wrong)
     if not 0 < len(wanted) <= MOST_LABELS or (ids and len(ids) != len(wanted)):
-        few = f"Ask for 1 to {MOST_LABELS} labels at a time, with one id a label or none."
-        raise BadInput(few, errors=[Problem("/codes" if codes else "/count", "out-of-range", few)])
+        _refuse_count("/codes" if codes else "/count")
     printed_at = clock.now()
     rows = [
         {
@@ -120,6 +131,11 @@ def print_labels(
     except (Conflict, NotFound) as refusal:
         refusal.errors = _as_asked(refusal.errors)
         raise
+
+
+def _refuse_count(pointer: str) -> NoReturn:
+    few = f"Ask for 1 to {MOST_LABELS} labels at a time, with one id a label or none."
+    raise BadInput(few, errors=[Problem(pointer, "out-of-range", few)])
 
 
 def _as_asked(problems: Sequence[Problem]) -> list[Problem]:

@@ -144,6 +144,10 @@ class LabelShown(serializers.Serializer[Any]):
     printed_at = serializers.DateTimeField()
 
 
+class LabelsPrinted(serializers.Serializer[Any]):
+    units = LabelShown(many=True, help_text="In the order of the codes given.")
+
+
 class UnitFilter(filters.FilterSet):
     code = filters.CharFilter(method="by_code", help_text="The label, in any spelling.")
     site = filters.UUIDFilter(method="by_site")
@@ -183,7 +187,7 @@ class Units(RowsView):
         views = fleet_state.unit_views([unit.id for unit in page])
         return [UnitLine(unit, views[unit.id]) for unit in page]
 
-    @extend_schema(request=LabelsSent, responses={201: LabelShown(many=True)}, filters=False)
+    @extend_schema(request=LabelsSent, responses={201: LabelsPrinted}, filters=False)
     def post(self, request: Request) -> Response:
         """Print labels, which makes their units: a count of new codes, or the given ones; all or none."""
         sent = sent_by(request, LabelsSent)
@@ -193,7 +197,7 @@ class Units(RowsView):
             count=sent.get("count", 0),
             codes=sent.get("codes", ()),
         )
-        return Response(LabelShown(printed, many=True).data, status=201)
+        return Response(LabelsPrinted({"units": printed}).data, status=201)
 
 
 class UnitDoor(RowView):

@@ -11,6 +11,7 @@ from uuid import UUID, uuid4
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from accounts.commands import operators
 from accounts.doors import RowsView
 from accounts.permissions import Role
 from servicing.commands.office import begin_standstill
@@ -102,10 +103,12 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         actor=cast.dispatcher, site_id=cast.site.id, starts_on=date(2026, 8, 1), ends_on=None, billing="none"
     )
     assert sweep(actor=cast.owner)["opened"] > 0
+    operators.set_service_rules(actor=cast.owner, effective_from=date(2026, 7, 1), dry_soon_days=4)
     list_prices(cast)
     close(cast, APRIL)
     owner = signed_in(cast)
     return {
+        "code": "wick",
         "agreement_id": cast.agreement.id,
         "alert_id": UUID(owner.read("alerts").json()["results"][0]["id"]),
         "crew_id": cast.crew.id,

@@ -123,7 +123,7 @@ def test_a_method_that_an_address_does_not_know_gets_405_and_the_ones_it_does(no
     client = signed_in(north)
 
     for method in ("put", "patch", "delete", "options", "trace"):
-        answer = getattr(client, method)("/api/v1/units")
+        answer = getattr(client, method)("/api/v1/visits")
         problem(answer, 405)
         assert answer.headers["Allow"] == "GET, HEAD"
     problem(client.get(f"/api/v1/devices/{north.phone.id}/revoke"), 405)

@@ -10,9 +10,14 @@ from accounts import clock
 from tests.api.callers import LISTS, api_routes, everything, live, names_in, signed_in, view_of
 from tests.cast import NOON, new_cast
 
-BODIES = {"api-service-event-counter": {"reason": "other"}}
+BODIES = {
+    "api-agreement-end": {"ends_on": "2031-01-01"},
+    "api-price-item-prices": {"amount": "14.00", "effective_from": "2026-09-01"},
+    "api-service-event-counter": {"reason": "other"},
+}
 PROBES = {
     "api-agreement": "GET",
+    "api-agreement-end": "POST",
     "api-alert": "GET",
     "api-alert-acknowledge": "POST",
     "api-crew": "GET",
@@ -21,10 +26,12 @@ PROBES = {
     "api-device-revoke": "POST",
     "api-invoice": "GET",
     "api-invoice-lines": "GET",
+    "api-price-item-prices": "POST",
     "api-service-event": "GET",
     "api-service-event-counter": "POST",
     "api-site": "GET",
     "api-site-standstills": "GET",
+    "api-site-usual-crew": "POST",
     "api-unit": "GET",
     "api-unit-events": "GET",
     "api-visit": "GET",
@@ -48,7 +55,8 @@ def ask(client, name, values):
             f"<str:{part}>", str(values[part])
         )
     path = address.removeprefix("api/v1/")
-    return client.read(path) if PROBES[name] == "GET" else client.send(path, BODIES.get(name))
+    body = {"crew": str(values["crew_id"])} if name == "api-site-usual-crew" else BODIES.get(name)
+    return client.read(path) if PROBES[name] == "GET" else client.send(path, body)
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +64,9 @@ def rival(database):
     """An operator in whom much has happened, and the id of one row of each kind."""
     with clock.playing(NOON):
         south = new_cast("south")
-        return south, live(south)
+        lived = live(south)
+        named = {f"{name}_id": row for name, row in references_of(south).items()}
+        return south, lived | named
 
 
 @pytest.mark.parametrize("name", sorted(PROBES))
@@ -86,6 +96,85 @@ def test_no_list_shows_anything_of_a_rivals(north, rival):
     assert all(everything(south).values())
     assert not [tag for tag in tags if tag in str(seen)]
     assert seen["service-events"] == []
+
+
+EARLIER = {"number": "A9", "anchor_on": "2025-01-01", "starts_on": "2025-01-01", "ends_on": "2025-07-01"}
+NAMED_IN_BODIES = (
+    ("api-agreements", "site", EARLIER),
+    (
+        "api-cartridges",
+        "liquid",
+        {"code": "C9", "name": "C", "volume_ml": 280, "nominal_dose_ml_per_day": "8"},
+    ),
+    ("api-devices", "crew", {"label": "Phone"}),
+    ("api-reports", "site", {"kind": "odour"}),
+    ("api-reports", "unit", {"kind": "odour"}),
+    ("api-restrooms", "site", {"name": "Attic"}),
+    ("api-sites", "customer", {"code": "S8", "name": "Lock", "kind": "office", "zone": "Europe/Berlin"}),
+    ("api-sites", "crew", {"code": "S9", "name": "Lock", "kind": "office", "zone": "Europe/Berlin"}),
+    ("api-standstills", "site", {"starts_on": "2031-01-01", "billing": "none"}),
+    ("api-stations", "restroom", {"name": "left", "fixture": "urinal"}),
+    ("api-units", "unit_model", {"count": 1}),
+)
+NAMES_NOTHING = {
+    "api-crews", "api-customers", "api-liquids", "api-month-closes", "api-price-items", "api-service-events",
+    "api-service-rules", "api-unit-models",
+}  # fmt: skip
+
+
+def test_every_reference_of_a_body_has_a_probe():
+    posted = {
+        route.name
+        for _, route in api_routes()
+        if not names_in(route) and "POST" in getattr(view_of(route), "permissions", ())
+    }
+
+    assert posted == {name for name, _, _ in NAMED_IN_BODIES} | NAMES_NOTHING
+
+
+@pytest.mark.parametrize(("name", "field", "body"), NAMED_IN_BODIES)
+def test_a_rivals_id_in_a_body_is_answered_as_an_absent_one(north, rival, name, field, body):
+    south, theirs = rival
+    path = next(address for address, route in api_routes() if route.name == name).removeprefix("api/v1/")
+    client, before = signed_in(north), everything(south)
+    whole = {**body, **({"customer": str(north.customer.id)} if name == "api-sites" else {})}
+
+    foreign = client.send(path, {**whole, field: str(theirs[f"{field}_id"])})
+    nowhere = client.send(path, {**whole, field: str(uuid4())})
+
+    assert foreign.status_code == nowhere.status_code == 404
+    assert foreign.json() == nowhere.json()
+    assert [error["pointer"] for error in foreign.json()["errors"]] == [f"/{field}"]
+    assert everything(south) == before
+    # The probe would add something: named by its owner it does.
+    own = {field: str(references_of(north)[field])}
+    assert client.send(path, {**whole, **own}).status_code == 201
+
+
+def references_of(cast):
+    return {
+        "crew": cast.crew.id,
+        "customer": cast.customer.id,
+        "liquid": cast.cartridge.liquid_id,
+        "restroom": cast.stations[0].restroom_id,
+        "site": cast.site.id,
+        "unit": cast.unit.id,
+        "unit_model": cast.unit.unit_model_id,
+    }
+
+
+def test_a_rivals_crew_goes_to_no_site(north, rival):
+    _, theirs = rival
+    path = f"sites/{north.site.id}/usual-crew"
+    client = signed_in(north)
+
+    foreign = client.send(path, {"crew": str(theirs["crew_id"])})
+    nowhere = client.send(path, {"crew": str(uuid4())})
+
+    assert foreign.status_code == nowhere.status_code == 404
+    assert foreign.json() == nowhere.json()
+    assert [error["pointer"] for error in foreign.json()["errors"]] == ["/crew"]
+    assert client.send(path, {"crew": str(north.crew.id)}).json()["crew"] == str(north.crew.id)
 
 
 FILTERS = (

@@ -88,6 +88,33 @@ def test_every_answer_is_what_the_document_says(schema, north, lived):
     assert judged >= 30
 
 
+def test_the_answers_to_what_is_written_are_what_the_document_says(schema, north):
+    owner = signed_in(north)
+    site = {"code": "S9", "name": "Lock", "kind": "office", "zone": "Europe/Berlin"}
+    restroom = str(north.stations[0].restroom_id)
+    bodies = {
+        "customers": [{"code": "C9", "name": "Lock", "country": "DE"}],
+        "sites": {**site, "customer": str(north.customer.id)},
+        "stations": [{"restroom": restroom, "name": "left", "fixture": "urinal"}],
+        "units": {"unit_model": str(north.unit.unit_model_id), "count": 2},
+        "reports": {"site": str(north.site.id), "kind": "odour"},
+        "service-rules": {"effective_from": "2026-07-01"},
+        "price-items": {
+            "code": "month",
+            "name": "Month",
+            "basis": "unit_month",
+            "amount": "30",
+            "effective_from": "2026-07-01",
+        },
+        "price-items/{code}/prices": {"amount": "31", "effective_from": "2026-08-01"},
+    }
+
+    for path, body in bodies.items():
+        answer = owner.send(path.format(code="month"), body)
+        errors = list(judge(schema, f"/api/v1/{path}", "post", "201").iter_errors(answer.json()))
+        assert (answer.status_code, errors) == (201, []), path
+
+
 def test_the_answers_to_an_upload_and_a_problem_are_what_the_document_says(schema, north):
     path = "/api/v1/service-events"
     fates = phone_of(north).send("service-events", [north.installed(), {"id": 1}]).json()
