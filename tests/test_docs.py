@@ -12,14 +12,14 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
-from django.core.management import get_commands, load_command_class
+from django.core.management import call_command, get_commands, load_command_class
 from django.test import Client
 from django.urls import resolve
 
 from accounts import clock, queries
 from accounts.permissions import Role
 from servicing.commands.uploads import ENVELOPE, REASONS, upload_events
-from tests.cast import Cast
+from tests.cast import PASSWORD, Cast
 
 ROOT = Path(__file__).resolve().parent.parent
 README = ROOT / "README.md"
@@ -97,7 +97,7 @@ def test_every_make_target_exists():
 def test_every_management_command_exists():
     named = {name for path in DOCUMENTS for name in re.findall(r"manage\.py ([a-z_]+)", path.read_text())}
 
-    assert {"demo", "rebuild", "audit_isolation", "migrate", "shell"} <= named
+    assert {"demo", "rebuild", "audit_isolation", "migrate", "open_operator"} <= named
     assert named - get_commands().keys() == set()
 
 
@@ -263,12 +263,24 @@ def test_every_answer_and_reason_of_the_table_is_one_that_is_given(north):
     assert {"sequence-taken", "unknown-subject"} <= REASONS.keys()
 
 
-def test_the_first_operator_is_opened_by_the_lines_printed(database):
-    (lines,) = blocks("python")
+def test_the_first_operator_is_opened_by_the_command_printed(database, monkeypatch):
+    (words,) = [words for words in command_lines() if "open_operator" in words]
     slug = f"north-bank-{uuid4().hex[:8]}"
-    made: dict[str, Any] = {}
+    arguments = [one.replace("north-bank", slug) for one in words[words.index("open_operator") :]]
+    monkeypatch.setenv("WICKROUND_OWNER_PASSWORD", PASSWORD)
 
-    exec(compile(lines.replace("north-bank", slug), "README.md", "exec"), made)
+    call_command(*arguments)
 
-    memberships = queries.memberships_of(made["person"].id)
-    assert [(one.slug, one.role) for one in memberships] == [(slug, Role.OWNER)]
+    owner = queries.get_user_by_email(arguments[arguments.index("--owner-email") + 1])
+    assert owner is not None
+    assert [(one.slug, one.role) for one in queries.memberships_of(owner.id)] == [(slug, Role.OWNER)]
+
+
+def test_every_address_of_the_api_that_is_named_takes_what_is_said():
+    told = README.read_text().split("in this\norder")[1].split("(prints labels)")[0] + "`price-items`"
+    paths = [one.removeprefix("/api/v1/") for one in re.findall(r"`([a-z/\d-]+)`", told)]
+
+    assert len(paths) == 10
+    assert [
+        path for path in paths if "POST" not in resolve(f"/api/v1/{path}").func.view_class.permissions
+    ] == []
