@@ -54,6 +54,24 @@ def signed_in(cast: Cast, role: Role = Role.OWNER, **kwargs: Any) -> Api:
     return client
 
 
+def office(cast: Cast) -> Api:
+    return signed_in(cast, Role.DISPATCHER)
+
+
+def made(answer: Any) -> Any:
+    """What a door says it made."""
+    assert answer.status_code == 201, answer.content
+    return answer.json()
+
+
+def refused(answer: Any, status: int) -> list[str]:
+    """The pointers of a refusal; each has a sentence."""
+    assert answer.status_code == status, answer.content
+    errors = answer.json()["errors"]
+    assert all(error["detail"].endswith(".") for error in errors)
+    return [error["pointer"] for error in errors]
+
+
 def api_routes() -> Iterator[tuple[str, URLPattern]]:
     """Every route of the API, by its address with the names of its parts, from the URL configuration itself."""
 
