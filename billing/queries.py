@@ -313,8 +313,7 @@ def billed_on_events(event_ids: Collection[UUID]) -> dict[UUID, list[BilledOn]]:
     """``billed_on`` for many events at once; one that brought about no line has no entry."""
     charges = list(Charge.objects.filter(event_id__in=event_ids).order_by("close__month", "id"))
     lines = {
-        row.charge_id: row
-        for row in InvoiceLine.objects.filter(charge__in=charges).select_related("invoice")
+        row.charge_id: row for row in InvoiceLine.objects.filter(charge__in=charges).select_related("invoice")
     }
     found: dict[UUID, list[BilledOn]] = defaultdict(list)
     for charge in charges:
