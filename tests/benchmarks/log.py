@@ -82,9 +82,7 @@ def _copy_seconds(superuser_url: str, operator_id: str, count: int) -> float:
     """COPY the round's rows, as text made beforehand, into a twin of the log: the same keys, indexes and checks."""
     with psycopg.connect(superuser_url, autocommit=True) as connection:
         connection.execute("DROP TABLE IF EXISTS log_twin")
-        connection.execute(
-            "CREATE TABLE log_twin (LIKE servicing_event INCLUDING ALL)"
-        )
+        connection.execute("CREATE TABLE log_twin (LIKE servicing_event INCLUDING ALL)")
         rows = f"SELECT * FROM servicing_event WHERE operator_id = '{operator_id}' ORDER BY position DESC LIMIT {count}"
         with connection.cursor().copy(f"COPY ({rows}) TO STDOUT") as out:
             text = b"".join(bytes(block) for block in out)
