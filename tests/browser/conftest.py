@@ -44,7 +44,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 _pages_serve_their_own_files: Any = lambda handler: handler  # noqa: E731
 
 
-@pytest.fixture(scope="session")
+# Of a module and no longer: the pages' other tests expect the settings of HTTPS.
+@pytest.fixture(scope="module")
 def address(database: embedded.Servers) -> Iterator[str]:
     with override_settings(**PLAIN_HTTP):
         server = LiveServerThread("127.0.0.1", _pages_serve_their_own_files)
