@@ -175,8 +175,8 @@ def test_a_key_that_was_never_validated_is_a_gap(gaps_after):
             "accounts_site: the key short reaches accounts_crew without the operator.",
         ),
         (
-            "ALTER TABLE fleet_unit ADD CONSTRAINT one_code UNIQUE (code)",
-            "fleet_unit: the unique key one_code (code) spans operators.",
+            "ALTER TABLE fleet_unit ADD CONSTRAINT one_code UNIQUE (code, id)",
+            "fleet_unit: the unique key one_code (code, id) spans operators.",
         ),
         (
             "ALTER TABLE accounts_customer ALTER operator_id DROP NOT NULL",
