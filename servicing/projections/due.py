@@ -16,7 +16,7 @@ from accounts import clock
 from accounts import queries as accounts
 from accounts.tenancy import current_operator_id
 from fleet import queries as fleet
-from servicing.models import Standstill, UnitState
+from servicing.models import UnitState
 from servicing.rules import dryness, due
 from servicing.rules.unit import UnitHistory, intervals_of
 from servicing.rules.values import first_day
@@ -147,9 +147,10 @@ def _local(instant: str | None, zone: str) -> date | None:
 def _master(site_ids: Collection[UUID], placed: Sequence[Placed]) -> _Master:
     agreed = accounts.zones_and_terms(site_ids)
     standstills: dict[UUID, list[due.Standstill]] = {}
-    pauses = Standstill.objects.filter(site_id__in=site_ids).order_by("starts_on", "event_id")
-    for site_id, starts_on, ends_on in pauses.values_list("site_id", "starts_on", "ends_on"):
-        standstills.setdefault(site_id, []).append(due.Standstill(starts_on, ends_on))
+    with connection.cursor() as cursor:
+        cursor.execute(_STANDSTILLS, [current_operator_id(), list(site_ids)])
+        for site_id, starts_on, ends_on in cursor.fetchall():
+            standstills.setdefault(site_id, []).append(due.Standstill(starts_on, ends_on))
     rules = accounts.service_rules()
     return _Master(
         zones={site_id: zone for site_id, (zone, _) in agreed.items()},
@@ -168,6 +169,10 @@ def _master(site_ids: Collection[UUID], placed: Sequence[Placed]) -> _Master:
     )
 
 
+_STANDSTILLS = """
+SELECT site_id, starts_on, ends_on FROM servicing_standstill
+WHERE operator_id = %s AND site_id = ANY(%s) ORDER BY starts_on, event_id
+"""
 TERMS_FIELDS = tuple(field.name for field in fields(due.Terms))
 SEGMENT_FIELDS = tuple(field.name for field in fields(due.DueSegment))
 SEGMENT_COLUMNS = "unit_id, site_id, zone, kind, starts_on, ends_before, due_on, opens_on, past_grace_from, long_past_from, is_reopen"

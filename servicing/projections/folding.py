@@ -10,7 +10,7 @@ from uuid import UUID
 from fleet.queries import StationPlace
 from servicing import log
 from servicing.log import EventRow
-from servicing.models import Checkpoint, Finding, Report, Standstill, UnitState, Visit
+from servicing.models import Finding, Report, Standstill, Visit
 from servicing.projections import due, storing
 from servicing.queries.folds import fold_event, fold_units, site_rows, visit_rows
 from servicing.rules.fold import FoldEvent
@@ -34,7 +34,7 @@ def catch_up() -> int:
         folded += len(rows)
         more = len(rows) == PAGE
     if position != start:
-        Checkpoint.objects.filter(projection=PROJECTION).update(position=position)
+        storing.move_checkpoint(PROJECTION, position)
     return folded
 
 
@@ -98,7 +98,7 @@ def _corrections_around(events: Sequence[FoldEvent]) -> list[FoldEvent]:
 
 def _project_units(dirty: _Dirty) -> dict[UUID, UnitHistory]:
     """Fold on from the stored history where every new event comes after it; else fold the whole unit."""
-    stored = dict(UnitState.objects.filter(unit_id__in=dirty.units.keys()).values_list("unit_id", "history"))
+    stored = storing.stored_histories(dirty.units.keys())
     histories: dict[UUID, UnitHistory] = {}
     whole = set(dirty.refold)
     for unit_id, events in dirty.units.items():

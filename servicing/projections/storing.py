@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from typing import Any
 from uuid import UUID
 
 from django.db import connection
@@ -103,3 +104,23 @@ def lock_checkpoint(projection: str) -> int:
     with connection.cursor() as cursor:
         cursor.execute(_CHECKPOINT_SQL, [current_operator_id(), projection])
         return int(cursor.fetchone()[0])
+
+
+def move_checkpoint(projection: str, position: int) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE servicing_checkpoint SET position = %s WHERE operator_id = %s AND projection = %s",
+            [position, current_operator_id(), projection],
+        )
+
+
+def stored_histories(unit_ids: Collection[UUID]) -> dict[UUID, dict[str, Any]]:
+    """The histories of these units as they are stored; a unit without one is left out."""
+    if not unit_ids:
+        return {}
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT unit_id, history::text FROM servicing_unitstate WHERE operator_id = %s AND unit_id = ANY(%s)",
+            [current_operator_id(), list(unit_ids)],
+        )
+        return {unit_id: json.loads(history) for unit_id, history in cursor.fetchall()}
