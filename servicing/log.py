@@ -300,6 +300,16 @@ def _upto(position: int | None) -> int:
     return 2**62 if position is None else position
 
 
+def is_any_between(after: int, before: int) -> bool:
+    """Whether the operator has an event with after < position < before."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT EXISTS (SELECT FROM servicing_event WHERE operator_id = %s AND position > %s AND position < %s)",
+            [current_operator_id(), after, before],
+        )
+        return bool(cursor.fetchone()[0])
+
+
 def head_position() -> int:
     """The operator's last position; 0 for an empty log."""
     with connection.cursor() as cursor:

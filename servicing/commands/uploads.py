@@ -17,10 +17,18 @@ from accounts.errors import Busy, Problem, TooLarge, pointer_to
 from accounts.permissions import Actor, ActorKind, Permission, require
 from fleet import queries as fleet
 from servicing import log
-from servicing.events.reading import PAYLOADS, UPCASTERS, BadPayload, read_payload, stored_payload
+from servicing.events.reading import (
+    PAYLOADS,
+    UPCASTERS,
+    BadPayload,
+    load_payload,
+    read_payload,
+    stored_payload,
+)
 from servicing.events.types import EventType, Subject
 from servicing.log import NewEvent
 from servicing.projections.folding import catch_up
+from servicing.rules.fold import FoldEvent
 
 MOST_EVENTS = 500
 SLICE = 100
@@ -99,7 +107,7 @@ def _upload_slice(
             kept = [index for index in ready if index not in unknown]
             appended = log.append([ready[index] for index in kept])
             if any(one.fate == "accepted" for one in appended):
-                catch_up()
+                catch_up(_fresh([ready[index] for index in kept], appended))
     except OperationalError as wait:
         if isinstance(wait.__cause__, postgres.LockNotAvailable):
             raise Busy(
@@ -110,6 +118,32 @@ def _upload_slice(
         raise
     fates |= {index: _fate_of(one) for index, one in zip(kept, appended, strict=True)}
     return [fates[index] for index in range(len(events))]
+
+
+def _fresh(events: Sequence[NewEvent], appended: Sequence[log.Appended]) -> dict[int, FoldEvent] | None:
+    """The events that were appended just now, by position, as the folds see them.
+
+    None for the office's: their sequences were drawn by the log, and are read there.
+    """
+    if any(event.device_sequence is None for event in events):
+        return None
+    return {
+        one.position: FoldEvent(
+            event_id=event.event_id,
+            device_id=event.device_id,
+            device_sequence=event.device_sequence or 0,
+            type=EventType(event.type),
+            subject_kind=event.subject_kind,
+            subject_id=event.subject_id,
+            occurred_at=event.occurred_at,
+            received_at=event.received_at,
+            payload=load_payload(event.type, event.schema_version, event.payload),
+            corrects=event.corrects,
+            visit_id=event.visit_id,
+        )
+        for event, one in zip(events, appended, strict=True)
+        if one.fate == "accepted" and one.position is not None
+    }
 
 
 def _fate_of(appended: log.Appended) -> Fate:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from uuid import UUID
 
 from fleet.queries import StationPlace
 from servicing import log
-from servicing.log import EventRow
 from servicing.models import Finding, Report, Standstill, Visit
 from servicing.projections import due, storing
 from servicing.queries.folds import fold_event, fold_units, site_rows, visit_rows
@@ -20,16 +19,21 @@ PROJECTION = "servicing"
 PAGE = 2_000
 
 
-def catch_up() -> int:
+def catch_up(fresh: Mapping[int, FoldEvent] | None = None) -> int:
     """Fold the scope's operator's events after the checkpoint; the checkpoint moves in the same transaction.
 
-    Returns how many events were folded. The caller holds the operator's lock or is alone.
+    ``fresh`` are the events by position that this transaction has just appended: where they are all there is to fold,
+    they need not be read again. Returns how many events were folded. The caller holds the operator's lock or is alone.
     """
     start = position = storing.lock_checkpoint(PROJECTION)
     folded = 0
+    if fresh and not log.is_any_between(position, min(fresh)):
+        project([fresh[at] for at in sorted(fresh)])
+        storing.move_checkpoint(PROJECTION, max(fresh))
+        return len(fresh)
     more = True
     while more and (rows := log.events_after(position, limit=PAGE)):
-        project(rows)
+        project([fold_event(row) for row in rows])
         position = rows[-1].position
         folded += len(rows)
         more = len(rows) == PAGE
@@ -60,9 +64,9 @@ class _Dirty:
             self.visits.add(event.visit_id)
 
 
-def project(rows: Sequence[EventRow]) -> None:
+def project(events: Sequence[FoldEvent]) -> None:
     """Fold these new events, given in position order."""
-    dirty = _dirty_subjects(rows)
+    dirty = _dirty_subjects(events)
     if dirty.sites:
         project_sites(dirty.sites)
     changed = _project_units(dirty)
@@ -70,8 +74,7 @@ def project(rows: Sequence[EventRow]) -> None:
     due.refresh(changed, dirty.sites)
 
 
-def _dirty_subjects(rows: Sequence[EventRow]) -> _Dirty:
-    events = [fold_event(row) for row in rows]
+def _dirty_subjects(events: Sequence[FoldEvent]) -> _Dirty:
     dirty = _Dirty()
     # A counter-event may have come before what it counters.
     corrected = {row.corrects for row in log.correcting({event.event_id for event in events}, known=set())}
