@@ -54,7 +54,9 @@ def _round(cast: Cast, servers: Any, number: int, count: int) -> tuple[float, fl
         fates = cast.upload(*events[start : start + 500])
         assert {fate.fate for fate in fates} == {"accepted"}
     ours = time.perf_counter() - began
-    return ours, _copy_seconds(servers.superuser_url, str(cast.operator.id), count)
+    copy = _copy_seconds(servers.superuser_url, str(cast.operator.id), count)
+    print(f"bench: {count / ours:,.0f} events/s uploaded, {count / copy:,.0f} rows/s copied", file=sys.stderr)
+    return ours, copy
 
 
 def _events(cast: Cast, units: list[Any], count: int) -> list[dict[str, Any]]:
