@@ -43,9 +43,7 @@ ACROSS_OPERATORS = {
 
 SENDERS = {"accounts/tasks.py": "the relay"}
 
-LONG_FILES: dict[str, str] = {
-    "tests/billing/test_closing_a_month.py": "one use case, each test a step of the same year",
-}
+LONG_FILES: dict[str, str] = {}
 LONG_FUNCTIONS: dict[str, str] = {
     "tests/cast.py:new_cast": "a list of what a cast has, in the order it must be made",
 }
