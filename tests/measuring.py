@@ -14,12 +14,16 @@ from config import embedded
 
 
 def main(package: str, groups: tuple[str, ...], what: str) -> int:
-    """Run the groups (``--only`` one of them; ``--full`` at the stated size) on durable embedded servers."""
+    """Run the groups (``--only`` one of them, or one module of it; ``--full`` at the stated size) on durable servers."""
     name = package.rsplit(".", 1)[-1]
     parser = argparse.ArgumentParser(prog=name, description=what)
-    parser.add_argument("--only", choices=groups, default=None)
+    parser.add_argument(
+        "--only", metavar="GROUP[.MODULE]", help=f"one of: {', '.join(groups)}, or a module in it"
+    )
     parser.add_argument("--full", action="store_true")
     options = parser.parse_args()
+    if options.only and options.only.split(".")[0] not in groups:
+        parser.error(f"There is no group {options.only}; there are: {', '.join(groups)}.")
     with tempfile.TemporaryDirectory(prefix="wickround-") as folder:
         print(f"{name}: starting the embedded servers", file=sys.stderr)
         running = embedded.start(Path(folder), durable=True, keep=False)
