@@ -74,6 +74,27 @@ def project(events: Sequence[FoldEvent]) -> None:
     due.refresh(changed, dirty.sites)
 
 
+def project_whole(events: Sequence[FoldEvent]) -> None:
+    """Fold all that these new events touch from its whole history: right wherever the stored rows come from."""
+    dirty = _dirty_subjects(events)
+    refold(unit_ids=dirty.units.keys(), site_ids=dirty.sites, visit_ids=dirty.visits)
+
+
+def refold(
+    *, unit_ids: Collection[UUID] = (), site_ids: Collection[UUID] = (), visit_ids: Collection[UUID] = ()
+) -> None:
+    """Make the rows of these subjects anew from all their events; doing it again changes nothing."""
+    if site_ids:
+        project_sites(site_ids)
+    histories = fold_units(unit_ids)
+    places = storing.places_of(histories)
+    storing.store_units(histories, places)
+    _store_findings(histories)
+    _store_unit_reports(histories, places)
+    project_visits(visit_ids)
+    due.refresh(histories, site_ids)
+
+
 def _dirty_subjects(events: Sequence[FoldEvent]) -> _Dirty:
     dirty = _Dirty()
     # A counter-event may have come before what it counters.
