@@ -32,9 +32,11 @@ class EventType(StrEnum):
     LEAK_STOPPED = "leak.stopped"
     LEVEL_READ = "level.read"
     OUTLET_CLEARED = "outlet.cleared"
+    PLACEMENT_CHECKED = "placement.checked"
     REPORT_CLOSED = "report.closed"
     REPORT_RECEIVED = "report.received"
     RESERVOIR_CLEANED = "reservoir.cleaned"
+    SPILL_LOGGED = "spill.logged"
     STANDSTILL_BEGAN = "standstill.began"
     STANDSTILL_ENDED = "standstill.ended"
     UNIT_INSTALLED = "unit.installed"
@@ -51,6 +53,8 @@ class EventType(StrEnum):
 # Failure modes in the manner of ISO 14224 (second-hand; confirm against the standard), and two of the trade's own.
 FAULT_MODES = ("PLU", "LOO", "HIO", "ELU", "STD", "NOO", "MIS", "TMP")
 REPORT_KINDS = ("odour", "leak", "empty", "damage", "chemical")
+# What a site's own cleaners put into the fixture below, as the label of their product names it.
+BOWL_PRODUCTS = ("none", "hypochlorite", "ammonium", "acid", "neutral")
 
 
 class Payload:
@@ -218,6 +222,34 @@ class ReportClosed(Payload):
     TYPE: ClassVar[EventType] = EventType.REPORT_CLOSED
     SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.UNIT, Subject.SITE)
     report_event_id: UUID = fields.ref()
+
+
+@dataclass(frozen=True, slots=True)
+class PlacementChecked(Payload):
+    """A station looked at before a unit goes there: the rule and its version, what was found, and the outcome then.
+
+    The outcome and the inputs are kept as they were, so that an old record is read by the rule of its day.
+    """
+
+    TYPE: ClassVar[EventType] = EventType.PLACEMENT_CHECKED
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.SITE,)
+    station_id: UUID = fields.ref()
+    cartridge_id: UUID = fields.ref()
+    rule: str = fields.word("incompatible_liquids")
+    rule_version: int = fields.count()
+    outcome: str = fields.word("meets", "breaks", "not_measured")
+    bowl_product: str | None = fields.word(*BOWL_PRODUCTS, optional=True)
+
+
+@dataclass(frozen=True, slots=True)
+class SpillLogged(Payload):
+    """Liquid that went where it should not, and what was done about it."""
+
+    TYPE: ClassVar[EventType] = EventType.SPILL_LOGGED
+    SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.SITE,)
+    volume_ml: int = fields.ml(least=1)
+    surface: str = fields.word("floor", "wall", "fixture", "other")
+    action: str = fields.word("wiped_up", "absorbed", "neutralised", "handed_over")
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,13 @@ NOT_ADMITTED = {
     "refused": "the site refused",
     "weather": "the weather",
 }
+BOWL_PRODUCTS = {
+    "none": "nothing of their own",
+    "hypochlorite": "bleach or chlorine tablets (hypochlorite)",
+    "ammonium": "a product with ammonium",
+    "acid": "an acid",
+    "neutral": "a neutral cleaner",
+}
 COUNTER_REASONS = {
     "wrong_unit": "it was another unit",
     "wrong_entry": "a wrong entry",
@@ -98,6 +105,29 @@ def _cleaned(payload: Any, names: Names) -> str:
     return f"Reservoir cleaned{wiped}."
 
 
+def _placement(payload: Any, names: Names) -> str:
+    where = names.stations.get(payload.station_id, "a station")
+    liquid = names.cartridges.get(payload.cartridge_id, "the cartridge")
+    if payload.outcome == "not_measured":
+        return f"Placement at {where} not checked: nobody could say what the site's cleaners use there."
+    found = BOWL_PRODUCTS[payload.bowl_product or "none"]
+    if payload.outcome == "meets":
+        return (
+            f"Placement at {where} checked for {liquid}: the cleaners use {found}. Nothing speaks against it."
+        )
+    return (
+        f"Placement at {where} blocked: the cleaners use {found}, and it must never meet {liquid}. "
+        "Do not install here. The safety data sheets of both liquids rule."
+    )
+
+
+def _spill(payload: Any, _: Names) -> str:
+    where = {"floor": "on the floor", "wall": "on the wall", "fixture": "in the fixture"}.get(
+        payload.surface, "elsewhere"
+    )
+    return f"Spill of {payload.volume_ml} mL {where}: {payload.action.replace('_', ' ')}."
+
+
 def _standstill(payload: Any, names: Names) -> str:
     until = f" to {day(payload.ends_on)}" if payload.ends_on else " until further notice"
     return f"Standstill from {day(payload.starts_on)}{until}, billed {payload.billing}."
@@ -119,9 +149,11 @@ _SENTENCES: dict[EventType, Callable[[Any, Names], str]] = {
     EventType.OUTLET_CLEARED: lambda p, _: (
         "Outlet cleared; it drips again." if p.drips_again else "Outlet cleared, but it does not drip yet."
     ),
+    EventType.PLACEMENT_CHECKED: _placement,
     EventType.REPORT_CLOSED: lambda _p, _: "Report closed.",
     EventType.REPORT_RECEIVED: lambda p, _: f"Report from the site: {p.kind}.",
     EventType.RESERVOIR_CLEANED: _cleaned,
+    EventType.SPILL_LOGGED: _spill,
     EventType.STANDSTILL_BEGAN: _standstill,
     EventType.STANDSTILL_ENDED: lambda p, _: f"Standstill ended with {day(p.ended_on)}.",
     EventType.UNIT_INSTALLED: _installed,
