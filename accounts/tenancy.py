@@ -6,7 +6,7 @@ nothing for any other operator; composite foreign keys keep a row from pointing 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -71,12 +71,13 @@ def operator_scope(
     read_only: bool = False,
     durable: bool = False,
     lock_timeout_ms: int = 0,
-    one_snapshot: bool = False,
+    one_snapshot_of: Sequence[str] = (),
 ) -> Iterator[None]:
     """Open a transaction in which this operator's rows, and no others, are there.
 
     The setting is local to the transaction; a nested scope must name the same operator, else ScopeConflict.
-    ``one_snapshot``: all statements see the rows of one moment (REPEATABLE READ), for checks that compare tables.
+    ``one_snapshot_of``: all statements see the rows of one moment (REPEATABLE READ), for checks that compare tables.
+    These are locked before that moment, so that none is swapped for a newer one whose rows the snapshot can't see.
     """
     outer = _scope.get()
     if outer is not None and (outer.operator_id, outer.using) != (operator_id, using):
@@ -84,9 +85,11 @@ def operator_scope(
     connection = connections[using]
     nested = connection.in_atomic_block
     with transaction.atomic(using=using, durable=durable):
-        if one_snapshot:
+        if one_snapshot_of:
             with connection.cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+                # A LOCK takes no snapshot.
+                cursor.execute(f"LOCK TABLE {', '.join(one_snapshot_of)} IN ACCESS SHARE MODE")
         previous = _set_operator(connection, operator_id, read_only and not nested, lock_timeout_ms)
         token = _scope.set(_Scope(operator_id, using))
         try:
@@ -187,20 +190,21 @@ class TenantForeignKey(models.ForeignKey):
         super().__init__(to, on_delete, **kwargs)
 
 
-def isolation_sql(table: str, column: str = "operator_id", *, system: bool = False) -> list[str]:
+def isolation_sql(
+    table: str, column: str = "operator_id", *, system: bool = False, schema: str = "public"
+) -> list[str]:
     """Row-level security with its named policies for one table."""
     condition = f"{column} = {SCOPE_SQL}"
+    name = f'"{schema}"."{table}"'
     statements = [
-        f'ALTER TABLE "{table}" ENABLE ROW LEVEL SECURITY',
-        f'ALTER TABLE "{table}" FORCE ROW LEVEL SECURITY',
-        f'CREATE POLICY app ON "{table}" TO {APP_ROLE} USING ({condition}) WITH CHECK ({condition})',
+        f"ALTER TABLE {name} ENABLE ROW LEVEL SECURITY",
+        f"ALTER TABLE {name} FORCE ROW LEVEL SECURITY",
+        f"CREATE POLICY app ON {name} TO {APP_ROLE} USING ({condition}) WITH CHECK ({condition})",
         # Without it data migrations change nothing and foreign keys validate over orphans, both in silence.
-        f'CREATE POLICY owner ON "{table}" TO {OWNER_ROLE} USING (true) WITH CHECK (true)',
+        f"CREATE POLICY owner ON {name} TO {OWNER_ROLE} USING (true) WITH CHECK (true)",
     ]
     if system:
-        statements.append(
-            f'CREATE POLICY system ON "{table}" TO {SYSTEM_ROLE} USING (true) WITH CHECK (true)'
-        )
+        statements.append(f"CREATE POLICY system ON {name} TO {SYSTEM_ROLE} USING (true) WITH CHECK (true)")
     return statements
 
 
@@ -362,4 +366,5 @@ GLOBAL_TABLES: dict[str, str] = {
     "oauth2_provider_grant": "OAuth's, unused: client credentials only",
     "oauth2_provider_idtoken": "OAuth's, unused: client credentials only",
     "oauth2_provider_refreshtoken": "OAuth's, unused: client credentials only",
+    "servicing_projectionversion": "which making of the derived tables is live; the tables hold every operator's rows",
 }

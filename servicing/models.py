@@ -45,6 +45,28 @@ class Checkpoint(OperatorScoped):
     position = models.BigIntegerField()
 
 
+class ProjectionVersion(models.Model):
+    """A making of all derived tables: building, live (one of each at most), or retired. Written by the rebuild alone."""
+
+    version = models.IntegerField(primary_key=True)
+    state = models.CharField(max_length=8)
+    code_hash = models.CharField(max_length=64)
+    started_at = models.DateTimeField()
+    live_at = models.DateTimeField(null=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["state"],
+                condition=Q(state__in=["building", "live"]),
+                name="servicing_projectionversion_one",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"version {self.version}, {self.state}"
+
+
 class UnitState(OperatorScoped):
     """What a unit's events say of it. Rebuilt from the log by projections."""
 

@@ -16,7 +16,7 @@ def audit(cursor: Any) -> Audit:
 
     Any role may ask: the catalogue is readable to all, and no row of any table is read.
     """
-    found, wanted = Audit(), expected()
+    found, wanted = Audit(), expected(cursor)
     tables.audit_tables(cursor, found, wanted)
     tables.audit_policies(cursor, found, wanted)
     keys.audit_references(cursor, found, wanted)

@@ -8,6 +8,8 @@ from typing import Any
 from accounts.isolation.wanted import (
     GLOBAL_WITH_OPERATOR,
     KEYS_ACROSS_OPERATORS,
+    NAME,
+    NAME_OF,
     OPERATOR_TABLE,
     OURS,
     Audit,
@@ -20,14 +22,14 @@ def audit_references(cursor: Any, found: Audit, wanted: Expected) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT k.conname::text, c.relname::text, t.relname::text, k.convalidated
+        SELECT k.conname::text, {NAME}, {NAME_OF.format("t", "m")}, k.convalidated
                 AND coalesce((to_jsonb(k) ->> 'conenforced')::boolean, true),
             (SELECT array_agg(a.attname::text ORDER BY u.at) FROM unnest(k.conkey) WITH ORDINALITY AS u (num, at)
                 JOIN pg_attribute a ON a.attrelid = k.conrelid AND a.attnum = u.num),
             (SELECT array_agg(a.attname::text ORDER BY u.at) FROM unnest(k.confkey) WITH ORDINALITY AS u (num, at)
                 JOIN pg_attribute a ON a.attrelid = k.confrelid AND a.attnum = u.num)
         FROM pg_constraint k JOIN pg_class c ON c.oid = k.conrelid JOIN pg_class t ON t.oid = k.confrelid
-        JOIN pg_namespace n ON n.oid = c.relnamespace
+        JOIN pg_namespace n ON n.oid = c.relnamespace JOIN pg_namespace m ON m.oid = t.relnamespace
         WHERE k.contype = 'f' AND {OURS}
         """,
     )
@@ -60,7 +62,7 @@ def audit_unique_keys(cursor: Any, found: Audit, wanted: Expected) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT c.relname::text, i.relname::text, x.indisprimary,
+        SELECT {NAME}, i.relname::text, x.indisprimary,
             (SELECT array_agg(coalesce(a.attname::text, '(expression)') ORDER BY u.at)
                 FROM unnest(x.indkey::smallint[]) WITH ORDINALITY AS u (num, at)
                 LEFT JOIN pg_attribute a ON a.attrelid = c.oid AND a.attnum = u.num WHERE u.at <= x.indnkeyatts),

@@ -7,10 +7,12 @@ from typing import Any
 
 from accounts.isolation.wanted import (
     APPEND_ONLY,
+    ASIDE,
     DEFINER_FUNCTIONS,
     LOG_FILLED_BY_DATABASE,
     LOG_TABLE,
     MIGRATE_ROLE,
+    NAME,
     OURS,
     ROW_PRIVILEGES,
     SYSTEM_GRANTS,
@@ -101,7 +103,7 @@ def audit_table_privileges(cursor: Any, found: Audit, wanted: Expected) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT c.relname::text, c.relkind::text, coalesce(r.rolname::text, 'PUBLIC'), a.privilege_type, a.is_grantable
+        SELECT {NAME}, c.relkind::text, coalesce(r.rolname::text, 'PUBLIC'), a.privilege_type, a.is_grantable
         FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace,
             aclexplode(c.relacl) a LEFT JOIN pg_roles r ON r.oid = a.grantee
         WHERE {OURS} AND a.grantee <> c.relowner
@@ -134,7 +136,7 @@ def audit_column_privileges(cursor: Any, found: Audit) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT c.relname::text, a.attname::text, coalesce(r.rolname::text, 'PUBLIC'), p.privilege_type
+        SELECT {NAME}, a.attname::text, coalesce(r.rolname::text, 'PUBLIC'), p.privilege_type
         FROM pg_attribute a JOIN pg_class c ON c.oid = a.attrelid JOIN pg_namespace n ON n.oid = c.relnamespace,
             aclexplode(a.attacl) p LEFT JOIN pg_roles r ON r.oid = p.grantee
         WHERE {OURS}
@@ -157,8 +159,9 @@ def audit_column_privileges(cursor: Any, found: Audit) -> None:
 
 def audit_surroundings(cursor: Any, found: Audit) -> None:
     schemas = rows_of(cursor, f"SELECT n.nspname::text FROM pg_namespace n WHERE {OURS}")
+    found.need({*ASIDE} <= {name for (name,) in schemas}, "A schema of the rebuild is missing.")
     for (name,) in schemas:
-        found.need(name == "public", f"Schema {name} is not one of ours.")
+        found.need(name == "public" or name in ASIDE, f"Schema {name} is not one of ours.")
     rows = rows_of(
         cursor,
         f"""
@@ -174,6 +177,7 @@ def audit_surroundings(cursor: Any, found: Audit) -> None:
     allowed = {("Schema public", role, "USAGE") for role in (APP_ROLE, SYSTEM_ROLE)} | {
         ("The database", role, "CONNECT") for role in (APP_ROLE, SYSTEM_ROLE, MIGRATE_ROLE)
     }
+    allowed |= {(f"Schema {name}", APP_ROLE, "USAGE") for name, fills in ASIDE.items() if fills}
     for what, role, privilege, is_owner in rows:
         found.need(is_owner or (what, role, privilege) in allowed, f"{what}: {role} holds {privilege}.")
     found.need(

@@ -8,6 +8,7 @@ from accounts.isolation.wanted import (
     APP_CONDITION,
     GLOBAL_WITH_OPERATOR,
     GUARDED,
+    NAME,
     OPERATOR_TABLE,
     OURS,
     SYSTEM_GRANTS,
@@ -22,7 +23,7 @@ def audit_tables(cursor: Any, found: Audit, wanted: Expected) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT c.relname::text, c.relkind::text, c.relrowsecurity, c.relforcerowsecurity, r.rolname::text,
+        SELECT {NAME}, c.relkind::text, c.relrowsecurity, c.relforcerowsecurity, r.rolname::text,
             coalesce('security_invoker=true' = ANY (c.reloptions), false),
             (SELECT attnotnull FROM pg_attribute WHERE attrelid = c.oid AND attname = 'operator_id' AND NOT attisdropped),
             (SELECT count(*) FROM pg_rewrite WHERE ev_class = c.oid)
@@ -63,7 +64,7 @@ def audit_policies(cursor: Any, found: Audit, wanted: Expected) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT c.relname::text, p.polname::text, p.polcmd::text, p.polpermissive,
+        SELECT {NAME}, p.polname::text, p.polcmd::text, p.polpermissive,
             (SELECT array_agg(coalesce(r.rolname::text, 'PUBLIC')) FROM unnest(p.polroles) AS role (oid)
                 LEFT JOIN pg_roles r ON r.oid = role.oid),
             pg_get_expr(p.polqual, p.polrelid), pg_get_expr(p.polwithcheck, p.polrelid)
@@ -97,7 +98,7 @@ def audit_triggers(cursor: Any, found: Audit) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT c.relname::text, t.tgname::text, t.tgenabled::text, t.tgtype::integer, t.tgqual IS NULL, p.prosrc
+        SELECT {NAME}, t.tgname::text, t.tgenabled::text, t.tgtype::integer, t.tgqual IS NULL, p.prosrc
         FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid JOIN pg_proc p ON p.oid = t.tgfoid
         JOIN pg_namespace n ON n.oid = c.relnamespace
         WHERE NOT t.tgisinternal AND {OURS}

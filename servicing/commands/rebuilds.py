@@ -1,6 +1,6 @@
 """Projections made again from the log, or compared with it, for every operator or one."""
 
-from servicing.projections.folding import catch_up
-from servicing.projections.rebuilding import check, rebuild
+from servicing.projections.checking import check
+from servicing.projections.rebuilding import rebuild, rebuild_all
 
-__all__ = ["catch_up", "check", "rebuild"]
+__all__ = ["check", "rebuild", "rebuild_all"]

@@ -1,111 +1,275 @@
-"""Throw the projections away and make them again from the log; or make them beside and compare."""
+"""Make the projections anew from the whole log in shadows of their tables, while everybody goes on working.
+
+No append is missed: an append holds ``PROJECTION_LOCK`` shared from before it reads anything derived until it commits,
+and a swap holds it exclusively while it folds what came last, so none is in flight when the names change hands.
+"""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Iterator
-from datetime import date, datetime
-from decimal import Decimal
+import hashlib
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-from django.db import connection
+from django.db import connection, connections
 
-from accounts import tenancy
+from accounts import clock, tenancy
+from accounts.errors import Busy, Conflict
+from accounts.jobs import DUE_REFRESH
 from servicing import log
-from servicing.models import (
-    Checkpoint,
-    DueSegment,
-    Event,
-    Finding,
-    Outlook,
-    Report,
-    Standstill,
-    UnitState,
-    Visit,
-)
-from servicing.projections import due, storing
-from servicing.projections.folding import PROJECTION, catch_up
-from servicing.queries.folds import fold_units, site_rows, visit_rows
-from servicing.rules.unit import UnitHistory
+from servicing.models import Event
+from servicing.projections import due, shadows, storing
+from servicing.projections.folding import PAGE, PROJECTION, project_whole, refold
+from servicing.queries.folds import fold_event
 
-DERIVED = (Finding, Report, Standstill, Visit, Outlook, DueSegment, UnitState)
-UNITS_AT_ONCE = 500
+# Held by the owner's session for as long as a rebuild runs.
+REBUILD_LOCK = 7_765_320
+
+SUBJECTS_AT_ONCE = 500
+# A round of catching up that takes no longer leaves little for the moment in which appends wait.
+SHORT_ROUND_SECONDS = 0.05
+DRAIN_LOCK_WAIT_MS = 500
+# By how much the clocks of two machines may differ.
+CLOCKS_APART = timedelta(minutes=10)
+
+Say = Callable[[str], None]
 
 
-def rebuild(operator_id: UUID) -> int:
-    """Make one operator's projections again from its whole log, in one transaction that holds its lock.
+@dataclass(frozen=True, slots=True)
+class Rebuilt:
+    """What a rebuild did: events folded, rows that differed (one operator's) or the version made live (everybody's).
 
-    Readers see the old rows until it commits. Returns how many events were folded.
+    ``held_ms``: for how long appends had to wait, of all operators or of the one.
     """
-    with tenancy.operator_scope(operator_id, durable=True):
-        with connection.cursor() as cursor:
-            log.lock_operator(cursor, operator_id)
-        for model in DERIVED:
-            model.objects.all().delete()
-        Checkpoint.objects.filter(projection=PROJECTION).delete()
-        return catch_up()
+
+    events: int
+    held_ms: float
+    version: int | None = None
+    rows_changed: int | None = None
 
 
-def check(operator_id: UUID) -> list[str]:
-    """What in an operator's stored projections differs from what its log gives; an empty list when nothing does."""
-    with tenancy.operator_scope(operator_id, read_only=True, one_snapshot=True):
-        checkpoint = Checkpoint.objects.filter(projection=PROJECTION).first()
-        position, head = (checkpoint.position if checkpoint else 0), log.head_position()
-        differences = [] if position == head else [f"the checkpoint stands at {position}, the log at {head}"]
-        for table, derived in _derived():
-            differences += _compare(table, derived)
-        return differences
+def rebuild_all(say: Say = lambda _: None) -> Rebuilt:
+    """Make every operator's projections anew and swap them in. Readers see the old rows, then the new.
+
+    Needs the owner's connection. Raises Conflict while another rebuild runs, and Busy when the tables can't be had for
+    a moment: then all is as it was.
+    """
+    with _alone():
+        build = _Build(clock.now() - CLOCKS_APART)
+        shadows.create()
+        version = _begin_version()
+        for operator_id in build.operator_ids():
+            build.fill(operator_id, say)
+        say("reading what the planner needs to know")
+        shadows.analyze()
+        build.catch_up()
+        say("swapping")
+        held_since = shadows.in_short_locks(build.swap, before_each=build.catch_up)
+        held_ms = (time.perf_counter() - held_since) * 1_000
+        _clear_away(say)
+    return Rebuilt(build.folded, held_ms, version=version)
 
 
-def _subjects(kind: str) -> list[UUID]:
-    rows = Event.objects.filter(subject_kind=kind).order_by("subject_id").values_list("subject_id", flat=True)
-    return list(rows.distinct())
+def rebuild(operator_id: UUID, say: Say = lambda _: None) -> Rebuilt:
+    """Make one operator's projections anew beside the live ones, then write the rows that differ, all at once.
+
+    Only that last step holds the operator's lock. Raises Conflict while another rebuild runs.
+    """
+    with _alone():
+        build = _Build(clock.now() - CLOCKS_APART, only=operator_id)
+        shadows.create()
+        build.fill(operator_id, say)
+        shadows.analyze()
+        build.catch_up()
+        say("writing what differs")
+        changed, held_since = build.replace()
+        held_ms = (time.perf_counter() - held_since) * 1_000
+        _clear_away(say)
+    return Rebuilt(build.folded, held_ms, rows_changed=changed)
 
 
-def _derived() -> Iterator[tuple[type, list[dict[str, Any]]]]:
-    """Each projected table with the rows that the log gives for it."""
-    histories: dict[UUID, UnitHistory] = {}
-    unit_ids = _subjects("unit")
-    for start in range(0, len(unit_ids), UNITS_AT_ONCE):
-        histories |= fold_units(unit_ids[start : start + UNITS_AT_ONCE])
-    places = storing.places_of(histories)
-    yield UnitState, storing.unit_columns(histories, places)
-    segments, outlooks = due.rows_of(due.placed_units(histories))
-    yield DueSegment, segments
-    yield Outlook, outlooks
-    yield Finding, storing.finding_rows(histories)
-    standstills, site_reports = site_rows(_subjects("site"))
-    yield Standstill, [_columns(row) for row in standstills]
-    yield Report, [_columns(row) for row in site_reports] + storing.report_rows(histories, places)
-    visit_ids = set(_subjects("visit"))
-    yield Visit, [_columns(row) for row in visit_rows(visit_ids)]
+def _clear_away(say: Say) -> None:
+    try:
+        shadows.drop()
+    except Busy:
+        say("the old tables are in use; they stay in their schema until the next rebuild drops them")
 
 
-def _columns(row: Any) -> dict[str, Any]:
-    return {field.attname: getattr(row, field.attname) for field in row._meta.concrete_fields}
+@contextmanager
+def _alone() -> Iterator[None]:
+    owner = connections[shadows.OWNER]
+    with owner.cursor() as cursor:
+        cursor.execute("SELECT pg_try_advisory_lock(%s)", [REBUILD_LOCK])
+        if not cursor.fetchone()[0]:
+            raise Conflict("Another rebuild is running. Nothing was changed; wait until it has ended.")
+    try:
+        yield
+    finally:
+        # The lock goes with the session, whatever happened in it.
+        owner.close()
 
 
-def _compare(model: Any, derived: list[dict[str, Any]]) -> list[str]:
-    names = [f.attname for f in model._meta.concrete_fields if f.attname != "operator_id"]
-    stored = _canonical(model.objects.values(*names), names)
-    expected = _canonical(derived, names)
-    table = model._meta.db_table
-    return [f"{table}: not what the log gives: {row}" for row in sorted(stored - expected)] + [
-        f"{table}: missing: {row}" for row in sorted(expected - stored)
-    ]
+def _begin_version() -> int:
+    with connections[shadows.OWNER].cursor() as cursor:
+        cursor.execute("DELETE FROM servicing_projectionversion WHERE state = 'building'")
+        cursor.execute(
+            "INSERT INTO servicing_projectionversion (version, state, code_hash, started_at) "
+            "SELECT coalesce(max(version), 0) + 1, 'building', %s, %s FROM servicing_projectionversion RETURNING version",
+            [code_hash(), clock.now()],
+        )
+        return int(cursor.fetchone()[0])
 
 
-def _canonical(rows: Iterable[dict[str, Any]], names: list[str]) -> set[str]:
-    """Rows as text that is equal when the rows are."""
-    return {json.dumps({name: _plain(row.get(name)) for name in names}, sort_keys=True) for row in rows}
+_LIVE_SQL = """
+UPDATE servicing_projectionversion SET state = 'retired' WHERE state = 'live';
+UPDATE servicing_projectionversion SET state = 'live', live_at = %s WHERE state = 'building'
+"""
 
 
-def _plain(value: Any) -> Any:
-    if isinstance(value, datetime):
-        return value.isoformat(timespec="microseconds")
-    if isinstance(value, Decimal):
-        return format(value, ".3f")
-    if isinstance(value, date | UUID):
-        return str(value)
-    return value
+def code_hash() -> str:
+    """SHA-256 over the source of all that a projection is made by: another one asks for a rebuild."""
+    package = Path(__file__).resolve().parent.parent
+    files = sorted(
+        path
+        for part in ("events", "projections", "queries", "rules")
+        for path in (package / part).rglob("*.py")
+    )
+    digest = hashlib.sha256()
+    for path in files:
+        digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()
+
+
+@dataclass(slots=True)
+class _Build:
+    """One rebuild. ``since``: due days refreshed by jobs after it may be missing; ``honoured``: those that are not."""
+
+    since: datetime
+    only: UUID | None = None
+    honoured: set[UUID] = field(default_factory=set)
+    folded: int = 0
+
+    def operator_ids(self) -> list[UUID]:
+        with connections[shadows.OWNER].cursor() as cursor:
+            cursor.execute("SELECT id FROM accounts_operator ORDER BY id")
+            return [operator_id for (operator_id,) in cursor.fetchall()]
+
+    def fill(self, operator_id: UUID, say: Say) -> None:
+        """Fold an operator's log up to where it ends now, subject by subject."""
+        with shadows.filling(operator_id):
+            head = log.head_position()
+            events = Event.objects.filter(position__lte=head)
+            count = events.count()
+            pairs = events.order_by("subject_id").values_list("subject_kind", "subject_id").distinct()
+            subjects: dict[str, list[UUID]] = {"site": [], "unit": [], "visit": []}
+            for kind, subject_id in pairs:
+                subjects[kind].append(subject_id)
+        say(f"operator {operator_id}: {count} events")
+        # Sites first: the due days of their units read the standstills.
+        for kind in ("site", "unit", "visit"):
+            for start in range(0, len(subjects[kind]), SUBJECTS_AT_ONCE):
+                say(f"operator {operator_id}: {kind}s, {start} of {len(subjects[kind])}")
+                with shadows.filling(operator_id):
+                    refold(**{f"{kind}_ids": subjects[kind][start : start + SUBJECTS_AT_ONCE]})
+        with shadows.filling(operator_id):
+            storing.lock_checkpoint(PROJECTION)
+            storing.move_checkpoint(PROJECTION, head)
+        self.folded += count
+
+    def catch_up(self) -> None:
+        """Fold what came meanwhile, in rounds, until a round is short."""
+        while True:
+            began = time.perf_counter()
+            with self._looking() as cursor:
+                behind = self._behind(cursor)
+            for operator_id, jobs in behind.items():
+                self._follow(operator_id, jobs)
+            if not behind or time.perf_counter() - began <= SHORT_ROUND_SECONDS:
+                return
+
+    @contextmanager
+    def _looking(self) -> Iterator[Any]:
+        """A cursor that sees the operators concerned: as the owner all of them, else the one."""
+        if self.only is None:
+            with connections[shadows.OWNER].cursor() as cursor:
+                yield cursor
+        else:
+            with tenancy.operator_scope(self.only, read_only=True), connection.cursor() as cursor:
+                yield cursor
+
+    def _behind(self, cursor: Any) -> dict[UUID, dict[UUID, UUID]]:
+        """The operators with events to fold, or with due days refreshed since: those jobs, each with its site."""
+        cursor.execute(_EVENTS_BEHIND_SQL, [PROJECTION])
+        behind: dict[UUID, dict[UUID, UUID]] = {operator_id: {} for (operator_id,) in cursor.fetchall()}
+        cursor.execute(_REFRESHED_SQL, [DUE_REFRESH, self.since])
+        for operator_id, job_id, site_id in cursor.fetchall():
+            if job_id not in self.honoured:
+                behind.setdefault(operator_id, {})[job_id] = UUID(site_id)
+        return behind
+
+    def _follow(self, operator_id: UUID, jobs: dict[UUID, UUID]) -> None:
+        count = PAGE
+        while count == PAGE:
+            with shadows.filling(operator_id, lock_timeout_ms=DRAIN_LOCK_WAIT_MS):
+                count = _fold_page()
+            self.folded += count
+        if jobs:
+            with shadows.filling(operator_id, lock_timeout_ms=DRAIN_LOCK_WAIT_MS):
+                due.refresh({}, set(jobs.values()))
+            self.honoured |= jobs.keys()
+
+    def swap(self, cursor: Any) -> float:
+        """In the owner's transaction: stop appends, fold the last of them, change the names. Returns since when.
+
+        The shadows are filled over the app's own connection and commit before: nobody reads them until the names change.
+        """
+        cursor.execute("SELECT pg_advisory_xact_lock(%s)", [log.PROJECTION_LOCK])
+        held_since = time.perf_counter()
+        for operator_id, jobs in self._behind(cursor).items():
+            self._follow(operator_id, jobs)
+        shadows.swap(cursor)
+        cursor.execute(_LIVE_SQL, [clock.now()])
+        return held_since
+
+    def replace(self) -> tuple[int, float]:
+        """Under the operator's lock: fold the last events, write what differs. Returns how many rows, and since when."""
+        assert self.only is not None, "one operator's rows are replaced, everybody's are swapped"
+        with tenancy.operator_scope(self.only, durable=True), connection.cursor() as cursor:
+            log.lock_operator(cursor, self.only)
+            held_since = time.perf_counter()
+            shadows.look_at_shadows()
+            while count := _fold_page():
+                self.folded += count
+            due.refresh({}, set(self._behind(cursor).get(self.only, {}).values()))
+            return shadows.replace_rows(self.only), held_since
+
+
+def _fold_page() -> int:
+    """In a transaction on the shadows: fold the next page. Returns how many events it had, fewer than PAGE at the end."""
+    rows = log.events_after(storing.lock_checkpoint(PROJECTION), limit=PAGE)
+    if rows:
+        project_whole([fold_event(row) for row in rows])
+        storing.move_checkpoint(PROJECTION, rows[-1].position)
+    return len(rows)
+
+
+_EVENTS_BEHIND_SQL = f"""
+SELECT o.id FROM accounts_operator o
+CROSS JOIN LATERAL (SELECT max(position) AS head FROM servicing_event WHERE operator_id = o.id) e
+LEFT JOIN {shadows.BUILDING}.servicing_checkpoint c ON c.operator_id = o.id AND c.projection = %s
+WHERE e.head > coalesce(c.position, 0)
+"""
+
+# The sites by their jobs' ``ref``; a job without one only owes others.
+_REFRESHED_SQL = """
+SELECT j.operator_id, j.id, j.ref FROM accounts_operator o
+CROSS JOIN LATERAL (
+    SELECT operator_id, id, ref FROM accounts_job
+    WHERE operator_id = o.id AND kind = %s AND done_at >= %s AND ref <> ''
+) j
+"""
