@@ -22,8 +22,9 @@ from servicing.models import (
     UnitState,
     Visit,
 )
-from servicing.projections import due, shadows, storing
+from servicing.projections import shadows, storing
 from servicing.projections.folding import PROJECTION
+from servicing.queries import reckoning
 from servicing.queries.folds import fold_units, site_rows, visit_rows
 from servicing.rules.unit import UnitHistory
 
@@ -54,7 +55,7 @@ def _derived() -> Iterator[tuple[type, list[dict[str, Any]]]]:
         histories |= fold_units(unit_ids[start : start + UNITS_AT_ONCE])
     places = storing.places_of(histories)
     yield UnitState, storing.unit_columns(histories, places)
-    segments, outlooks = due.rows_of(due.placed_units(histories))
+    segments, outlooks = reckoning.rows_of(reckoning.placed_units(histories))
     yield DueSegment, segments
     yield Outlook, outlooks
     yield Finding, storing.finding_rows(histories)
