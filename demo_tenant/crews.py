@@ -17,6 +17,7 @@ CLEAN_EVERY = 182 * DAY
 CHECK_WRITTEN_DOWN = 0.8
 UNREAD = 0.06
 WASHED_WHEN_SLOW = 0.5
+SPILLED = 0.35
 STEP = timedelta(seconds=9)
 
 
@@ -112,8 +113,17 @@ class Touch:
         if self.seen.leaks:
             self.note("fault.found", mode="ELU", detection=detection)
             self.note("leak.stopped")
+            self._mop_up()
             truth.stop_leak()
             self.note("fault.closed", mode="ELU", action="repaired")
+
+    def _mop_up(self) -> None:
+        """A leak that ran down to the floor is a spill of the site's."""
+        hand = self.fitted.hand
+        if hand.chance(SPILLED):
+            spill = {"volume_ml": 5 * hand.whole(1, 24), "surface": "floor", "action": "absorbed"}
+            self.at += STEP
+            self.book.write("spill.logged", ("site", self.book.site_id), self.at, spill, self.id)
 
     def look_after_wick(self) -> None:
         """Check the wick; change one that failed or is too old, wash a slow one now and then."""

@@ -60,6 +60,11 @@ class StationPlan:
     name: str
     fixture: str
 
+    @property
+    def takes_acid(self) -> bool:
+        """Urinals get the scale loosener, an acid; toilets the deodoriser."""
+        return self.fixture == "urinal"
+
 
 @dataclass(frozen=True, slots=True)
 class RestroomPlan:
@@ -69,7 +74,10 @@ class RestroomPlan:
 
 @dataclass(frozen=True, slots=True)
 class SitePlan:
-    """A site with its rooms; ``stations`` are used from the start, ``spare_stations`` only after a move."""
+    """A site with its rooms; ``stations`` are used from the start, ``spare_stations`` only after a move.
+
+    ``uses_bleach``: its own cleaners put bleach tablets into the fixtures until they are told of it.
+    """
 
     index: int
     id: UUID
@@ -88,6 +96,7 @@ class SitePlan:
     restrooms: tuple[RestroomPlan, ...]
     stations: tuple[StationPlan, ...]
     spare_stations: tuple[StationPlan, ...]
+    uses_bleach: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,9 @@ class SiteKind:
 
 
 SITE_KINDS = {
-    "office": SiteKind((60, 400), 35, 0.45, 1, ("Office", "House", "Business Centre")),
+    "office": SiteKind((60, 400), 34, 0.45, 1, ("Office", "House", "Business Centre")),
     "school": SiteKind((250, 900), 49, 0.5, 4, ("School", "Grammar School", "Lower School")),
-    "restaurant": SiteKind((60, 260), 47, 0.5, 1.5, ("Kitchen", "Grill", "Tavern")),
+    "restaurant": SiteKind((60, 260), 52, 0.5, 1.5, ("Kitchen", "Grill", "Tavern")),
     "plant": SiteKind((120, 900), 55, 0.6, 1, ("Works", "Mill", "Plant")),
     "retail": SiteKind((150, 2500), 250, 0.45, 1, ("Market Hall", "Stores", "Arcade")),
     "arena": SiteKind((1500, 5000), 140, 0.65, 3, ("Arena", "Stadium", "Ice Rink")),
@@ -67,6 +67,8 @@ class OperatorPlan:
     vandals_in: str | None = None
     bad_lot_in: str | None = None
     offline_phone: bool = False
+    fast_clock: bool = False
+    bleach: bool = False
 
 
 # Depots lie out at sea on purpose: the places are invented and must not fall on a real one.
@@ -104,6 +106,7 @@ OSTREL = OperatorPlan(
     moves_units=True,
     snow=True,
     vandals_in="Caddrum",
+    fast_clock=True,
 )  # fmt: skip
 
 SALTMERE = OperatorPlan(
@@ -137,6 +140,7 @@ SALTMERE = OperatorPlan(
     install_price=Decimal("26.00"),
     first_sites=(("restaurant", "Saltmere"), ("beach", "Marl Quay"), ("hotel", "Gannoth")),
     people=("Orla Penhale", "Davin Stroud", "Nessa Wick", "Bram Tolley", "Ivy Marrack", "Gwil Sarn", "Tess Odgers"),
+    bleach=True,
 )  # fmt: skip
 
 QUARROW = OperatorPlan(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from uuid import UUID
 
@@ -38,6 +38,7 @@ TERMS_MONTHS = ((12, 0.45), (24, 0.35), (36, 0.20))
 RENEWAL = 0.88
 SAME_CUSTOMER = 0.18
 MOVED_UNITS = 6
+BLEACHED_NOUN = "Grill"
 GRACE_BEFORE_DAYS = 5
 GRACE_AFTER_DAYS = 3
 NOTICE = timedelta(days=60)
@@ -62,16 +63,29 @@ def draw_sites(setting: Setting, crews: int) -> tuple[list[CustomerPlan], list[S
     """Every site the operator ever has in the span, with the customers they belong to."""
     customers: list[CustomerPlan] = []
     sites: list[SitePlan] = []
-    for index, start in enumerate(site_starts(setting)):
+    starts = site_starts(setting)
+    bleached = _bleached(setting, starts)
+    for index, start in enumerate(starts):
         stream = setting.stream("site", index)
         place = _place(setting.plan, index, stream)
+        if index == bleached:
+            place = replace(place, kind="restaurant", full_name=f"{place.name} {BLEACHED_NOUN}")
         if index == 0 or not stream.chance(SAME_CUSTOMER) or sites[-1].kind != place.kind:
             customers.append(_customer(setting, len(customers), place, stream))
         agreement = _agreement(setting, index, start, setting.stream("agreement", index))
         rooms = _rooms(setting, index, place.kind, setting.stream("rooms", index))
         crew = int(place.bearing / (2 * math.pi) * crews) % crews
-        sites.append(_site(setting, place, agreement, rooms, customer_id=customers[-1].id, crew=crew))
+        site = _site(setting, place, agreement, rooms, customer_id=customers[-1].id, crew=crew)
+        sites.append(replace(site, uses_bleach=index == bleached))
     return customers, sites
+
+
+def _bleached(setting: Setting, starts: list[date | None]) -> int | None:
+    """The restaurant whose cleaners use bleach tablets: the first new site of the world's second half, else the first."""
+    if not setting.plan.bleach:
+        return None
+    middle = setting.span.first_day + timedelta(days=setting.span.days // 2)
+    return next((n for n, start in enumerate(starts) if start is not None and start >= middle), 0)
 
 
 @dataclass(frozen=True, slots=True)

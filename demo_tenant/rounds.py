@@ -22,6 +22,8 @@ COMES_BACK = 0.5
 FALLS_BEHIND = 0.09
 ALWAYS_BEHIND = 3  # so that every operator has one, however small
 LEFT_BEHIND = timedelta(days=27)
+LAPSES = 0.04  # of the regular due days: a month in which nobody came
+BLEACH_GONE_DAYS = 14
 REASONS = (
     ("closed", 0.3),
     ("nobody_to_admit", 0.3),
@@ -129,7 +131,7 @@ class SiteRounds:
         last = self._begin()
         limit = min(as_of + timedelta(days=31), ends_on - DAY if ends_on else date.max)
         for due in due_days(self.site, self.pauses, limit):
-            if due - timedelta(days=GRACE_BEFORE_DAYS) > last:
+            if due - timedelta(days=GRACE_BEFORE_DAYS) > last and not self._lapses(due):
                 last = self._serve(due, last)
         if ends_on is not None:
             self._add(max(working_day(ends_on - DAY, -1), last + DAY), Purpose.WITHDRAW)
@@ -148,7 +150,16 @@ class SiteRounds:
             day = next((p.ends_on for p in self.pauses if p.holds(day)), day)
         day = working_day(day, 1)
         self._add(day, Purpose.TAKE_OVER if taken_over else Purpose.INSTALL)
+        if site.uses_bleach:
+            acid = frozenset(n for n, station in enumerate(site.stations) if station.takes_acid)
+            self._add(working_day(day + timedelta(days=BLEACH_GONE_DAYS), 1), Purpose.INSTALL, only=acid)
         return day
+
+    def _lapses(self, due: date) -> bool:
+        """Now and then a crew is short of hands and a regular due day passes; a re-opening never does."""
+        if any(pause.ends_on == due for pause in self.pauses):
+            return False
+        return self.setting.stream("lapse", f"{self.site.index}|{due}").chance(LAPSES)
 
     def _serve(self, due: date, last: date) -> date:
         draw = self.stream

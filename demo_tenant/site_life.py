@@ -33,6 +33,7 @@ REPORT_BASE, REPORT_DRY, REPORT_PLUGGED, REPORT_LEAK = 0.0006, 0.02, 0.05, 0.3
 SOON = timedelta(days=3)
 CALL_OUT_MINUTES = 25
 LEAK_THIS_MORNING = 2
+LOOKED_UNDER = timedelta(seconds=20)
 
 
 class SiteLife:
@@ -79,14 +80,36 @@ class SiteLife:
         return at.astimezone(self.setting.zone).date()
 
     def _install_all(self, arrival: Arrival) -> None:
-        book = self._book(arrival.crew, arrival.starts_at)
+        book, visit = self._book(arrival.crew, arrival.starts_at), arrival.visit
         clock, step = _pace(arrival, len(self.site.stations))
-        taken_over = arrival.visit.purpose is Purpose.TAKE_OVER
+        taken_over = visit.purpose is Purpose.TAKE_OVER
+        bleach = self.site.uses_bleach and visit.only is None
+        outcome = "served"
         for place, station in enumerate(self.site.stations):
-            self._install(book, place, station, clock, taken_over=taken_over)
+            if visit.only is not None and place not in visit.only:
+                continue
+            if station.takes_acid and (not taken_over or self.site.uses_bleach):
+                self._check_placement(book, station, clock, bleach=bleach)
+                clock += LOOKED_UNDER
+            if bleach and station.takes_acid:
+                outcome = "part_served"
+            else:
+                self._install(book, place, station, clock, taken_over=taken_over)
             clock += step
         end = arrival.starts_at + timedelta(minutes=arrival.minutes)
-        self._close(book, end, "visit.made", outcome="served", minutes=arrival.minutes)
+        self._close(book, end, "visit.made", outcome=outcome, minutes=arrival.minutes)
+
+    def _check_placement(self, book: VisitBook, station: StationPlan, at: datetime, *, bleach: bool) -> None:
+        """Before an acid goes up, the crew asks what the site's own cleaners use there."""
+        payload = {
+            "station_id": str(station.id),
+            "cartridge_id": str(self.master.cartridges[0].id),
+            "rule": "incompatible_liquids",
+            "rule_version": 1,
+            "outcome": "breaks" if bleach else "meets",
+            "bowl_product": "hypochlorite" if bleach else "neutral",
+        }
+        book.write("placement.checked", ("site", self.site.id), at, payload)
 
     def _install(
         self, book: VisitBook, place: int, station: StationPlan, at: datetime, *, taken_over: bool = False
@@ -111,7 +134,7 @@ class SiteLife:
         wrecked, hours = hand.chance(VANDALISED), hand.between(0, 60)
         if is_vandalised(self.setting, self.site) and wrecked and at < self.beats.vandals_at:
             truth.lost_at = min(truth.lost_at, self.beats.vandals_at + timedelta(hours=hours))
-        cartridge = self.master.cartridges[0 if station.fixture == "urinal" else 1]
+        cartridge = self.master.cartridges[0 if station.takes_acid else 1]
         fitted = Fitted(unit, station, place, truth, hand, cartridge.id, at, at, at)
         touch = Touch(book, fitted, at)
         touch.note(

@@ -12,6 +12,7 @@ from typing import Any
 from uuid import UUID
 
 from accounts.ids import new_label_code
+from demo_tenant.clocks import with_fast_clock
 from demo_tenant.filing import draw_master_data
 from demo_tenant.masterdata import MasterData, UnitPlan
 from demo_tenant.office import OfficeBook
@@ -55,6 +56,9 @@ def tell(plan: OperatorPlan, preset: str, as_of: date, seed: str = DEFAULT_SEED)
         office.file_site(site)
         records += life.records
         units += life.units
+    if plan.fast_clock:
+        undone = [action.record.corrects for action in office.actions if action.record.corrects]
+        records = with_fast_clock(records, undone, setting)
     units += [_spare(setting, master, number) for number in range(SPARE_LABELS)]
     return Story(
         setting=setting,

@@ -3,7 +3,7 @@
 import json
 import math
 from collections import Counter, defaultdict
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 import pytest
@@ -12,6 +12,7 @@ from accounts.ids import is_label_code
 from demo_tenant.operators import OPERATORS
 from demo_tenant.rounds import due_days, pauses_of
 from demo_tenant.setting import Setting
+from demo_tenant.site_life import CALL_OUT_MINUTES
 from demo_tenant.story import digest_of, tell, tell_all
 from demo_tenant.streams import Stream, demo_id
 from demo_tenant.world import MONTH_DAYS, TrueUnit, draw_wick_life_days
@@ -116,7 +117,7 @@ def test_uploads_arrive_late_twice_and_out_of_order(quick_stories):
     assert 0.015 < sum(n > 1 for n in times.values()) / len(uploads) < 0.05
     assert 0.015 < len(late) / len(uploads) < 0.06
     assert 0.02 < len(shuffled) / len(uploads) < 0.09
-    assert all(u.received_at >= max(r.occurred_at for _, r in u.lines) for u in uploads)
+    assert all(u.received_at >= max(r.made_at for _, r in u.lines) for u in uploads)
     for story in quick_stories:
         received = [upload.received_at for upload in story.uploads]
         assert received == sorted(received)
@@ -149,7 +150,9 @@ def test_wrong_wick_changes_are_countered_and_some_only_after_their_month(quick_
 
 def test_a_misread_level_is_replaced_by_the_same_exchange_read_right(quick_stories):
     events = {e["id"]: e for _, e in sent(quick_stories).values()}
-    right = [event for event in events.values() if "corrects" in event]
+    # What a fast clock made is written again in the same words; everything else that is corrected was misread.
+    corrections = [event for event in events.values() if "corrects" in event]
+    right = [e for e in corrections if e["payload"] != events[e["corrects"]]["payload"]]
     assert right
     for event in right:
         wrong = events[event["corrects"]]
@@ -171,7 +174,7 @@ def test_every_event_names_things_its_operator_has(quick_stories):
         stations = {str(s.id) for site in story.master.sites for s in site.stations + site.spare_stations}
         members = {str(member.id) for member in story.master.members}
         for _, event in sent([story]).values():
-            assert event["subject"]["kind"] == "visit" or event["subject"]["id"] in units
+            assert event["subject"]["kind"] == "visit" or event["subject"]["id"] in units | sites
             assert event["payload"].get("site_id", next(iter(sites))) in sites
             assert event["payload"].get("station_id", next(iter(stations))) in stations
             assert event["member"] in members
@@ -204,7 +207,9 @@ def test_closed_schools_are_announced_before_and_not_visited(quick_stories):
     visits = [
         event["occurred_at"][:10]
         for _, event in sent([ostrel]).values()
-        if event["type"] == "visit.made" and event["payload"]["site_id"] == str(school.id)
+        if event["type"] == "visit.made"
+        and event["payload"]["site_id"] == str(school.id)
+        and event["payload"]["minutes"] != CALL_OUT_MINUTES
     ]
     assert not [day for day in visits if "2026-06-15" <= day < "2026-08-13"]
     assert [day for day in visits if "2026-08-13" <= day <= "2026-08-28"]
@@ -297,3 +302,83 @@ def test_a_story_alone_can_be_told_for_another_day():
     other = tell(OPERATORS[0], "tiny", date(2026, 3, 31))
     assert other.setting.span.first_day == date(2025, 12, 1)
     assert other.uploads[-1].received_at.date() <= date(2026, 3, 31)
+
+
+def test_what_a_phone_with_a_fast_clock_made_is_replaced_the_next_day_but_for_one_visit(quick_stories):
+    ostrel = quick_stories[0]
+    received = sent([ostrel])
+    ahead = {
+        event["id"]: event
+        for at, event in received.values()
+        if datetime.fromisoformat(event["occurred_at"]) > at + timedelta(minutes=10)
+    }
+    replaced = {event["corrects"]: event for _, event in received.values() if event.get("corrects") in ahead}
+    waiting = [event for event_id, event in ahead.items() if event_id not in replaced]
+    assert len(ahead) > len(replaced) > 5
+    visits = {e["subject"]["id"] if e["type"].startswith("visit.") else e["visit"] for e in waiting}
+    assert len(visits) == 1
+    assert {e["payload"] == ahead[event_id]["payload"] for event_id, e in replaced.items()} == {True}
+    assert {received[e["id"]][0] >= datetime.fromisoformat(e["occurred_at"]) for e in replaced.values()} == {
+        True
+    }
+
+
+@pytest.mark.parametrize("stories", ["quick_stories", "tiny_stories"])
+def test_bleach_at_a_restaurant_keeps_the_acid_out_until_it_is_gone(stories, request):
+    saltmere = request.getfixturevalue(stories)[1]
+    site = next(site for site in saltmere.master.sites if site.uses_bleach)
+    acid_places = {str(station.id) for station in site.stations if station.takes_acid}
+    checks = defaultdict(list)
+    hung = {}
+    for _, event in sent([saltmere]).values():
+        station = event["payload"].get("station_id")
+        if event["type"] == "placement.checked" and event["subject"]["id"] == str(site.id):
+            checks[station].append((event["occurred_at"], event["payload"]["outcome"]))
+        elif event["type"] == "unit.installed" and station in acid_places:
+            hung[station] = min(event["occurred_at"], hung.get(station, event["occurred_at"]))
+    assert acid_places
+    assert set(checks) == acid_places == set(hung)
+    assert all([outcome for _, outcome in sorted(c)] == ["breaks", "meets"] for c in checks.values())
+    assert all(sorted(checks[station])[1][0] <= at for station, at in hung.items())
+
+
+def test_the_summer_crew_works_in_its_months_only(quick_stories):
+    saltmere = quick_stories[1]
+    summer = next(crew for crew in saltmere.master.crews if crew.only_months)
+    months = {
+        r.occurred_at.month for u in saltmere.uploads if u.device_id == summer.device_id for _, r in u.lines
+    }
+    assert months == {6, 7, 8, 9}
+
+
+def test_quarrows_schools_are_opened_again_within_days_of_their_restart(quick_stories):
+    quarrow = quick_stories[2]
+    schools = {str(site.id) for site in quarrow.master.sites if site.kind == "school"}
+    opened = {
+        event["payload"]["site_id"]
+        for _, event in sent([quarrow]).values()
+        if event["type"] == "visit.made" and "2026-08-12" <= event["occurred_at"][:10] <= "2026-08-28"
+    }
+    assert len(schools & opened) > 0.8 * len(schools)
+
+
+def test_no_van_moves_in_ostrel_on_the_three_days_of_snow(quick_stories):
+    called_off = defaultdict(set)
+    for _, event in sent([quick_stories[0]]).values():
+        if event["type"] == "visit.called_off":
+            called_off[event["payload"]["reason"]].add(event["occurred_at"][:10])
+        elif event["type"] == "visit.made":
+            called_off["made"].add(event["occurred_at"][:10])
+    assert set(called_off) == {"weather", "made"}
+    assert called_off["weather"] <= {"2026-01-12", "2026-01-13", "2026-01-14"}
+    assert not called_off["weather"] & called_off["made"]
+
+
+def test_the_bad_lot_leaks_in_one_town_only(quick_stories):
+    quarrow = quick_stories[2]
+    lots = {
+        event["payload"]["lot"]
+        for _, event in sent([quarrow]).values()
+        if event["type"] == "cartridge.exchanged" and event["payload"]["lot"].endswith("-9")
+    }
+    assert len(lots) == 1
