@@ -15,18 +15,16 @@ import accounts.queries
 from accounts import clock, tenancy
 from accounts.commands.masterdata import ADDRESS_CODE, ADDRESS_CODE_MEANING
 from accounts.errors import BadInput, Conflict, Problem
+from accounts.ids import uuid7
 from accounts.permissions import Actor, Permission, require
-from billing import projections, queries
+from billing import queries
 from billing.models import (
-    Charge,
-    EventDisposition,
-    Invoice,
-    InvoiceLine,
     NumberSeries,
     PeriodClose,
     PriceItem,
     PriceVersion,
 )
+from billing.projections import adding, storing
 from billing.rules.dispositions import CHARGEABLE_TYPES
 from billing.rules.documents import ENGINE, Heading, digest, document
 from billing.rules.inputs import Basis, Inputs
@@ -37,7 +35,6 @@ from servicing.queries import events as log
 
 SERIES = "INV"
 FIXTURES = ("", "urinal", "water_closet")
-BATCH = 2_000
 MOST_CODE, MOST_NAME = 40, 120  # characters
 LARGEST_PRICE = Decimal(10) ** 9
 
@@ -166,11 +163,11 @@ def close_month(*, actor: Actor, month: date) -> PeriodClose:
         previous = queries.last_close()
         # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
         cut = log.head_position()
-        tenure = projections.tenure_upto(cut)
-        inputs = projections.read_inputs(cut, tenure)
-        _refuse_out_of_order(month, previous, projections.first_month(inputs, tenure))
-        added = projections.additions(previous, month, cut, inputs, tenure)
-        data, sha256 = projections.freeze(inputs)
+        tenure = adding.tenure_upto(cut)
+        inputs = adding.read_inputs(cut, tenure)
+        _refuse_out_of_order(month, previous, adding.first_month(inputs, tenure))
+        added = adding.additions(previous, month, cut, inputs, tenure)
+        data, sha256 = adding.freeze(inputs)
         close = PeriodClose.objects.create(
             month=month,
             cut_position=cut,
@@ -183,68 +180,62 @@ def close_month(*, actor: Actor, month: date) -> PeriodClose:
             days_without_price=added.days_without_price,
             days_without_agreement=added.days_without_agreement,
         )
-        _store_dispositions(close, added)
-        _issue(series, close, inputs, [*queries.open_charges(), *_store_charges(close, added.lines)])
+        waiting = [(row.id, queries.as_line(row)) for row in queries.open_charges()]
+        storing.store_dispositions(close, added.dispositions)
+        _issue(series, close, inputs, [*waiting, *storing.store_charges(close, added.lines)])
         return close
 
 
 def differences(operator_id: UUID) -> list[str]:
     """Every close rated again from the log: where that is not what is stored, one sentence each. Changes nothing."""
-    return projections.check(operator_id)
+    return adding.check(operator_id)
 
 
-def _store_dispositions(close: PeriodClose, added: projections.Additions) -> None:
-    rows = [EventDisposition(close=close, **_fields(d)) for d in added.dispositions]
-    EventDisposition.objects.bulk_create(rows, batch_size=BATCH)
-
-
-def _store_charges(close: PeriodClose, lines: Iterable[Line]) -> list[Charge]:
-    rows = [
-        Charge(close=close, kind=line.kind, **_fields(line.charge))
-        for line in sorted(lines, key=lambda line: line.sort_key)
-    ]
-    return Charge.objects.bulk_create(rows, batch_size=BATCH)
-
-
-def _issue(series: NumberSeries, close: PeriodClose, inputs: Inputs, charges: Sequence[Charge]) -> None:
+def _issue(
+    series: NumberSeries, close: PeriodClose, inputs: Inputs, charges: Sequence[tuple[UUID, Line]]
+) -> None:
     """One invoice per customer and currency over these charge rows, in the order of the customers' codes."""
     codes = {customer.id: customer.code for customer in inputs.customers.values()}
-    lines = [queries.as_line(row) for row in charges]
-    row_of = {id(line): row for line, row in zip(lines, charges, strict=True)}
-    issued, _ = drafts(lines, codes)
+    row_of = {id(line): row_id for row_id, line in charges}
+    issued, _ = drafts([line for _, line in charges], codes)
     first, previous = _draw_numbers(series, len(issued)), queries.last_digest(series.id)
     invoices, invoice_lines = [], []
     for ordinal, draft in enumerate(issued, start=first):
         invoice = _invoice((series, ordinal), close, draft, inputs, previous)
-        previous = invoice.document_sha256
+        previous = invoice["document_sha256"]
         invoices.append(invoice)
         invoice_lines += [
-            InvoiceLine(invoice=invoice, line=number, charge=row_of[id(line)], amount=line.charge.amount)
+            {
+                "invoice_id": invoice["id"],
+                "line": number,
+                "charge_id": row_of[id(line)],
+                "amount": line.charge.amount,
+            }
             for number, line in enumerate(draft.lines, start=1)
         ]
-    Invoice.objects.bulk_create(invoices, batch_size=BATCH)
-    InvoiceLine.objects.bulk_create(invoice_lines, batch_size=BATCH)
+    storing.store_invoices(invoices, invoice_lines)
 
 
 def _invoice(
     number: tuple[NumberSeries, int], close: PeriodClose, draft: Draft, inputs: Inputs, previous: str
-) -> Invoice:
+) -> dict[str, Any]:
     series, ordinal = number
     text = f"{series.code}-{ordinal:06d}"
     data = document(Heading(text, close.issued_on, close.month, previous), draft, inputs)
-    return Invoice(
-        series=series,
-        ordinal=ordinal,
-        number=text,
-        customer_id=draft.customer_id,
-        close=close,
-        issued_on=close.issued_on,
-        currency=draft.currency,
-        total=draft.total,
-        document=data,
-        document_sha256=digest(data),
-        previous_sha256=previous,
-    )
+    return {
+        "id": uuid7(),
+        "series_id": series.id,
+        "ordinal": ordinal,
+        "number": text,
+        "customer_id": draft.customer_id,
+        "close_id": close.id,
+        "issued_on": close.issued_on,
+        "currency": draft.currency,
+        "total": draft.total,
+        "document": data,
+        "document_sha256": digest(data),
+        "previous_sha256": previous,
+    }
 
 
 def _locked_series() -> NumberSeries:
@@ -261,10 +252,6 @@ def _draw_numbers(series: NumberSeries, count: int) -> int:
             [count, series.operator_id, series.id, count],
         )
         return int(cursor.fetchone()[0])
-
-
-def _fields(record: Any) -> dict[str, Any]:
-    return {f.name: getattr(record, f.name) for f in dataclasses.fields(record)}
 
 
 def _item_problems(new: NewPriceItem) -> Iterable[Problem]:

@@ -144,20 +144,27 @@ def last_close() -> PeriodClose | None:
 # Dispositions
 
 
+_COLUMNS = ("event_id", "subject_id", "site_id", "outcome", "reason", "charge_key", "superseded_by")
+
+
+def _disposition(row: tuple[Any, ...]) -> Disposition:
+    return Disposition(row[0], row[1], row[2], Outcome(row[3]), Reason(row[4]), row[5], row[6])
+
+
 def _latest(rows: QuerySet[EventDisposition]) -> dict[UUID, Disposition]:
     latest = rows.order_by("event_id", "-close__month").distinct("event_id")
-    columns = ("event_id", "subject_id", "site_id", "outcome", "reason", "charge_key", "superseded_by")
-    return {
-        row[0]: Disposition(row[0], row[1], row[2], Outcome(row[3]), Reason(row[4]), row[5], row[6])
-        for row in latest.values_list(*columns)
-    }
+    return {row[0]: _disposition(row) for row in latest.values_list(*_COLUMNS)}
 
 
 def held_dispositions() -> list[Disposition]:
-    """The events whose latest disposition is held."""
-    ever = EventDisposition.objects.filter(outcome=Outcome.HELD).values("event_id")
-    latest = _latest(EventDisposition.objects.filter(event_id__in=ever))
-    return [d for d in latest.values() if d.outcome is Outcome.HELD]
+    """The events whose latest disposition is held: nothing later was stored of them."""
+    held = EventDisposition.objects.filter(outcome=Outcome.HELD)
+    later = EventDisposition.objects.filter(
+        event_id=OuterRef("event_id"), close__month__gt=OuterRef("close__month")
+    )
+    return [
+        _disposition(row) for row in held.filter(~Exists(later)).order_by("event_id").values_list(*_COLUMNS)
+    ]
 
 
 def dispositions_of(subject_ids: Collection[UUID], event_ids: Collection[UUID]) -> dict[UUID, Disposition]:

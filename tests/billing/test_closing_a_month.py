@@ -9,7 +9,8 @@ from django.db import connections
 
 from accounts import clock
 from accounts.errors import BadInput, Conflict, Forbidden
-from billing import commands, projections, queries
+from billing import commands, queries
+from billing.projections import adding
 from billing.rules.documents import digest
 from tests.billing.books import (
     APRIL,
@@ -43,7 +44,7 @@ def test_a_month_becomes_one_invoice_a_customer(north):
         ("regular", "wick", "2026-04-14", "1.0", "12.5000"),
     ]
     assert total(north) == Decimal("142.50")
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_the_document_says_what_was_billed_and_that_tax_is_not_in_it(north):
@@ -119,14 +120,14 @@ def test_two_who_close_at_once_make_one_invoice(north):
 
 def test_the_month_to_close_next_is_known(north):
     with north.reading():
-        assert projections.next_month() is None
+        assert adding.next_month() is None
     list_prices(north)
     north.upload(north.installed(at=on(5, 7)))
     with north.reading():
-        assert projections.next_month() == MAY
+        assert adding.next_month() == MAY
     close(north, MAY)
     with north.reading():
-        assert projections.next_month() == JUNE
+        assert adding.next_month() == JUNE
 
 
 @pytest.mark.parametrize(
@@ -140,7 +141,7 @@ def test_an_invoice_has_the_minor_units_of_its_currency(database, currency, pric
     close(cast, APRIL)
     with cast.reading():
         assert queries.get_invoice("INV-000001").document["total"] == shown
-    assert projections.check(cast.operator.id) == []
+    assert adding.check(cast.operator.id) == []
 
 
 @pytest.mark.parametrize("split", range(6))
@@ -162,4 +163,4 @@ def test_a_month_billed_in_two_cuts_totals_what_one_cut_gives(north, south, spli
         cast.upload(*filter(None, [late]))
         close(cast, MAY)
     assert charged(south) == charged(north)
-    assert projections.check(south.operator.id) == []
+    assert adding.check(south.operator.id) == []

@@ -5,7 +5,8 @@ from decimal import Decimal
 from uuid import UUID
 
 from accounts.commands import customers
-from billing import commands, projections, queries
+from billing import commands, queries
+from billing.projections import adding
 from tests.billing.books import (
     APRIL,
     JUNE,
@@ -39,7 +40,7 @@ def test_late_work_is_a_line_of_the_next_invoice_at_the_old_price(north):
         )
         assert late["period"] == {"start": "2026-04-01", "end_exclusive": "2026-05-01"}
         assert [(b.number, b.kind) for b in queries.billed_on(UUID(work["id"]))] == [("INV-000002", "late")]
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_a_unit_installed_late_is_charged_for_its_closed_months_too(north):
@@ -53,7 +54,7 @@ def test_a_unit_installed_late_is_charged_for_its_closed_months_too(north):
         ("late", "install", "2026-04-21", "1.0", "45.0000"),
         ("late", "month", "2026-04-21", "10.0", "10.0000"),
     ]
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_work_of_the_open_month_waits_though_the_cut_has_seen_it(north):
@@ -68,7 +69,7 @@ def test_work_of_the_open_month_waits_though_the_cut_has_seen_it(north):
     close(north, MAY)
     with north.reading():
         assert queries.disposition_of(UUID(early["id"])).outcome == "billed"
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_countered_work_that_was_billed_is_credited(north):
@@ -89,7 +90,7 @@ def test_countered_work_that_was_billed_is_credited(north):
             ("INV-000002", "credit"),
         ]
         assert queries.disposition_of(UUID(work["id"])).outcome == "superseded"
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_countering_the_counter_event_bills_the_work_again(north):
@@ -108,7 +109,7 @@ def test_countering_the_counter_event_bills_the_work_again(north):
         ("late", "wick", "2026-04-14", "1.0", "12.5000"),
         ("regular", "month", "2026-06-01", "30.0", "30.0000"),
     ]
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_a_customer_in_credit_gets_no_invoice_and_the_lines_wait(north):
@@ -123,7 +124,7 @@ def test_a_customer_in_credit_gets_no_invoice_and_the_lines_wait(north):
     assert numbers(north) == ["INV-000001"]
     with north.reading():
         assert sum(c.amount for c in queries.open_charges()) == Decimal(-75)
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
     north.upload(
         north.installed(north.units[1], on(4, 1), station=1),
         north.installed(north.units[2], on(6, 1), station=2),
@@ -133,7 +134,7 @@ def test_a_customer_in_credit_gets_no_invoice_and_the_lines_wait(north):
     with north.reading():
         assert queries.get_invoice("INV-000002").total == Decimal(45 + 3 * 30 + 45 + 30 - 75)
         assert queries.open_charges().count() == 0
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_work_entered_on_the_wrong_unit_moves_with_its_replacement(north):
@@ -149,7 +150,7 @@ def test_work_entered_on_the_wrong_unit_moves_with_its_replacement(north):
         ("credit", "wick", "2026-04-14", "-1.0", "-12.5000"),
         ("late", "wick", "2026-04-14", "1.0", "12.5000"),
     ]
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_work_with_a_clock_ahead_waits_until_it_is_replaced(north):
@@ -165,7 +166,7 @@ def test_work_with_a_clock_ahead_waits_until_it_is_replaced(north):
     assert ("late", "wick", "2026-04-20", "1.0", "12.5000") in invoice_lines(north, "INV-000002")
     with north.reading():
         assert queries.disposition_of(UUID(ahead["id"])).outcome == "superseded"
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_a_standstill_told_late_credits_the_closed_month(north):
@@ -184,7 +185,7 @@ def test_a_standstill_told_late_credits_the_closed_month(north):
     )
     close(north, MAY)
     assert ("credit", "month", "2026-04-01", "-15.0", "-15.0000") in invoice_lines(north, "INV-000002")
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_an_agreement_ended_in_a_closed_month_credits_the_days_after_it(north):
@@ -201,7 +202,7 @@ def test_an_agreement_ended_in_a_closed_month_credits_the_days_after_it(north):
             ("credit", -10),
             ("credit", -10),
         ]
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []
 
 
 def test_work_outside_any_agreement_is_held_and_billed_once_there_is_one(north):
@@ -231,4 +232,4 @@ def test_work_outside_any_agreement_is_held_and_billed_once_there_is_one(north):
         ("late", "month", "2026-04-11", "20.0", "20.0000"),
         ("late", "wick", "2026-04-14", "1.0", "12.5000"),
     ]
-    assert projections.check(north.operator.id) == []
+    assert adding.check(north.operator.id) == []

@@ -78,7 +78,7 @@ def read_inputs(cut: int, tenure: Sequence[KnownEvent]) -> Inputs:
     stations = {s for s in (happening(event).station_id for event in tenure) if s is not None}
     sites = list(accounts.queries.sites())
     agreements = accounts.queries.agreements_of([site.id for site in sites])
-    standstills = log.standstills_upto(cut)
+    standstills = log.standstills_upto(cut, [site.id for site in sites])
     operator = accounts.queries.get_operator()
     return Inputs(
         operator=plain.Operator(operator.id, operator.legal_name, operator.currency, operator.zone),
