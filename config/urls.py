@@ -9,7 +9,7 @@ from billing import pages as billing
 from billing.queries import billed_on_events
 from config import errors, health
 from config.schema import Schema
-from servicing.pages import lookout, reports, sites, units, visiting
+from servicing.pages import lookout, lots, reports, sites, units, visiting
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
@@ -32,6 +32,8 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/units/", units.units, name="units"),
     path(f"{OPERATOR}/units/<str:code>", units.unit, {"billed_on": billed_on_events}, name="unit"),
     path(f"{OPERATOR}/units/<str:code>/undo/<uuid:event_id>", units.undo, name="undo"),
+    path(f"{OPERATOR}/lots/", lots.lots, name="lots"),
+    path(f"{OPERATOR}/lots/<path:lot>", lots.lot, name="lot"),
     path(f"{OPERATOR}/money/", billing.money, name="money"),
     path(f"{OPERATOR}/money/close", billing.close_month, name="close-month"),
     path(f"{OPERATOR}/money/<str:number>", billing.invoice, name="invoice"),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from uuid import UUID
 
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -16,10 +17,11 @@ from accounts.errors import NotFound
 from accounts.ids import uuid7
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
+from fleet import queries as fleet
 from servicing.commands import office
 from servicing.events.types import REPORT_KINDS
-from servicing.pages.wording import NOT_ADMITTED, OUTCOMES, why
-from servicing.queries import fleet_state
+from servicing.pages.wording import BOWL_PRODUCTS, NOT_ADMITTED, OUTCOMES, Names, sentence, why
+from servicing.queries import fleet_state, placement
 from servicing.queries.fleet_state import UnitView
 from servicing.queries.lookout import site_lines
 from servicing.rules.harm import LEAK_MODE, SAFETY_REPORTS, SiteHarm, UnitSigns, weigh
@@ -85,6 +87,7 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
             "crew": crews.get(found.crew_id, "") if found.crew_id else "",
             "agreements": accounts.agreements_of([found.id])[found.id],
             "standstills": list(fleet_state.standstills_of(found.id)),
+            **_notes(found.id, views),
         }
     today = clock.today(found.zone)
     unnoted = [alert for alert in alerts if alert.acknowledged_at is None]
@@ -104,6 +107,29 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
         "today": today,
     }
     return render(request, "servicing/site.html", page)
+
+
+def _notes(site_id: UUID, views: list[UnitView]) -> dict[str, Any]:
+    """What crews noted of the place, in sentences, and where nothing may hang, with whatever hangs there all the same."""
+    noted = placement.site_notes(site_id)
+    names = Names(
+        stations={
+            place.station_id: f"{place.restroom}, {place.station}"
+            for place in fleet.stations_of_site(site_id)
+        },
+        cartridges={cartridge.id: cartridge.name for cartridge in fleet.cartridges()},
+    )
+    hanging = {UUID(view.history.station_id): view for view in views if view.history.station_id}
+    blocked = [
+        (names.stations.get(one.station_id, "a station"), one, hanging.get(one.station_id))
+        for one in placement.blocked_stations(noted)
+    ]
+    return {
+        "notes": [
+            (event.occurred_at, sentence(event.type, event.payload, names)) for event in noted[:MOST_VISITS]
+        ],
+        "blocked": [(where, BOWL_PRODUCTS[one.bowl_product], view) for where, one, view in blocked],
+    }
 
 
 @operator_page(Permission.ALERTS_ACKNOWLEDGE, "POST")

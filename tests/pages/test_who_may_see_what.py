@@ -8,7 +8,18 @@ from accounts.permissions import Role
 from tests.cast import PASSWORD, Cast
 from tests.pages.visitors import Visitor, signed_in, text_of
 
-PAGES = ("", "alerts/", "sites/", "sites/S1", "sites/S1/visit", "units/", "money/", "set-up/")
+PAGES = (
+    "",
+    "alerts/",
+    "sites/",
+    "sites/S1",
+    "sites/S1/visit",
+    "units/",
+    "lots/",
+    "lots/L-1",
+    "money/",
+    "set-up/",
+)
 
 
 def test_a_person_signs_in_and_lands_on_the_lookout(north: Cast) -> None:
