@@ -32,7 +32,7 @@ REBUILD_LOCK = 7_765_320
 
 SUBJECTS_AT_ONCE = 500
 # A round of catching up that takes no longer leaves little for the moment in which appends wait.
-SHORT_ROUND_SECONDS = 0.05
+SHORT_ROUND_SECONDS = 0.02
 DRAIN_LOCK_WAIT_MS = 500
 # By how much the clocks of two machines may differ.
 CLOCKS_APART = timedelta(minutes=10)
@@ -182,15 +182,18 @@ class _Build:
         self.folded += count
 
     def catch_up(self) -> None:
-        """Fold what came meanwhile, in rounds, until a round is short."""
+        """Fold what came meanwhile, in rounds, until one is short or not much shorter than the one before."""
+        before = float("inf")
         while True:
             began = time.perf_counter()
             with self._looking() as cursor:
                 behind = self._behind(cursor)
             for operator_id, jobs in behind.items():
                 self._follow(operator_id, jobs)
-            if not behind or time.perf_counter() - began <= SHORT_ROUND_SECONDS:
+            took = time.perf_counter() - began
+            if took <= SHORT_ROUND_SECONDS or took > before / 2:
                 return
+            before = took
 
     @contextmanager
     def _looking(self) -> Iterator[Any]:
