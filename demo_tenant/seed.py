@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from datetime import time as clock_time
+from itertools import takewhile
 from typing import Any
 
 from dateutil.relativedelta import relativedelta
@@ -45,28 +46,46 @@ class Close:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """What one operator's play stored: events accepted, and how many were sent again in vain."""
+    """What one operator's play stored: events accepted, and how many were sent again in vain.
+
+    ``closing_seconds`` of its ``seconds`` went into closing months.
+    """
 
     accepted: int
     duplicates: int
+    seconds: float
+    closing_seconds: float
 
 
-def play(story: Story, password: str, say: Say) -> Played:
-    """Open the operator and live through its story; ``say`` is told of each month that is closed.
+def play(story: Story, password: str, say: Say, *, until: datetime | None = None) -> Played:
+    """Open the operator and live through its story; ``say`` is told how far it is after each month that is closed.
 
+    ``until`` breaks the story off at an instant; without it the play goes on to the world's end.
     Raises PlayFailed when an event is refused: the world only records what the product takes.
     """
     open_operator(story, password)
     player = _Player(story)
     perform_owed(opened_at(story))
-    for step in _in_order(story):
-        with clock.playing(step.at if not isinstance(step, Upload) else step.received_at):
+    began, closing = time.monotonic(), 0.0
+    ends_at = until or story.setting.span.ends_at
+    for step in takewhile(lambda one: _instant(one) <= ends_at, _in_order(story)):
+        step_began = time.monotonic()
+        with clock.playing(_instant(step)):
             player.take(step)
         if isinstance(step, Close):
-            share = (step.at.date() - story.setting.span.first_day).days / story.setting.span.days
-            say(f"{story.master.legal_name}: {step.month:%B %Y} closed, {min(share, 1):.0%} played")
-    perform_owed(story.setting.span.ends_at)
-    return Played(player.accepted, player.duplicates)
+            closing += time.monotonic() - step_began
+            say(_progress(story, step, player.accepted, time.monotonic() - began))
+    perform_owed(ends_at)
+    return Played(player.accepted, player.duplicates, time.monotonic() - began, closing)
+
+
+def _progress(story: Story, close: Close, accepted: int, seconds: float) -> str:
+    span = story.setting.span
+    share = min(1.0, (close.at.date() - span.first_day).days / span.days)
+    return (
+        f"{story.master.legal_name}: {close.month:%B %Y} closed, {share:.0%} played, "
+        f"{accepted:,} events, {accepted / max(seconds, 0.001):,.0f} a second"
+    )
 
 
 def perform_owed(at: datetime) -> None:

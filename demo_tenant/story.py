@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -75,8 +75,14 @@ def tell(plan: OperatorPlan, preset: str, as_of: date, seed: str = DEFAULT_SEED)
     )
 
 
+def tell_each(preset: str, as_of: date, seed: str = DEFAULT_SEED) -> Iterator[Story]:
+    """Each operator's story in turn, told when it is asked for: the full world need not be held whole."""
+    for plan in OPERATORS:
+        yield tell(plan, preset, as_of, seed)
+
+
 def tell_all(preset: str, as_of: date, seed: str = DEFAULT_SEED) -> list[Story]:
-    return [tell(plan, preset, as_of, seed) for plan in OPERATORS]
+    return list(tell_each(preset, as_of, seed))
 
 
 def _spare(setting: Setting, master: MasterData, number: int) -> UnitPlan:

@@ -23,7 +23,7 @@ from demo_tenant.commands import store_world
 from demo_tenant.models import World
 from demo_tenant.presets import DEFAULT_SEED, PRESETS, span_of
 from demo_tenant.seed import play, sweep_everyone
-from demo_tenant.story import tell_all
+from demo_tenant.story import tell_each
 from demo_tenant.telling import PASSWORD, sign_ins, summary
 
 IN_JSON = (
@@ -108,7 +108,7 @@ class Command(BaseCommand):
         as_of = wanted.as_of or datetime.now(UTC).date() - timedelta(days=1)
         started = time.monotonic()
         self._say(f"Telling the {wanted.preset} world as of {as_of:%a} {as_of.day} {as_of:%b %Y}.")
-        played = [play(story, PASSWORD, self._say) for story in tell_all(wanted.preset, as_of, wanted.seed)]
+        played = [play(story, PASSWORD, self._say) for story in tell_each(wanted.preset, as_of, wanted.seed)]
         seconds = time.monotonic() - started
         return store_world(
             preset=wanted.preset,
