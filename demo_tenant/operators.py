@@ -19,14 +19,14 @@ class SiteKind:
 
 SITE_KINDS = {
     "office": SiteKind((60, 400), 34, 0.45, 1, ("Office", "House", "Business Centre")),
-    "school": SiteKind((250, 900), 49, 0.5, 4, ("School", "Grammar School", "Lower School")),
-    "restaurant": SiteKind((60, 260), 52, 0.5, 1.5, ("Kitchen", "Grill", "Tavern")),
+    "school": SiteKind((250, 900), 50, 0.5, 4, ("School", "Grammar School", "Lower School")),
+    "restaurant": SiteKind((60, 260), 54, 0.5, 1.5, ("Kitchen", "Grill", "Tavern")),
     "plant": SiteKind((120, 900), 55, 0.6, 1, ("Works", "Mill", "Plant")),
     "retail": SiteKind((150, 2500), 250, 0.45, 1, ("Market Hall", "Stores", "Arcade")),
     "arena": SiteKind((1500, 5000), 140, 0.65, 3, ("Arena", "Stadium", "Ice Rink")),
     "transit": SiteKind((800, 4000), 330, 0.6, 5, ("Station", "Bus Terminal", "Ferry Hall")),
     "clinic": SiteKind((50, 220), 26, 0.35, 1, ("Clinic", "Health Centre", "Surgery")),
-    "hotel": SiteKind((80, 300), 46, 0.45, 1, ("Hotel", "Inn", "Guest House")),
+    "hotel": SiteKind((80, 300), 50, 0.45, 1, ("Hotel", "Inn", "Guest House")),
     "beach": SiteKind((300, 1200), 90, 0.55, 3, ("Beach House", "Lido", "Pier Pavilion")),
 }
 
