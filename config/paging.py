@@ -35,7 +35,7 @@ class KeysetPage(BasePagination):
         view: APIView | None = None,
     ) -> list[Any]:
         ordering: Sequence[str] = view.ordering  # type: ignore[union-attr]
-        limit = _limit(request.query_params.get("limit"))
+        limit = self.limit_of(request)
         rows = queryset.order_by(*ordering)
         cursor = request.query_params.get("after")
         if cursor is not None:
@@ -43,6 +43,10 @@ class KeysetPage(BasePagination):
         found = list(rows[: limit + 1])
         self.next_cursor = _cursor(found[limit - 1], ordering) if len(found) > limit else None
         return found[:limit]
+
+    def limit_of(self, request: Request) -> int:
+        """How many rows are asked for; also for a view that reads on in a way of its own."""
+        return _limit(request.query_params.get("limit"))
 
     def get_paginated_response(self, data: Any) -> Response:
         return Response({"results": data, "next": self.next_cursor})

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from servicing.api import events, field, units
+from servicing.api import events, field, history, units
 
 urlpatterns = [
     path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
@@ -15,6 +15,9 @@ urlpatterns = [
     path("units", units.Units.as_view(), name="api-units"),
     path("units/<uuid:unit_id>", units.UnitDoor.as_view(), name="api-unit"),
     path("units/<uuid:unit_id>/service-events", events.UnitEvents.as_view(), name="api-unit-events"),
+    path("units/<uuid:unit_id>/state", history.UnitStateDoor.as_view(), name="api-unit-state"),
+    path("units/<uuid:unit_id>/changes", history.UnitChanges.as_view(), name="api-unit-changes"),
+    path("sites/<uuid:site_id>/unit-states", history.SiteUnitStates.as_view(), name="api-site-unit-states"),
     path("sites/<uuid:site_id>/standstills", field.SiteStandstills.as_view(), name="api-site-standstills"),
     path("standstills", field.Standstills.as_view(), name="api-standstills"),
     path("visits", field.Visits.as_view(), name="api-visits"),

@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
 
-from django import forms
 from django.db.models import QuerySet
 from django_filters import rest_framework as filters
-from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import (
     PolymorphicProxySerializer,
     extend_schema,
@@ -25,6 +23,7 @@ from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
 from accounts.errors import BadInput, Problem
 from accounts.permissions import Permission
 from fleet import queries as fleet
+from servicing.api.feed import BATCH_SCHEMA, CLOUDEVENTS, FEED_PARAMETERS, Feed
 from servicing.commands.office import counter_event
 from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
 from servicing.events.types import EventType, Subject
@@ -123,26 +122,18 @@ class CounterShown(serializers.Serializer[Any]):
     id = serializers.UUIDField(help_text="The counter-event.")
 
 
-@extend_schema_field(OpenApiTypes.INT64)
-class PositionFilter(filters.NumberFilter):
-    field_class = forms.IntegerField
-
-
 class EventFilter(filters.FilterSet):
     type = filters.ChoiceFilter(field_name="type", choices=[(str(one), str(one)) for one in EventType])
     visit = filters.UUIDFilter("visit_id")
     occurred_from = filters.IsoDateTimeFilter("occurred_at", lookup_expr="gte")
     occurred_before = filters.IsoDateTimeFilter("occurred_at", lookup_expr="lt")
-    position_above = PositionFilter(
-        "position", lookup_expr="gt", min_value=0, help_text="For reading on where one stopped."
-    )
 
 
 class LogFilter(EventFilter):
     subject = filters.UUIDFilter("subject_id")
 
 
-class ServiceEvents(RowsView):
+class ServiceEvents(Feed):
     permissions = {"GET": Permission.EVENTS_READ, "POST": Permission.EVENTS_RECORD}
     serializer_class = EventShown
     filterset_class = LogFilter
@@ -153,6 +144,21 @@ class ServiceEvents(RowsView):
 
     def shown(self, page: Sequence[Any]) -> Sequence[Any]:
         return standing.with_standing(page)
+
+    @extend_schema(
+        parameters=FEED_PARAMETERS,
+        responses={
+            (200, "application/json"): EventShown(many=True),
+            (200, CLOUDEVENTS): BATCH_SCHEMA,
+        },
+    )
+    def get(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        """The log in the order of its positions: page by page, or read on after a position, waiting for what comes.
+
+        As `application/cloudevents-batch+json` the answer is a batch of CloudEvents 1.0, and the header `Link` names
+        the next page.
+        """
+        return super().get(request, *args, **kwargs)
 
     @extend_schema(
         request=PolymorphicProxySerializer(

@@ -82,7 +82,7 @@ def test_the_log_is_read_in_the_order_of_positions_and_from_a_position_on(north,
 
     events = viewer.read("service-events").json()["results"]
     positions = [event["position"] for event in events]
-    later_ones = viewer.read("service-events", position_above=positions[2]).json()["results"]
+    later_ones = viewer.read("service-events", after=positions[2]).json()["results"]
 
     assert len(events) == 7
     assert positions == sorted(positions)

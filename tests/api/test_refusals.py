@@ -49,7 +49,12 @@ def problem(answer, status):
         ("visits", {"day_from": "31.12.2026"}, "/day_from", "invalid"),
         ("service-events", {"type": "unit.repainted"}, "/type", "invalid_choice"),
         ("service-events", {"occurred_from": "noon"}, "/occurred_from", "invalid"),
-        ("service-events", {"position_above": "-1"}, "/position_above", "min_value"),
+        ("service-events", {"after": "-1"}, "/after", "unreadable"),
+        ("service-events", {"after": "1"}, "/after", "beyond-the-log"),
+        ("service-events", {"after": str(10**30)}, "/after", "beyond-the-log"),
+        ("service-events", {"wait": "5"}, "/after", "not-a-position"),
+        ("service-events", {"after": "0", "wait": "26"}, "/wait", "out-of-range"),
+        ("service-events", {"after": "0", "wait": "-1"}, "/wait", "out-of-range"),
         ("operator", {"limit": "1"}, "/limit", "unknown-parameter"),
     ],
 )
@@ -88,7 +93,6 @@ def test_a_made_up_cursor_is_refused(north, after):
 
 def test_a_cursor_beyond_any_number_of_the_database_finds_nothing(north):
     assert phone_of(north).read("service-events", after=cursor([str(10**30)])).json()["results"] == []
-    assert phone_of(north).read("service-events", position_above=10**30).json()["results"] == []
 
 
 @pytest.mark.parametrize(

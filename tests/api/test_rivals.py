@@ -31,9 +31,12 @@ PROBES = {
     "api-service-event-counter": "POST",
     "api-site": "GET",
     "api-site-standstills": "GET",
+    "api-site-unit-states": "GET",
     "api-site-usual-crew": "POST",
     "api-unit": "GET",
+    "api-unit-changes": "GET",
     "api-unit-events": "GET",
+    "api-unit-state": "GET",
     "api-visit": "GET",
 }
 
