@@ -212,10 +212,12 @@ def _as_json(events: Sequence[NewEvent], hashes: Sequence[bytes]) -> tuple[Json,
     common = {}
     for name in set(_SENT) - _ALWAYS_ITS_OWN:
         value, last = columns[name][0], columns[name][-1]
-        if value == last and columns[name].count(value) == len(events):
+        if value != last or columns[name].count(value) < len(events):
+            continue
+        if value is None:
             del columns[name]
-            if value is not None:
-                common[name] = value
+        elif len(events) > 1:
+            common[name] = columns.pop(name)[0]
     columns["content_hash"] = ["\\x" + digest.hex() for digest in hashes]
     lines = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
     return Json(common, dumps=orjson.dumps), Json(lines, dumps=orjson.dumps)

@@ -15,8 +15,8 @@ CREATE FUNCTION public.servicing_append(
 BEGIN
     -- The order of locks: the projections (shared, against a swap), then the operator. Both are kept until commit, and
     -- each statement after them sees what was committed while they were waited for.
-    PERFORM pg_advisory_xact_lock_shared(7765319);
-    PERFORM pg_advisory_xact_lock(hashtextextended(of_operator::text, 0));
+    PERFORM pg_advisory_xact_lock_shared(7765319),
+        pg_advisory_xact_lock(hashtextextended(of_operator::text, 0));
     IF office IS NOT NULL THEN
         SELECT coalesce(max(e.device_sequence), 0) INTO drawn_after FROM public.servicing_event e
         WHERE e.operator_id = of_operator AND e.device_id = office;

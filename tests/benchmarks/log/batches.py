@@ -37,16 +37,21 @@ def new_operator(slug: str) -> UUID:
 
 @dataclass
 class Phone:
-    """One device and what it sends: visits with an exchange, a wick check and a level for each unit it touches."""
+    """One device and what it sends: visits with an exchange, a wick check and a level for each unit it touches.
+
+    Units and cartridge are made up unless given: the log does not ask for them, the folds do.
+    """
 
     seed: int = 0
     device_id: UUID = field(default_factory=uuid7)
+    units: list[UUID] = field(default_factory=list)
+    cartridge_id: str = ""
     sequence: Any = field(default_factory=lambda: count(1))
 
     def __post_init__(self) -> None:
         draw = random.Random(self.seed)
-        self.units = [UUID(int=draw.getrandbits(128), version=4) for _ in range(UNITS)]
-        self.cartridge_id = str(UUID(int=draw.getrandbits(128), version=4))
+        self.units = self.units or [UUID(int=draw.getrandbits(128), version=4) for _ in range(UNITS)]
+        self.cartridge_id = self.cartridge_id or str(UUID(int=draw.getrandbits(128), version=4))
         self.member_id = UUID(int=draw.getrandbits(128), version=4)
         self.visit_id = uuid7()
 
@@ -67,7 +72,7 @@ class Phone:
             device_id=self.device_id,
             device_sequence=sequence,
             subject_kind="unit",
-            subject_id=self.units[unit % UNITS],
+            subject_id=self.units[unit % len(self.units)],
             type=kind,
             schema_version=1,
             occurred_at=at,

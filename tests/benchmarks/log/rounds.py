@@ -13,23 +13,30 @@ SEED = 20_261
 
 
 def interleave(
-    sides: Mapping[str, Callable[[int], None]], *, rounds: int, count: int
+    sides: Mapping[str, Callable[[int], float | None]],
+    *,
+    rounds: int,
+    count: int,
+    before: Callable[[], None] | None = None,
 ) -> dict[str, list[float]]:
     """Each side's events a second, one figure a round. A side is called with the round's number, from 0.
 
-    Every side is called once before, unmeasured, with -1: connections, caches and plans are warm.
+    Every side is called once before, unmeasured, with -1: connections, caches and plans are warm. ``before`` prepares
+    each round, unmeasured. ``count``: events a round. A side that measures itself gives its events a second.
     """
     draw = random.Random(SEED)
     speeds: dict[str, list[float]] = {name: [] for name in sides}
     for side in sides.values():
         side(-1)
     for number in range(rounds):
+        if before:
+            before()
         order = list(sides)
         draw.shuffle(order)
         for name in order:
             began = time.perf_counter()
-            sides[name](number)
-            speeds[name].append(count / (time.perf_counter() - began))
+            own = sides[name](number)
+            speeds[name].append(own or count / (time.perf_counter() - began))
         told = ", ".join(f"{name} {speeds[name][-1]:,.0f}" for name in sides)
         print(f"bench: round {number + 1} of {rounds}, events/s: {told}", file=sys.stderr)
     return speeds
