@@ -31,8 +31,7 @@ if TYPE_CHECKING:
 
 LENGTH_OF_A_DAY = len("2026-11-26")
 LONGEST_MOMENT = 40
-# Between these the end of a day is an instant in every zone.
-YEARS = range(1_900, 9_000)
+YEARS = range(history.EARLIEST_YEAR, 9_000)
 SAID_MOMENT = "Expected: a date (2026-11-26), or an instant with its offset (2026-11-26T14:05:00Z)."
 
 

@@ -24,9 +24,9 @@ from accounts.pages import OperatorRequest, actor_for, operator_page
 from accounts.permissions import Permission
 from fleet import queries as fleet
 from servicing.commands import office
-from servicing.events.types import EventType
+from servicing.pages.looking_back import look_back, names_of
 from servicing.pages.picture import depletion
-from servicing.pages.wording import ALERTS, COUNTER_REASONS, FAULTS, FINDINGS, Names, sentence, standing_of
+from servicing.pages.wording import ALERTS, COUNTER_REASONS, FAULTS, FINDINGS, sentence, standing_of
 from servicing.queries import events as log
 from servicing.queries import fleet_state
 from servicing.queries.events import KnownEvent
@@ -114,6 +114,7 @@ def _unit_page(request: OperatorRequest, code: str, billed_on: BilledOn) -> dict
         "findings": [(FINDINGS[code], event_id) for code, event_id, _ in view.history.findings],
         "alerts": [(ALERTS[alert.kind], alert) for alert in alerts],
         "picture": depletion(view.history, outlook, segment, today, zone),
+        "back": look_back(request, made.id, zone),
         "timeline": _timeline(request, made.id, zone, billed_on),
         "reasons": COUNTER_REASONS,
         "may_note": request.actor.may(Permission.ALERTS_ACKNOWLEDGE),
@@ -132,7 +133,7 @@ def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: Bil
     devices = {device.id: device.label for device in accounts.devices()}
     billed = billed_on([e.event_id for e in events]) if request.actor.may(Permission.INVOICES_READ) else {}
     by_id = {event.event_id: event for event in events}
-    names = _names(events)
+    names = names_of(events)
     may_undo = request.actor.may(Permission.EVENTS_COUNTER)
 
     def occasion(event: KnownEvent) -> tuple[UUID, UUID | None, UUID]:
@@ -154,18 +155,6 @@ def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: Bil
         who = [members.get(member_id, "") if member_id else "", devices.get(device_id, "")]
         moments.append(Moment(entries[-1].event.occurred_at, ", ".join(filter(None, who)), entries))
     return moments
-
-
-def _names(events: list[KnownEvent]) -> Names:
-    placed = {EventType.UNIT_INSTALLED, EventType.UNIT_MOVED}
-    stations = {event.payload.station_id for event in events if event.type in placed}  # type: ignore[attr-defined]
-    return Names(
-        stations={
-            place.station_id: f"{place.restroom}, {place.station}"
-            for place in fleet.stations(stations).values()
-        },
-        cartridges={cartridge.id: cartridge.name for cartridge in fleet.cartridges()},
-    )
 
 
 @operator_page(Permission.EVENTS_COUNTER, "POST")

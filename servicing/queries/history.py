@@ -31,6 +31,8 @@ from servicing.rules.due import band_on, segment_on
 from servicing.rules.fold import CLOCK_AHEAD, EFFECTIVE, FoldEvent, fold_standstills, standings
 from servicing.rules.unit import UnitHistory, fold_unit
 
+# Before it there is nothing to look back on; from it on the end of a day is an instant in every zone.
+EARLIEST_YEAR = 1_900
 _PLACING = (EventType.UNIT_INSTALLED, EventType.UNIT_MOVED)
 _PAUSING = {EventType.STANDSTILL_BEGAN, EventType.STANDSTILL_ENDED}
 
