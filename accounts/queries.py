@@ -216,6 +216,11 @@ def service_rules() -> list[ServiceRules]:
     return rules or [ServiceRules(operator_id=current_operator_id(), effective_from=date.min)]
 
 
+def default_service_rules() -> ServiceRules:
+    """The values that hold while an operator has set none."""
+    return ServiceRules(effective_from=date.min)
+
+
 def service_rule_rows() -> QuerySet[ServiceRules]:
     """The rows that the operator has set, oldest first; none while the defaults hold."""
     return ServiceRules.objects.order_by("effective_from")

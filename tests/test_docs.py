@@ -18,7 +18,8 @@ from django.urls import resolve
 
 from accounts import clock, queries
 from accounts.permissions import Role
-from servicing.commands.uploads import ENVELOPE, REASONS, upload_events
+from servicing.commands.envelopes import ENVELOPE
+from servicing.commands.uploads import REASONS, upload_events
 from tests.cast import PASSWORD, Cast
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -19,7 +20,7 @@ from servicing.rules import dryness, due
 from servicing.rules.unit import UnitHistory, intervals_of
 from servicing.rules.values import first_day
 
-Versions = list[tuple[date, int]]
+Versions = tuple[tuple[date, int], ...]
 
 # Without a reading the outlook of a unit ends somewhere; a dry date beyond this says only that the dose is tiny.
 FARTHEST_DRY = timedelta(days=3_650)
@@ -35,7 +36,9 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True)
-class _Master:
+class Master:
+    """What due days and outlooks are reckoned with beside the histories: by site, by cartridge, the operator's values."""
+
     zones: dict[UUID, str]
     site_due: dict[UUID, due.SiteDue]
     doses: dict[UUID, Decimal]
@@ -62,56 +65,76 @@ def rows_of(
     ``standstills`` by site take the place of those that are stored.
     """
     master = _master({one.site_id for one in placed}, placed, standstills)
-    segments: list[dict[str, Any]] = []
-    outlooks: list[dict[str, Any]] = []
-    for one in sorted(placed, key=lambda placed_unit: placed_unit.unit_id):
-        for segment in _segments(one, master):
-            segments.append(
-                _json_row(one, {**_fields(segment, SEGMENT_FIELDS), "zone": master.zones[one.site_id]})
-            )
-        outlooks.append(_json_row(one, _outlook(one, master)))
-    return segments, outlooks
+    in_order = sorted(placed, key=lambda placed_unit: placed_unit.unit_id)
+    return segment_rows(in_order, master), outlook_rows(in_order, master)
 
 
-def _fields(record: object, names: Sequence[str]) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in names}
+def segment_rows(placed: Sequence[Placed], master: Master) -> list[dict[str, Any]]:
+    return [
+        {"unit_id": str(one.unit_id), "site_id": str(one.site_id), **row}
+        for one in placed
+        for row in _segments_of(one, master)
+    ]
 
 
-def _json_row(one: Placed, values: dict[str, Any]) -> dict[str, Any]:
-    plain = {name: str(v) if isinstance(v, date | Decimal) else v for name, v in values.items()}
-    return {"unit_id": str(one.unit_id), "site_id": str(one.site_id), **plain}
+def outlook_rows(placed: Sequence[Placed], master: Master) -> list[dict[str, Any]]:
+    return [
+        {"unit_id": str(one.unit_id), "site_id": str(one.site_id), **_outlook(one, master)} for one in placed
+    ]
 
 
-def _segments(one: Placed, master: _Master) -> list[due.DueSegment]:
+def _segments_of(one: Placed, master: Master) -> tuple[dict[str, Any], ...]:
     zone = master.zones[one.site_id]
     installed_on = _local(one.history.installed_at, zone)
     last_on = _local(one.history.last_exchange_at, zone)
     assert installed_on is not None, "an installed unit has its day"
-    segments = master.site_due[one.site_id].segments(installed_on, last_on, master.long_past[0][1])
-    if len(master.long_past) == 1:
-        return segments
-    return [
-        replace(segment, long_past_from=first_day(segment.past_grace_from, master.long_past))
-        if segment.past_grace_from
-        else segment
+    return _segments(master.site_due[one.site_id], installed_on, last_on, master.long_past, zone)
+
+
+# The units of a site that were exchanged on one day share their segments.
+@lru_cache(maxsize=2_048)
+def _segments(
+    site_due: due.SiteDue, installed_on: date, last_on: date | None, long_past: Versions, zone: str
+) -> tuple[dict[str, Any], ...]:
+    segments = site_due.segments(installed_on, last_on, long_past[0][1])
+    if len(long_past) > 1:
+        segments = [
+            replace(segment, long_past_from=first_day(segment.past_grace_from, long_past))
+            if segment.past_grace_from
+            else segment
+            for segment in segments
+        ]
+    return tuple(
+        {name: _plain(getattr(segment, name)) for name in SEGMENT_FIELDS} | {"zone": zone}
         for segment in segments
-    ]
+    )
 
 
-def _outlook(one: Placed, master: _Master) -> dict[str, Any]:
+@lru_cache(maxsize=2_048)
+def site_due_of(terms: tuple[due.Terms, ...], standstills: tuple[due.Standstill, ...]) -> due.SiteDue:
+    """A site's due days, the same object for the same agreements and standstills."""
+    return due.SiteDue(terms, standstills)
+
+
+def _plain(value: Any) -> Any:
+    return str(value) if isinstance(value, date | Decimal) else value
+
+
+def _outlook(one: Placed, master: Master) -> dict[str, Any]:
     history, zone = one.history, master.zones[one.site_id]
     set_dose = Decimal(history.set_dose_ml_per_day) if history.set_dose_ml_per_day else None
     nominal = master.doses.get(UUID(history.cartridge_id)) if history.cartridge_id else None
     dose = dryness.dose_estimate(intervals_of(history), set_dose, nominal)
     dry_on = _dry_on(history, dose, zone)
     wick_since_on = _local(history.wick_since, zone)
-    return {
+    values = {
         "dose_ml_per_day": dose,
         "dry_on": dry_on,
         "dry_soon_from": first_day(dry_on, [(at, -days) for at, days in master.dry_soon]) if dry_on else None,
         "wick_since_on": wick_since_on,
         "wick_watch_from": first_day(wick_since_on, master.wick_watch) if wick_since_on else None,
     }
+    return {name: _plain(value) for name, value in values.items()}
 
 
 def _dry_on(history: UnitHistory, dose: Decimal | None, zone: str) -> date | None:
@@ -130,25 +153,26 @@ def _master(
     site_ids: Collection[UUID],
     placed: Sequence[Placed],
     standstills: Mapping[UUID, Sequence[due.Standstill]] | None,
-) -> _Master:
+) -> Master:
     agreed = accounts.zones_and_terms(site_ids)
     if standstills is None:
         standstills = _stored_standstills(site_ids)
     rules = accounts.service_rules()
-    return _Master(
+    return Master(
         zones={site_id: zone for site_id, (zone, _) in agreed.items()},
         site_due={
-            site_id: due.SiteDue(
-                [due.Terms(**_fields(one, TERMS_FIELDS)) for one in terms], standstills.get(site_id, ())
+            site_id: site_due_of(
+                tuple(due.Terms(*(getattr(one, name) for name in TERMS_FIELDS)) for one in terms),
+                tuple(standstills.get(site_id, ())),
             )
             for site_id, (_, terms) in agreed.items()
         },
         doses=fleet.nominal_doses(
             {UUID(one.history.cartridge_id) for one in placed if one.history.cartridge_id}
         ),
-        long_past=[(one.effective_from, one.long_past_days) for one in rules],
-        dry_soon=[(one.effective_from, one.dry_soon_days) for one in rules],
-        wick_watch=[(one.effective_from, one.wick_watch_days) for one in rules],
+        long_past=tuple((one.effective_from, one.long_past_days) for one in rules),
+        dry_soon=tuple((one.effective_from, one.dry_soon_days) for one in rules),
+        wick_watch=tuple((one.effective_from, one.wick_watch_days) for one in rules),
     )
 
 

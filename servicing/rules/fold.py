@@ -194,15 +194,16 @@ OUTCOMES = {EventType.VISIT_NOT_ADMITTED: "not_admitted", EventType.VISIT_CALLED
 def fold_visit(events: Sequence[FoldEvent]) -> VisitRow | None:
     """What became of a visit: the last of its effective outcomes in canonical order; None without one."""
     outcomes = [event for event in events if event.type is not EventType.EVENT_COUNTERED]
-    if not outcomes:
-        return None
-    last = outcomes[-1]
-    payload: Any = last.payload
+    return visit_row(outcomes[-1].type, outcomes[-1].payload, outcomes[-1].occurred_at) if outcomes else None
+
+
+def visit_row(kind: EventType, payload: Any, occurred_at: datetime) -> VisitRow:
+    """What one outcome says of its visit."""
     return VisitRow(
         site_id=payload.site_id,
         crew_id=payload.crew_id,
-        occurred_at=last.occurred_at,
-        outcome=OUTCOMES.get(last.type) or payload.outcome,
+        occurred_at=occurred_at,
+        outcome=OUTCOMES.get(kind) or payload.outcome,
         reason=getattr(payload, "reason", ""),
         minutes=getattr(payload, "minutes", None),
     )
