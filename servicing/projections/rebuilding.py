@@ -24,8 +24,7 @@ from accounts.jobs import DUE_REFRESH
 from servicing import log
 from servicing.models import Event
 from servicing.projections import due, shadows, storing
-from servicing.projections.folding import PAGE, PROJECTION, project_whole, refold
-from servicing.queries.folds import fold_event
+from servicing.projections.folding import PAGE, PROJECTION, fold_page, refold
 
 # Held by the owner's session for as long as a rebuild runs.
 REBUILD_LOCK = 7_765_320
@@ -65,12 +64,13 @@ def rebuild_all(say: Say = lambda _: None) -> Rebuilt:
         version = _begin_version()
         for operator_id in build.operator_ids():
             build.fill(operator_id, say)
-        say("reading what the planner needs to know")
-        shadows.analyze()
         build.catch_up()
+        say("reading what the planner needs to know")
+        shadows.make_ready()
         say("swapping")
         held_since = shadows.in_short_locks(build.swap, before_each=build.catch_up)
         held_ms = (time.perf_counter() - held_since) * 1_000
+        say("swapped")
         _clear_away(say)
     return Rebuilt(build.folded, held_ms, version=version)
 
@@ -84,7 +84,7 @@ def rebuild(operator_id: UUID, say: Say = lambda _: None) -> Rebuilt:
         build = _Build(clock.now() - CLOCKS_APART, only=operator_id)
         shadows.create()
         build.fill(operator_id, say)
-        shadows.analyze()
+        shadows.make_ready()
         build.catch_up()
         say("writing what differs")
         changed, held_since = build.replace()
@@ -95,9 +95,9 @@ def rebuild(operator_id: UUID, say: Say = lambda _: None) -> Rebuilt:
 
 def _clear_away(say: Say) -> None:
     try:
-        shadows.drop()
+        shadows.clear_away()
     except Busy:
-        say("the old tables are in use; they stay in their schema until the next rebuild drops them")
+        say("the old tables are in use; they stay aside until the next rebuild takes them")
 
 
 @contextmanager
@@ -219,7 +219,7 @@ class _Build:
         count = PAGE
         while count == PAGE:
             with shadows.filling(operator_id, lock_timeout_ms=DRAIN_LOCK_WAIT_MS):
-                count = _fold_page()
+                count = fold_page()
             self.folded += count
         if jobs:
             with shadows.filling(operator_id, lock_timeout_ms=DRAIN_LOCK_WAIT_MS):
@@ -246,19 +246,10 @@ class _Build:
             log.lock_operator(cursor, self.only)
             held_since = time.perf_counter()
             shadows.look_at_shadows()
-            while count := _fold_page():
+            while count := fold_page():
                 self.folded += count
             due.refresh({}, set(self._behind(cursor).get(self.only, {}).values()))
             return shadows.replace_rows(self.only), held_since
-
-
-def _fold_page() -> int:
-    """In a transaction on the shadows: fold the next page. Returns how many events it had, fewer than PAGE at the end."""
-    rows = log.events_after(storing.lock_checkpoint(PROJECTION), limit=PAGE)
-    if rows:
-        project_whole([fold_event(row) for row in rows])
-        storing.move_checkpoint(PROJECTION, rows[-1].position)
-    return len(rows)
 
 
 _EVENTS_BEHIND_SQL = f"""

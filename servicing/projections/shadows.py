@@ -1,4 +1,4 @@
-"""The tables of a new version beside the live ones: made like them, filled under the same policies, swapped, dropped.
+"""The tables of a new version beside the live ones: made like them, filled under the same policies, swapped, emptied.
 
 All of this is the owner's business (the alias ``migrate``). Live tables, shadows and retired tables have the same names in
 three schemas, so the code that folds into the one folds into the other: only the search path differs.
@@ -69,15 +69,78 @@ def in_short_locks(step: Callable[[Any], T], *, before_each: Callable[[], object
 
 
 def create() -> None:
-    """Make empty shadows of the live tables; what an earlier rebuild left goes first."""
-    drop()
+    """Empty shadows of the live tables: those of the last rebuild, where they are still made alike, else new ones.
+
+    Making and dropping a reference locks the table it points at, which everybody uses; emptying a table does not.
+    """
+    in_short_locks(_bring_back)
     in_short_locks(_create)
 
 
+def clear_away() -> None:
+    """After a swap: the retired tables become the empty shadows of the next rebuild."""
+    in_short_locks(_bring_back)
+
+
+def _bring_back(cursor: Any) -> None:
+    retired = _tables_in(cursor, RETIRED)
+    if retired:
+        _drop(cursor, [f"{BUILDING}.{table}" for table in _tables_in(cursor, BUILDING)])
+        for table in retired:
+            cursor.execute(f"ALTER TABLE {RETIRED}.{table} SET SCHEMA {BUILDING}")
+            cursor.execute(f"TRUNCATE {BUILDING}.{table}")
+
+
 def _create(cursor: Any) -> None:
+    there = _tables_in(cursor, BUILDING)
+    alike = sorted(there) == sorted(TABLES) and all(
+        _shape(cursor, "public", table) == _shape(cursor, BUILDING, table) for table in TABLES
+    )
+    if alike:
+        cursor.execute(f"TRUNCATE {', '.join(f'{BUILDING}.{table}' for table in TABLES)}")
+    else:
+        _drop(cursor, [f"{BUILDING}.{table}" for table in there])
     for table in TABLES:
-        for statement in _create_sql(cursor, table):
+        for statement in () if alike else _create_sql(cursor, table):
             cursor.execute(statement)
+        # No vacuum holds a lock in the moment of the swap.
+        cursor.execute(
+            f"ALTER TABLE {BUILDING}.{table} SET (autovacuum_enabled = false, toast.autovacuum_enabled = false)"
+        )
+
+
+def _tables_in(cursor: Any, schema: str) -> list[str]:
+    cursor.execute(
+        "SELECT relname FROM pg_class WHERE relkind = 'r' AND relnamespace = %s::regnamespace ORDER BY 1",
+        [schema],
+    )
+    return [name for (name,) in cursor.fetchall()]
+
+
+_SHAPE_SQL = """
+WITH t AS (SELECT *, relnamespace::regnamespace::text || '.' AS schema FROM pg_class WHERE oid = %s::regclass)
+SELECT 'column', row_number() OVER (ORDER BY attnum)::text, attname::text, format_type(atttypid, atttypmod),
+    attnotnull::text, pg_get_expr(adbin, adrelid)
+FROM t JOIN pg_attribute ON attrelid = t.oid AND attnum > 0 AND NOT attisdropped
+    LEFT JOIN pg_attrdef ON adrelid = t.oid AND adnum = attnum
+UNION ALL SELECT 'constraint', conname, pg_get_constraintdef(k.oid), convalidated::text, NULL, NULL
+FROM t JOIN pg_constraint k ON conrelid = t.oid AND contype <> 'n'
+UNION ALL SELECT 'index', replace(pg_get_indexdef(indexrelid), schema, ''), indisvalid::text, NULL, NULL, NULL
+FROM t JOIN pg_index ON indrelid = t.oid
+UNION ALL SELECT 'policy', polname, polcmd::text, polroles::text, pg_get_expr(polqual, polrelid),
+    pg_get_expr(polwithcheck, polrelid)
+FROM t JOIN pg_policy ON polrelid = t.oid
+UNION ALL SELECT 'privilege', a.grantee::regrole::text, a.privilege_type, a.is_grantable::text, NULL, NULL
+FROM t, aclexplode(t.relacl) a
+UNION ALL SELECT 'table', t.relowner::regrole::text, relrowsecurity::text, relforcerowsecurity::text, NULL, NULL FROM t
+ORDER BY 1, 2, 3, 4
+"""
+
+
+def _shape(cursor: Any, schema: str, table: str) -> list[tuple[Any, ...]]:
+    """All that makes a table what it is but its rows, by names."""
+    cursor.execute(_SHAPE_SQL, [f"{schema}.{table}"])
+    return list(cursor.fetchall())
 
 
 def _create_sql(cursor: Any, table: str) -> list[str]:
@@ -85,8 +148,6 @@ def _create_sql(cursor: Any, table: str) -> list[str]:
     live, shadow = f"public.{table}", f"{BUILDING}.{table}"
     statements = [
         f"CREATE TABLE {shadow} (LIKE {live} INCLUDING ALL EXCLUDING INDEXES)",
-        # No vacuum holds a lock in the moment of the swap.
-        f"ALTER TABLE {shadow} SET (autovacuum_enabled = false, toast.autovacuum_enabled = false)",
         *tenancy.isolation_sql(table, schema=BUILDING),
     ]
     cursor.execute(
@@ -112,21 +173,9 @@ def _create_sql(cursor: Any, table: str) -> list[str]:
     return statements
 
 
-def drop() -> None:
-    """Drop what is in the schemas of building and retired tables."""
-    in_short_locks(_drop)
-
-
-def _drop(cursor: Any) -> None:
-    cursor.execute(
-        "SELECT c.oid::regclass::text FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace "
-        "WHERE c.relkind = 'r' AND n.nspname IN (%s, %s) ORDER BY 1",
-        [BUILDING, RETIRED],
-    )
-    tables = [name for (name,) in cursor.fetchall()]
+def _drop(cursor: Any, tables: list[str]) -> None:
     if not tables:
         return
-    # Dropping a reference takes the table it points at for itself; all of them at once, or none.
     cursor.execute(
         "SELECT DISTINCT confrelid::regclass::text FROM pg_constraint "
         "WHERE contype = 'f' AND conrelid = ANY(%s::regclass[]) ORDER BY 1",
@@ -137,26 +186,36 @@ def _drop(cursor: Any) -> None:
     cursor.execute(f"DROP TABLE {', '.join(tables)}")
 
 
-def analyze() -> None:
-    """Tell the planner what is in the shadows before anybody asks them."""
+def make_ready() -> None:
+    """Before the shadows go live: tell the planner what is in them, and let them be vacuumed again."""
     with connections[OWNER].cursor() as cursor:
         for table in TABLES:
             cursor.execute(f"ANALYZE {BUILDING}.{table}")
+            cursor.execute(
+                f"ALTER TABLE {BUILDING}.{table} RESET (autovacuum_enabled, toast.autovacuum_enabled)"
+            )
 
 
 @contextmanager
 def filling(operator_id: UUID, *, lock_timeout_ms: int = 0) -> Iterator[None]:
-    """A transaction of the operator's in which the derived tables are the shadows."""
+    """A transaction of the operator's in which the derived tables are the shadows.
+
+    Its commit does not wait for the disk: nothing of it counts before the swap commits, which waits for all before it.
+    """
     with tenancy.operator_scope(operator_id, durable=True, lock_timeout_ms=lock_timeout_ms):
-        look_at_shadows()
+        look_at_shadows("SET LOCAL synchronous_commit = off")
         yield
 
 
-def look_at_shadows() -> None:
+def look_at_shadows(*settings: str) -> None:
     """From here to commit the names of derived tables mean the shadows. Fails if there are none: never the live ones."""
+    statements = [
+        *settings,
+        f"SET LOCAL search_path = {BUILDING}, public",
+        f"SELECT '{BUILDING}.{TABLES[0]}'::regclass",
+    ]
     with connection.cursor() as cursor:
-        cursor.execute(f"SET LOCAL search_path = {BUILDING}, public")
-        cursor.execute("SELECT %s::regclass = %s::regclass", [TABLES[0], f"{BUILDING}.{TABLES[0]}"])
+        cursor.execute("; ".join(statements))
 
 
 # Where other readers of the log stand is not made anew.
@@ -171,6 +230,8 @@ def swap(cursor: Any) -> None:
     """In the owner's open transaction: the shadows become the live tables, and the live ones retire."""
     names = ", ".join(f"{schema}.{table}" for schema in ("public", BUILDING) for table in TABLES)
     statements = [
+        # Appends wait no longer than they must: whatever they commit afterwards reaches the disk behind the swap.
+        "SET LOCAL synchronous_commit = off",
         f"LOCK TABLE {names} IN ACCESS EXCLUSIVE MODE",
         _KEEP_CHECKPOINTS,
         "SET CONSTRAINTS ALL IMMEDIATE",
@@ -179,7 +240,6 @@ def swap(cursor: Any) -> None:
         statements += [
             f"ALTER TABLE public.{table} SET SCHEMA {RETIRED}",
             f"ALTER TABLE {BUILDING}.{table} SET SCHEMA public",
-            f"ALTER TABLE public.{table} RESET (autovacuum_enabled, toast.autovacuum_enabled)",
         ]
     # One way to the server: the tables are locked no longer than the server needs.
     cursor.execute("; ".join(statements))

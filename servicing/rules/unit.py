@@ -110,8 +110,10 @@ def fold_unit(
             event.device_sequence,
             str(event.event_id),
         ]
+    found = {event_id for code, event_id, _ in history.findings if code == "clock_ahead"}
     for event in ahead:
-        _find(history, event, "clock_ahead")
+        if str(event.event_id) not in found:  # a start that was read with it has it already
+            _find(history, event, "clock_ahead")
     history.findings.sort(key=lambda finding: (finding[2], finding[1], finding[0]))
     return history
 
