@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 # Commands that speak of a database's content: where none is named, of the demo's.
-OF_A_DATABASE = {"audit_isolation", "dbshell", "open_operator", "rebuild", "shell"}
+OF_A_DATABASE = {"audit_isolation", "dbshell", "lag", "open_operator", "rebuild", "shell"}
 
 
 def main() -> None:
