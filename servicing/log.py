@@ -151,7 +151,7 @@ def _send(events: Sequence[NewEvent], hashes: Sequence[bytes]) -> Iterator[_Stor
     """Insert events, no id twice, in this order."""
     office = next((event.device_id for event in events if event.device_sequence is None), None)
     common, lines = _as_json(events, hashes)
-    with _cursor() as cursor:
+    with _cursor(_PreparedCursor) as cursor:
         cursor.execute(
             "SELECT inserted, drawn_after, stored, hashes FROM public.servicing_append(%s, %s, %s, %s)",
             [current_operator_id(), office, common, lines],
@@ -239,14 +239,22 @@ class _PayloadLoader(Loader):
         return orjson.loads(data[1:])
 
 
+class _PreparedCursor(psycopg.Cursor[Any]):
+    def execute(self, query: Any, params: Any = None, **_: Any) -> Any:
+        """For a statement that each connection sends again and again: parsed and planned once."""
+        # Django turns preparing off (None); this turns it on for nothing that does not ask for it.
+        self.connection.prepare_threshold = 2**31
+        return super().execute(query, params, prepare=True, binary=True)
+
+
 @contextmanager
-def _cursor() -> Iterator[Any]:
+def _cursor(kind: type[psycopg.Cursor[Any]] = psycopg.Cursor) -> Iterator[Any]:
     """A cursor of Django's connection whose parameters travel beside the statement and whose values come in binary.
 
     Django's own writes the parameters into the statement, for the server to parse, and reads each time from text.
     """
     connection.ensure_connection()
-    with psycopg.Cursor(connection.connection) as cursor:
+    with kind(connection.connection) as cursor:
         cursor.format = Format.BINARY
         wrap: Any = connection.make_debug_cursor if connection.queries_logged else connection.make_cursor
         yield wrap(cursor)
