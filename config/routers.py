@@ -1,4 +1,5 @@
-"""Which database role does what: the runtime roles never change the schema, the owner's alias does nothing else."""
+"""Which database role does what: the runtime roles never change the schema; the owner's alias migrates, and swaps
+what is rebuilt."""
 
 from __future__ import annotations
 
