@@ -46,13 +46,16 @@ def named_rows(event: NewEvent) -> set[Named]:
     return found
 
 
-def known_rows(named: Collection[Named]) -> KnownRows:
-    """Those of these rows that the operator has, and the id of its office's device."""
+def known_rows(named: Collection[Named], *, in_line: bool = False) -> KnownRows:
+    """Those of these rows that the operator has, and the id of its office's device.
+
+    ``in_line``: wait first until no other transaction that asked so is open; then hold up those that ask later.
+    """
     ids: dict[str, list[UUID]] = {table: [] for table in TABLES}
     for one in named:
         ids[one.table].append(one.id)
-    office_id, _, _, _, *found = row_of(
-        _KNOWN_SQL,
+    office_id, _, _, _, _, *found = row_of(
+        _IN_LINE_SQL if in_line else _KNOWN_SQL,
         {"operator": current_operator_id(), **{table: array(wanted) for table, wanted in ids.items()}},
     )
     rows = {Named(table, row_id) for table, there in zip(TABLES, found, strict=True) for row_id in there}
@@ -60,9 +63,14 @@ def known_rows(named: Collection[Named]) -> KnownRows:
 
 
 _KNOWN_SQL = (
-    f"SELECT (SELECT id FROM accounts_device WHERE operator_id = %(operator)s AND kind = 'office'), {PLAN_ONCE}"
+    f"SELECT (SELECT id FROM accounts_device WHERE operator_id = %(operator)s AND kind = 'office'), {PLAN_ONCE}, NULL"
     + "".join(
         f", ARRAY(SELECT id FROM {table} WHERE operator_id = %(operator)s AND id = ANY(%({table})s::uuid[]))"
         for table in TABLES
     )
+)
+
+# One slice of a phone at a time comes as far as the operator's lock, where the office would wait behind all of them.
+_IN_LINE_SQL = _KNOWN_SQL.replace(
+    "NULL", "pg_advisory_xact_lock(hashtextextended('uploads/' || %(operator)s::text, 0))::text", 1
 )
