@@ -32,7 +32,8 @@ REBUILD_LOCK = 7_765_320
 SUBJECTS_AT_ONCE = 500
 # A round of catching up that takes no longer leaves little for the moment in which appends wait.
 SHORT_ROUND_SECONDS = 0.02
-DRAIN_LOCK_WAIT_MS = 500
+# An upload waits two seconds at most: a swap that still folds after one lets them pass, and begins again.
+MOST_HELD_SECONDS = 1.0
 # By how much the clocks of two machines may differ.
 CLOCKS_APART = timedelta(minutes=10)
 
@@ -103,6 +104,10 @@ def _clear_away(say: Say) -> None:
 @contextmanager
 def _alone() -> Iterator[None]:
     owner = connections[shadows.OWNER]
+    if not owner.settings_dict["USER"]:
+        raise Conflict(
+            "A rebuild connects as the owner of the tables, whose address is not set (DATABASE_MIGRATE_URL)."
+        )
     with owner.cursor() as cursor:
         cursor.execute("SELECT pg_try_advisory_lock(%s)", [REBUILD_LOCK])
         if not cursor.fetchone()[0]:
@@ -215,14 +220,14 @@ class _Build:
                 behind.setdefault(operator_id, {})[job_id] = UUID(site_id)
         return behind
 
-    def _follow(self, operator_id: UUID, jobs: dict[UUID, UUID]) -> None:
+    def _follow(self, operator_id: UUID, jobs: dict[UUID, UUID], *, lock_timeout_ms: int = 0) -> None:
         count = PAGE
         while count == PAGE:
-            with shadows.filling(operator_id, lock_timeout_ms=DRAIN_LOCK_WAIT_MS):
+            with shadows.filling(operator_id, lock_timeout_ms=lock_timeout_ms):
                 count = fold_page()
             self.folded += count
         if jobs:
-            with shadows.filling(operator_id, lock_timeout_ms=DRAIN_LOCK_WAIT_MS):
+            with shadows.filling(operator_id, lock_timeout_ms=lock_timeout_ms):
                 due.refresh({}, set(jobs.values()))
             self.honoured |= jobs.keys()
 
@@ -234,7 +239,9 @@ class _Build:
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", [log.PROJECTION_LOCK])
         held_since = time.perf_counter()
         for operator_id, jobs in self._behind(cursor).items():
-            self._follow(operator_id, jobs)
+            if time.perf_counter() - held_since > MOST_HELD_SECONDS:
+                raise shadows.TryAgain
+            self._follow(operator_id, jobs, lock_timeout_ms=shadows.LOCK_WAIT_MS)
         shadows.swap(cursor)
         cursor.execute(_LIVE_SQL, [clock.now()])
         return held_since

@@ -44,6 +44,10 @@ PAUSE_SECONDS = 0.2
 T = TypeVar("T")
 
 
+class TryAgain(Exception):
+    """Raised by a step that would hold others up for too long."""
+
+
 def in_short_locks(step: Callable[[Any], T], *, before_each: Callable[[], object] = lambda: None) -> T:
     """Do a step in a transaction of the owner's that never waits long for a lock; again and again until it gets them.
 
@@ -57,8 +61,9 @@ def in_short_locks(step: Callable[[Any], T], *, before_each: Callable[[], object
             with transaction.atomic(using=OWNER, durable=True), connections[OWNER].cursor() as cursor:
                 cursor.execute(f"SET LOCAL lock_timeout = {LOCK_WAIT_MS}")
                 return step(cursor)
-        except OperationalError as fault:
-            if not isinstance(fault.__cause__, postgres.LockNotAvailable | postgres.DeadlockDetected):
+        except (OperationalError, TryAgain) as fault:
+            waited = isinstance(fault.__cause__, postgres.LockNotAvailable | postgres.DeadlockDetected)
+            if not (waited or isinstance(fault, TryAgain)):
                 raise
             if time.monotonic() > gives_up_at:
                 raise Busy(

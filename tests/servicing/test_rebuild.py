@@ -11,6 +11,8 @@ from accounts import clock
 from accounts.ids import uuid7
 from servicing.commands import rebuilds
 from servicing.models import Report, UnitState
+from servicing.rules.unit import fold_unit
+from tests.servicing import plain_events
 
 
 @pytest.fixture
@@ -116,3 +118,12 @@ def test_a_rebuild_gives_the_same_bytes(worked):
 
     assert (rebuilt.events, rebuilt.rows_changed) == (10, 0)
     assert bytes_now() == before
+
+
+def test_what_waits_for_its_clock_is_found_once_however_often_it_is_folded():
+    waiting = plain_events.event("wick.washed", 2, received_day=0)
+    history = fold_unit([plain_events.installed()], None, [waiting])
+
+    again = fold_unit([], history, [waiting])
+
+    assert [code for code, *_ in again.findings] == ["clock_ahead"]

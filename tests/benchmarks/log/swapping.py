@@ -41,6 +41,10 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
     near = [took for at, took in taken if any(abs(at - swap) <= AROUND_SECONDS for swap in swapped)]
     missed = sum(len(rebuilds.check(cast.operator.id)) for cast in casts)
     ratio = _p99(near) / _p99(before)
+    each = [
+        _p99([took for at, took in taken if abs(at - swap) <= AROUND_SECONDS]) / _p99(before)
+        for swap in swapped
+    ]
     yield {
         "name": "log.swap_under_load",
         "value": round(_p99(near) * 1_000, 2),
@@ -48,6 +52,7 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         "against": "p99 of the same uploads before the first rebuild",
         "against_value": round(_p99(before) * 1_000, 2),
         "ratio": round(ratio, 3),
+        "ratios": [round(one, 3) for one in each],
         "target": TARGET,
         "ok": ratio <= TARGET and missed == 0 and len(swapped) == swaps,
         "rounds": swaps,
