@@ -38,10 +38,14 @@ def beats_of(setting: Setting) -> Beats:
 
 def lot_of(setting: Setting, beats: Beats, site: SitePlan, day: date) -> str:
     """The lot a crew takes from on a day at a site: one a month, and the bad one in its town and weeks."""
-    prefix = setting.plan.prefix
     if has_bad_lot(setting, beats, site, day):
-        return f"{prefix}-{beats.bad_lot_from:%y%m}-9"
-    return f"{prefix}-{day:%y%m}-{1 + site.index % 2}"
+        return bad_lot_of(setting)
+    return f"{setting.plan.prefix}-{day:%y%m}-{1 + site.index % 2}"
+
+
+def bad_lot_of(setting: Setting) -> str:
+    """The lot that leaks."""
+    return f"{setting.plan.prefix}-{beats_of(setting).bad_lot_from:%y%m}-9"
 
 
 def has_bad_lot(setting: Setting, beats: Beats, site: SitePlan, day: date) -> bool:

@@ -22,8 +22,8 @@ from config.celery import app
 from demo_tenant.opening import member_actor, open_operator, opened_at, phone_actors
 from demo_tenant.records import Ending, OfficeAction, Upload
 from demo_tenant.story import Story
-from servicing.commands.office import counter_event, record_events
-from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
+from servicing.commands.envelopes import Fate
+from servicing.commands.uploads import fold_pending, load_events
 
 SWEEP = "servicing.tasks.sweep"
 SWEEP_SECONDS = 60
@@ -69,12 +69,16 @@ def play(story: Story, password: str, say: Say, *, until: datetime | None = None
     began, closing = time.monotonic(), 0.0
     ends_at = until or story.setting.span.ends_at
     for step in takewhile(lambda one: _instant(one) <= ends_at, _in_order(story)):
-        step_began = time.monotonic()
         with clock.playing(_instant(step)):
+            if isinstance(step, Close):
+                player.fold()
+            step_began = time.monotonic()
             player.take(step)
         if isinstance(step, Close):
             closing += time.monotonic() - step_began
             say(_progress(story, step, player.accepted, time.monotonic() - began))
+    with clock.playing(ends_at):
+        player.fold()
     perform_owed(ends_at)
     return Played(player.accepted, player.duplicates, time.monotonic() - began, closing)
 
@@ -160,7 +164,10 @@ def _instant(step: Any) -> datetime:
 
 
 class _Player:
-    """Takes each step of a story as whoever does it: a phone, the dispatcher, the bookkeeper."""
+    """Takes each step of a story as whoever does it: a phone, the dispatcher, the bookkeeper.
+
+    A past is loaded: what is recorded is folded when somebody would look, before each month is closed and at the end.
+    """
 
     def __init__(self, story: Story) -> None:
         self.story = story
@@ -172,33 +179,19 @@ class _Player:
     def take(self, step: Upload | OfficeAction | Ending | Close) -> None:
         match step:
             case Upload():
-                self._upload(step)
+                self._count(load_events(actor=self.phones[step.device_id], events=step.events))
             case OfficeAction():
-                self._enter(step)
+                self._count(load_events(actor=self.dispatcher, events=[step.draft]))
             case Ending():
                 end_agreement(actor=self.dispatcher, agreement_id=step.agreement_id, ends_on=step.ends_on)
+                self.fold()
                 perform_owed(step.at)
             case Close():
                 close_month(actor=self.bookkeeper, month=step.month)
 
-    def _upload(self, upload: Upload) -> None:
-        actor, events = self.phones[upload.device_id], upload.events
-        for start in range(0, len(events), MOST_EVENTS):
-            fates = upload_events(actor=actor, events=events[start : start + MOST_EVENTS])
-            self._count(fates)
-
-    def _enter(self, action: OfficeAction) -> None:
-        draft = action.draft
-        if draft["type"] == "event.countered":
-            counter_event(
-                actor=self.dispatcher,
-                event_id=action.record.corrects or action.record.id,
-                reason=draft["payload"]["reason"],
-                id=action.record.id,
-            )
-            self.accepted += 1
-        else:
-            self._count(record_events(actor=self.dispatcher, events=[draft]))
+    def fold(self) -> None:
+        """Fold what has been recorded since, so that whoever looks now sees it."""
+        fold_pending(actor=self.dispatcher)
 
     def _count(self, fates: list[Fate]) -> None:
         for fate in fates:

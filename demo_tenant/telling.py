@@ -5,8 +5,12 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from demo_tenant.beats import bad_lot_of
+from demo_tenant.filing import draw_master_data
 from demo_tenant.models import World
 from demo_tenant.operators import OPERATORS
+from demo_tenant.presets import PRESETS, span_of
+from demo_tenant.setting import Setting
 
 PASSWORD = "drip-by-drip-all-month"  # noqa: S105 - of invented people, on this machine only
 
@@ -16,6 +20,25 @@ def sign_ins() -> str:
     boxes = ("owner", "dispatcher", "bookkeeper", "crew1", "viewer")
     lines = [f"Sign in with the password {PASSWORD} as one of"]
     lines += ["  " + "  ".join(f"{box}@{plan.slug}.example" for box in boxes) for plan in OPERATORS]
+    return "\n".join(lines)
+
+
+def sights(world: World) -> str:
+    """Addresses of pages that show what happens in this world and in few others, one a line."""
+    preset = PRESETS[world.preset]
+    settings = [Setting(plan, preset, span_of(preset, world.as_of), world.seed) for plan in OPERATORS]
+    lines = ["Worth a look"]
+    for setting in settings:
+        slug = setting.plan.slug
+        if setting.plan.bad_lot_in:
+            lines.append(
+                f"  /{slug}/lots/{bad_lot_of(setting)}  a recall: where a bad lot of cartridges is now"
+            )
+        if setting.plan.bleach:
+            site = next(site for site in draw_master_data(setting).sites if site.uses_bleach)
+            lines.append(
+                f"  /{slug}/sites/{site.code}  bleach found below: no acid went up until it was gone"
+            )
     return "\n".join(lines)
 
 

@@ -169,6 +169,8 @@ def test_the_demo_serves_until_it_is_told_to_end(first, tmp_path):
     assert missing.value.code == 404
     missing.value.close()
     assert PASSWORD in "".join(said)
+    assert "/quarrow-basin/lots/QB-" in "".join(said)
+    assert "/saltmere-coast/sites/SC-0001" in "".join(said)
     assert address in said[-1]
     with pytest.raises(urllib.error.URLError):
         urllib.request.urlopen(address, timeout=2)

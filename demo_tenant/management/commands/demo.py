@@ -24,7 +24,7 @@ from demo_tenant.models import World
 from demo_tenant.presets import DEFAULT_SEED, PRESETS, span_of
 from demo_tenant.seed import play, sweep_everyone
 from demo_tenant.story import tell_each
-from demo_tenant.telling import PASSWORD, sign_ins, summary
+from demo_tenant.telling import PASSWORD, sights, sign_ins, summary
 
 IN_JSON = (
     "name",
@@ -102,7 +102,7 @@ class Command(BaseCommand):
             sweep_everyone()
             self._tell(world, options)
             if not options["no_serve"]:
-                self._serve(supervisor, options)
+                self._serve(supervisor, world, options)
 
     def _play(self, wanted: hosting.Wanted) -> World:
         as_of = wanted.as_of or datetime.now(UTC).date() - timedelta(days=1)
@@ -130,12 +130,12 @@ class Command(BaseCommand):
             self.stdout.write(json.dumps({**said, "as_of": str(world.as_of), "operators": operators}))
             self.stdout.flush()
 
-    def _serve(self, supervisor: Supervisor, options: dict[str, Any]) -> None:
+    def _serve(self, supervisor: Supervisor, world: World, options: dict[str, Any]) -> None:
         port = options["port"]
         supervisor.start(web(port))
         supervisor.start(beat(RUN_FOLDER))
         supervisor.wait_for_web(port)
-        self._for_people(f"\n{sign_ins()}\n\n{hosting.NOTICE}", options)
+        self._for_people(f"\n{sign_ins()}\n\n{sights(world)}\n\n{hosting.NOTICE}", options)
         self._for_people(f"Serving at http://{HOST}:{port}/ until Ctrl-C.", options)
         supervisor.watch()
         self._say("Ending.")
