@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from itertools import count
 from typing import Any
-from uuid import UUID
+from uuid import UUID, uuid4
 
 import orjson
 
@@ -46,6 +46,7 @@ class Phone:
     device_id: UUID = field(default_factory=uuid7)
     units: list[UUID] = field(default_factory=list)
     cartridge_id: str = ""
+    random_ids: bool = False
     sequence: Any = field(default_factory=lambda: count(1))
 
     def __post_init__(self) -> None:
@@ -68,7 +69,7 @@ class Phone:
         at = STARTED + timedelta(minutes=unit, seconds=sequence % 3)
         kind, payload = self._what(sequence % 3)
         return NewEvent(
-            event_id=uuid7(at),
+            event_id=uuid4() if self.random_ids else uuid7(at),
             device_id=self.device_id,
             device_sequence=sequence,
             subject_kind="unit",
