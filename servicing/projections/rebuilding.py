@@ -22,9 +22,10 @@ from accounts import clock, tenancy
 from accounts.errors import Busy, Conflict
 from accounts.jobs import DUE_REFRESH
 from servicing import log
-from servicing.models import Event
-from servicing.projections import due, shadows, storing
+from servicing.models import Event, UnitState
+from servicing.projections import due, sets, shadows, storing
 from servicing.projections.folding import PAGE, PROJECTION, fold_page, refold
+from servicing.rules.unit import UnitHistory
 
 # Held by the owner's session for as long as a rebuild runs.
 REBUILD_LOCK = 7_765_320
@@ -53,14 +54,15 @@ class Rebuilt:
     rows_changed: int | None = None
 
 
-def rebuild_all(say: Say = lambda _: None) -> Rebuilt:
+def rebuild_all(say: Say = lambda _: None, *, by_sets: bool = True) -> Rebuilt:
     """Make every operator's projections anew and swap them in. Readers see the old rows, then the new.
 
+    ``by_sets``: unit states by one statement an operator, else by the same fold as an upload's; both give the same rows.
     Needs the owner's connection. Raises Conflict while another rebuild runs, and Busy when the tables can't be had for
     a moment: then all is as it was.
     """
     with _alone():
-        build = _Build(clock.now() - CLOCKS_APART)
+        build = _Build(clock.now() - CLOCKS_APART, by_sets)
         shadows.create()
         version = _begin_version()
         for operator_id in build.operator_ids():
@@ -76,13 +78,13 @@ def rebuild_all(say: Say = lambda _: None) -> Rebuilt:
     return Rebuilt(build.folded, held_ms, version=version)
 
 
-def rebuild(operator_id: UUID, say: Say = lambda _: None) -> Rebuilt:
+def rebuild(operator_id: UUID, say: Say = lambda _: None, *, by_sets: bool = True) -> Rebuilt:
     """Make one operator's projections anew beside the live ones, then write the rows that differ, all at once.
 
     Only that last step holds the operator's lock. Raises Conflict while another rebuild runs.
     """
     with _alone():
-        build = _Build(clock.now() - CLOCKS_APART, only=operator_id)
+        build = _Build(clock.now() - CLOCKS_APART, by_sets, operator_id)
         shadows.create()
         build.fill(operator_id, say)
         shadows.make_ready()
@@ -155,6 +157,7 @@ class _Build:
     """One rebuild. ``since``: due days refreshed by jobs after it may be missing; ``honoured``: those that are not."""
 
     since: datetime
+    by_sets: bool
     only: UUID | None = None
     honoured: set[UUID] = field(default_factory=set)
     folded: int = 0
@@ -176,15 +179,33 @@ class _Build:
                 subjects[kind].append(subject_id)
         say(f"operator {operator_id}: {count} events")
         # Sites first: the due days of their units read the standstills.
-        for kind in ("site", "unit", "visit"):
-            for start in range(0, len(subjects[kind]), SUBJECTS_AT_ONCE):
-                say(f"operator {operator_id}: {kind}s, {start} of {len(subjects[kind])}")
-                with shadows.filling(operator_id):
-                    refold(**{f"{kind}_ids": subjects[kind][start : start + SUBJECTS_AT_ONCE]})
+        self._refold(operator_id, "site", subjects["site"], say)
+        if self.by_sets:
+            self._units_by_sets(operator_id, head, subjects["unit"], say)
+        else:
+            self._refold(operator_id, "unit", subjects["unit"], say)
+        self._refold(operator_id, "visit", subjects["visit"], say)
         with shadows.filling(operator_id):
             storing.lock_checkpoint(PROJECTION)
             storing.move_checkpoint(PROJECTION, head)
         self.folded += count
+
+    def _refold(self, operator_id: UUID, kind: str, subject_ids: list[UUID], say: Say) -> None:
+        for start in range(0, len(subject_ids), SUBJECTS_AT_ONCE):
+            say(f"operator {operator_id}: {kind}s, {start} of {len(subject_ids)}")
+            with shadows.filling(operator_id):
+                refold(**{f"{kind}_ids": subject_ids[start : start + SUBJECTS_AT_ONCE]})
+
+    def _units_by_sets(self, operator_id: UUID, head: int, unit_ids: list[UUID], say: Say) -> None:
+        """The units by one statement, what it leaves by the fold; then their due days, which are reckoned in Python."""
+        with shadows.filling(operator_id):
+            _, left = sets.store_units(head)
+        self._refold(operator_id, "unit", sorted(left), say)
+        for start in range(0, len(unit_ids), SUBJECTS_AT_ONCE):
+            say(f"operator {operator_id}: due days of units, {start} of {len(unit_ids)}")
+            with shadows.filling(operator_id):
+                states = UnitState.objects.filter(unit_id__in=unit_ids[start : start + SUBJECTS_AT_ONCE])
+                due.refresh({state.unit_id: UnitHistory.from_json(state.history) for state in states})
 
     def catch_up(self) -> None:
         """Fold what came meanwhile, in rounds, until one is short or not much shorter than the one before."""

@@ -62,6 +62,18 @@ def test_a_swap_mends_every_operator_and_the_tables_are_made_as_before(worked, s
     assert gaps(superuser) == []
 
 
+def test_sets_and_the_fold_of_an_upload_give_the_same_rows(worked, superuser):
+    by_upload = contents_of(superuser, worked)
+
+    rebuilds.rebuild_all(by_sets=True)
+    by_sets = contents_of(superuser, worked)
+    rebuilds.rebuild_all(by_sets=False)
+    by_fold = contents_of(superuser, worked)
+
+    assert by_sets == by_upload
+    assert by_fold == by_upload
+
+
 def test_the_tables_take_turns_until_a_migration_changes_the_live_ones(worked, superuser):
     def live_and_aside() -> list[int]:
         names = "'public.servicing_visit'::regclass::oid, 'wickround_building.servicing_visit'::regclass::oid"

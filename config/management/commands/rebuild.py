@@ -29,6 +29,11 @@ class Command(BaseCommand):
             "--check", action="store_true", help="compare only; exit status 1 if anything differs"
         )
 
+        parser.add_argument(
+            "--python",
+            action="store_true",
+            help="fold units one by one, as an upload does: slower, the same rows",
+        )
         parser.add_argument("--operator", default="", metavar="SLUG", help="this operator only")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -36,7 +41,8 @@ class Command(BaseCommand):
         progress = Progress()
         if not options["check"]:
             try:
-                self.stdout.write(self._rebuild(operator_ids if options["operator"] else [], progress))
+                only = operator_ids if options["operator"] else []
+                self.stdout.write(self._rebuild(only, progress, by_sets=not options["python"]))
             except Refusal as refusal:
                 raise CommandError(refusal.detail) from None
         differences = 0
@@ -52,15 +58,15 @@ class Command(BaseCommand):
             raise CommandError(f"{differences} rows differ from what the log gives.")
         self.stdout.write("Everything derived equals what the log gives.")
 
-    def _rebuild(self, only: list[UUID], progress: Progress) -> str:
+    def _rebuild(self, only: list[UUID], progress: Progress, *, by_sets: bool) -> str:
         """One operator's rows, or everything for everybody; what was done as a sentence."""
         if only:
-            done = rebuilds.rebuild(only[0], progress)
+            done = rebuilds.rebuild(only[0], progress, by_sets=by_sets)
             return (
                 f"{done.events} events folded, {done.rows_changed} rows differed and were replaced; "
                 f"the operator's uploads waited {done.held_ms:.0f} ms."
             )
-        done = rebuilds.rebuild_all(progress)
+        done = rebuilds.rebuild_all(progress, by_sets=by_sets)
         return f"{done.events} events folded; version {done.version} is live; uploads waited {done.held_ms:.0f} ms."
 
     def _operators(self, slug: str) -> list[UUID]:
