@@ -9,6 +9,7 @@ from uuid import UUID
 
 from accounts.errors import Problem, pointer_to
 from accounts.permissions import Actor, ActorKind
+from servicing.events.fields import id_of
 from servicing.events.reading import PAYLOADS, UPCASTERS, BadPayload, read_payload, stored_payload
 from servicing.events.types import EventType, Payload, Subject
 from servicing.log import NewEvent
@@ -26,6 +27,10 @@ ENVELOPE = {
     "corrects",
     "payload",
 }
+
+
+_KINDS = {str(kind): kind for kind in EventType}
+_SUBJECTS = {kind: [str(one) for one in cls.SUBJECTS] for kind, cls in PAYLOADS.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,15 +131,15 @@ class _Envelope:
                 self._bad(name, "missing", "This field is needed.")
             return None
         try:
-            return UUID(value)
+            return id_of(value)
         except (AttributeError, TypeError, ValueError):
             self._bad(name, "unreadable", "Expected: a UUID in a string.")
             return None
 
     def event_type(self) -> EventType | None:
         try:
-            return EventType(self.sent.get("type"))  # type: ignore[arg-type]
-        except ValueError:
+            return _KINDS[self.sent.get("type")]  # type: ignore[index]
+        except (KeyError, TypeError):
             self._bad("type", "unknown-type", "There is no event type of this name.")
             return None
 
@@ -156,11 +161,11 @@ class _Envelope:
         if not isinstance(subject, dict) or set(subject) != {"kind", "id"}:
             self._bad("subject", "unreadable", 'Expected: an object with "kind" and "id".')
             return "", None
-        allowed = [str(one) for one in PAYLOADS[kind].SUBJECTS] if kind else [str(one) for one in Subject]
+        allowed = _SUBJECTS[kind] if kind else [str(one) for one in Subject]
         if subject["kind"] not in allowed:
             self._bad("subject/kind", "wrong-subject", "Expected: " + " or ".join(allowed) + ".")
         try:
-            return str(subject["kind"]), UUID(subject["id"])
+            return str(subject["kind"]), id_of(subject["id"])
         except (AttributeError, TypeError, ValueError):
             self._bad("subject/id", "unreadable", "Expected: a UUID in a string.")
             return "", None

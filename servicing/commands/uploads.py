@@ -109,7 +109,7 @@ def _upload_slice(
         return read  # type: ignore[return-value]
     try:
         with tenancy.writing(actor):
-            named = {index: named_rows(one.event) for index, one in ready.items()}
+            named = {index: named_rows(one.event, one.payload) for index, one in ready.items()}
             known = known_rows(set().union(*named.values()), in_line=actor.kind in _IN_LINE)
             fates |= {
                 index: _refused(ready[index].event, "unknown-subject")

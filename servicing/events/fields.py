@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable
 from datetime import date
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -14,6 +15,12 @@ MAX_ML = (
     20_000  # more than any cartridge or reservoir of the trade holds; a larger entry is a slip of the finger
 )
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,39}\Z")
+
+
+@lru_cache(maxsize=4_096)
+def id_of(text: str) -> UUID:
+    """An id from its text; an upload names the same ones again and again. ValueError for what is none."""
+    return UUID(text)
 
 
 class Unreadable(ValueError):
@@ -52,7 +59,7 @@ def count(*, optional: bool = False, most: int = 10_000) -> Any:
 def ref(*, optional: bool = False) -> Any:
     def read(value: Any) -> UUID:
         try:
-            return UUID(value) if isinstance(value, str) else _refuse("an id is a UUID in a string")
+            return id_of(value) if isinstance(value, str) else _refuse("an id is a UUID in a string")
         except ValueError:
             raise Unreadable("an id is a UUID in a string") from None
 

@@ -24,6 +24,12 @@ _SPECS: dict[EventType, list[tuple[str, Any, bool]]] = {
     kind: [(f.name, f.metadata["read"], f.metadata["optional"]) for f in dataclasses.fields(cls)]  # type: ignore[arg-type]
     for kind, cls in PAYLOADS.items()
 }
+_NAMES = {kind: {name for name, _, _ in specs} for kind, specs in _SPECS.items()}
+
+
+def fields_of(kind: EventType) -> set[str]:
+    """The names of a payload's fields in its newest version."""
+    return _NAMES[kind]
 
 
 class BadPayload(ValueError):
@@ -48,7 +54,7 @@ def read_payload(kind: EventType, version: int, payload: dict[str, Any]) -> Payl
     problems = [
         Problem("/payload" + pointer_to(name), "unknown-field", "This type has no such field.")
         for name in payload
-        if name not in {spec[0] for spec in _SPECS[kind]}
+        if name not in _NAMES[kind]
     ]
     for name, read, optional in _SPECS[kind]:
         value = payload.get(name)
@@ -68,9 +74,9 @@ def read_payload(kind: EventType, version: int, payload: dict[str, Any]) -> Payl
 def stored_payload(payload: Payload) -> dict[str, Any]:
     """The one JSON form of a payload: what is hashed and stored; fields left out are not there."""
     return {
-        f.name: to_json(value)
-        for f in dataclasses.fields(payload)  # type: ignore[arg-type]
-        if (value := getattr(payload, f.name)) is not None
+        name: to_json(value)
+        for name, _, _ in _SPECS[payload.TYPE]
+        if (value := getattr(payload, name)) is not None
     }
 
 

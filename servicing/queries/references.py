@@ -7,7 +7,8 @@ from typing import NamedTuple
 from uuid import UUID
 
 from accounts.tenancy import current_operator_id
-from servicing.events.types import Subject
+from servicing.events.reading import PAYLOADS, fields_of
+from servicing.events.types import Payload, Subject
 from servicing.log import NewEvent
 from servicing.queries.prepared import PLAN_ONCE, array, row_of
 
@@ -18,7 +19,11 @@ REFERENCES = {
     "crew_id": "accounts_crew",
     "cartridge_id": "fleet_cartridge",
 }
-_SUBJECTS = {Subject.UNIT: "fleet_unit", Subject.SITE: "accounts_site"}
+_NAMED = {
+    kind: [(name, table) for name, table in REFERENCES.items() if name in fields_of(kind)]
+    for kind in PAYLOADS
+}
+_SUBJECTS = {str(Subject.UNIT): "fleet_unit", str(Subject.SITE): "accounts_site"}
 _MEMBERS = "accounts_member"
 TABLES = ("fleet_unit", "accounts_site", "fleet_station", "accounts_crew", "fleet_cartridge", _MEMBERS)
 
@@ -35,12 +40,13 @@ class KnownRows(NamedTuple):
     rows: set[Named]
 
 
-def named_rows(event: NewEvent) -> set[Named]:
+def named_rows(event: NewEvent, payload: Payload) -> set[Named]:
     """The rows that an event is about or names. A visit is none: its id is the crew's."""
-    payload = event.payload
-    found = {Named(table, UUID(payload[name])) for name, table in REFERENCES.items() if name in payload}
+    found = {
+        Named(table, row_id) for name, table in _NAMED[payload.TYPE] if (row_id := getattr(payload, name))
+    }
     if event.subject_kind in _SUBJECTS:
-        found.add(Named(_SUBJECTS[Subject(event.subject_kind)], event.subject_id))
+        found.add(Named(_SUBJECTS[event.subject_kind], event.subject_id))
     if event.member_id:
         found.add(Named(_MEMBERS, event.member_id))
     return found
