@@ -216,6 +216,7 @@ def _set_up(request: OperatorRequest, *, status: int = 200, **filled: forms.Form
         "crew_form": CrewForm(),
         "phone_form": PhoneForm(crews=[(str(crew.id), crew.name) for crew in crews if crew.is_active]),
         "rules_form": RulesForm(initial=initial),
+        "may_erase_texts": request.actor.may(Permission.TEXTS_ERASE),
         "may_set_rules": request.actor.may(Permission.OPERATOR_MANAGE),
         **filled,
     }

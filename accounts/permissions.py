@@ -38,6 +38,8 @@ class Permission(StrEnum):
     PRICES_MANAGE = "prices:manage"
     SITES_MANAGE = "sites:manage"
     SITES_READ = "sites:read"
+    TEXTS_ERASE = "texts:erase"
+    TEXTS_READ = "texts:read"
     UNITS_READ = "units:read"
 
 
@@ -60,12 +62,13 @@ _DISPATCH = _READ_FIELD | {
     Permission.EVENTS_RECORD,
     Permission.FLEET_MANAGE,
     Permission.SITES_MANAGE,
+    Permission.TEXTS_READ,
 }
 
 ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
     Role.OWNER: frozenset(Permission),
     Role.DISPATCHER: frozenset(_DISPATCH),
-    Role.CREW_MEMBER: frozenset(_READ_FIELD | {Permission.EVENTS_RECORD}),
+    Role.CREW_MEMBER: frozenset(_READ_FIELD | {Permission.EVENTS_RECORD, Permission.TEXTS_READ}),
     Role.BOOKKEEPER: frozenset(
         _READ_FIELD
         | {

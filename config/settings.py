@@ -54,6 +54,9 @@ DEBUG = env_bool("WICKROUND_DEBUG")
 HTTPS = env_bool("WICKROUND_HTTPS", default=True)
 # Management commands run without it; whatever signs or checks a sign-in refuses to.
 SECRET_KEY = env_secret("WICKROUND_SECRET_KEY")
+# By them the keys of personal text are wrapped; the one before is for a while, until all are wrapped anew.
+TEXT_KEY = env_secret("WICKROUND_TEXT_KEY")
+TEXT_KEY_BEFORE = env_secret("WICKROUND_TEXT_KEY_BEFORE")
 ALLOWED_HOSTS = [
     host for host in os.environ.get("WICKROUND_ALLOWED_HOSTS", "127.0.0.1,localhost").split(",") if host
 ]

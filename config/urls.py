@@ -9,7 +9,7 @@ from billing import pages as billing
 from billing.queries import billed_on_events
 from config import errors, health
 from config.schema import Schema
-from servicing.pages import lookout, lots, reports, sites, units, visiting
+from servicing.pages import lookout, lots, people, reports, sites, units, visiting
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
@@ -41,6 +41,9 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/set-up/crew", accounts.add_crew, name="add-crew"),
     path(f"{OPERATOR}/set-up/phone", accounts.register_phone, name="register-phone"),
     path(f"{OPERATOR}/set-up/phone/<uuid:device_id>/revoke", accounts.revoke_phone, name="revoke-phone"),
+    path(f"{OPERATOR}/set-up/people-named", people.named, name="people-named"),
+    path(f"{OPERATOR}/set-up/people-named/<uuid:person_id>", people.person, name="person-named"),
+    path(f"{OPERATOR}/set-up/people-named/<uuid:person_id>/erase", people.erase, name="erase-person"),
     path(f"{OPERATOR}/set-up/rules", accounts.set_service_rules, name="set-service-rules"),
 ]
 

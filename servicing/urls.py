@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from servicing.api import events, field, history, units
+from servicing.api import events, field, history, texts, units
 
 urlpatterns = [
     path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
@@ -22,6 +22,8 @@ urlpatterns = [
     path("standstills", field.Standstills.as_view(), name="api-standstills"),
     path("visits", field.Visits.as_view(), name="api-visits"),
     path("visits/<uuid:visit_id>", field.VisitDoor.as_view(), name="api-visit"),
+    path("personal-texts", texts.PersonalTexts.as_view(), name="api-personal-texts"),
+    path("personal-texts/<uuid:text_id>", texts.PersonalTextDoor.as_view(), name="api-personal-text"),
     path("reports", field.Reports.as_view(), name="api-reports"),
     path("findings", field.Findings.as_view(), name="api-findings"),
     path("alerts", field.Alerts.as_view(), name="api-alerts"),

@@ -78,6 +78,12 @@ class ReportSent(Sent):
     site = serializers.UUIDField(required=False, help_text="What it is about: a site, or a unit.")
     unit = serializers.UUIDField(required=False)
     kind = serializers.ChoiceField(REPORT_KINDS)
+    who = serializers.CharField(
+        required=False, allow_blank=True, default="", help_text="Who said it; kept encrypted."
+    )
+    said = serializers.CharField(
+        required=False, allow_blank=True, default="", help_text="What they said; kept encrypted."
+    )
     id = serializers.UUIDField(required=False, help_text=OWN_ID)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
@@ -207,7 +213,13 @@ class Reports(RowsView):
         sent = sent_by(request, ReportSent)
         about = Subject.UNIT if "unit" in sent else Subject.SITE
         event_id = receive_report(
-            actor=self.actor, about=about, subject_id=sent[about], kind=sent["kind"], id=sent.get("id")
+            actor=self.actor,
+            about=about,
+            subject_id=sent[about],
+            kind=sent["kind"],
+            who=sent["who"],
+            said=sent["said"],
+            id=sent.get("id"),
         )
         return Response({"event": str(event_id)}, status=201)
 

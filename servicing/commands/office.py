@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from datetime import date, datetime
 from typing import Any
-from uuid import UUID
+from uuid import UUID, uuid5
 
 from accounts import clock, tenancy
 from accounts import queries as accounts
@@ -15,9 +15,11 @@ from accounts.ids import uuid7
 from accounts.permissions import Actor, ActorKind, Permission, require
 from fleet import queries as fleet
 from servicing import log
+from servicing.commands.personal import file_text
 from servicing.commands.sweeps import mark_acknowledged
 from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
-from servicing.events.types import Subject
+from servicing.events.reading import PAYLOADS
+from servicing.events.types import REPORT_KINDS, EventType, Subject
 from servicing.models import Alert
 
 
@@ -124,15 +126,35 @@ def receive_report(
     about: Subject,
     subject_id: UUID,
     kind: str,
+    who: str = "",
+    said: str = "",
     id: UUID | None = None,  # noqa: A002
 ) -> UUID:
     """Take down what somebody reports of a site or a unit. Gives the event's id, by which it is closed later.
 
+    ``who`` said it and what they ``said`` are filed encrypted first; the event names their id and hash. Should the
+    event then fail, the text is there without it: it can be erased, and sending the same again makes the event.
     The same again with the same ``id`` records nothing more. NotFound for a site or unit that is not there.
     """
     require(actor, Permission.EVENTS_RECORD)
+    _refuse_phone(actor)
+    if kind not in REPORT_KINDS:
+        wrong = "Expected: one of " + ", ".join(REPORT_KINDS) + "."
+        raise BadInput(
+            f"This report could not be taken. {wrong}", errors=[Problem("/kind", "unreadable", wrong)]
+        )
     _refuse_absent(actor, str(about), subject_id)
-    return _record_once(actor, id, "report.received", (str(about), subject_id), {"kind": kind})
+    payload = {"kind": kind}
+    made = id or uuid7(clock.now())
+    if who.strip() or said.strip():
+        text = file_text(actor=actor, who=who, said=said, id=uuid5(made, "personal text"))
+        payload |= {"text_id": str(text.text_id), "text_hash": text.hash}
+    return _record_once(actor, made, "report.received", (str(about), subject_id), payload)
+
+
+def _refuse_phone(actor: Actor) -> None:
+    if actor.kind is ActorKind.DEVICE:
+        raise Forbidden("A phone sends this as a service event, with its own number.")
 
 
 def _refuse_absent(actor: Actor, kind: str, subject_id: UUID) -> None:
@@ -154,10 +176,15 @@ def _record_once(
     at: datetime | None = None,
 ) -> UUID:
     """Append one event of the office; sent again its time would be another, so what it says is compared instead."""
-    if actor.kind is ActorKind.DEVICE:
-        raise Forbidden("A phone sends this as a service event, with its own number.")
+    _refuse_phone(actor)
     made = event_id or uuid7(clock.now())
-    said = {"type": kind, "subject": {"kind": subject[0], "id": str(subject[1])}, "payload": payload}
+    version = PAYLOADS[EventType(kind)].VERSION
+    said = {
+        "type": kind,
+        "schema_version": version,
+        "subject": {"kind": subject[0], "id": str(subject[1])},
+        "payload": payload,
+    }
     if event_id is not None:
         with tenancy.reading(actor):
             stored = log.events_by_id([event_id])

@@ -14,6 +14,7 @@ from uuid import UUID
 MAX_ML = (
     20_000  # more than any cartridge or reservoir of the trade holds; a larger entry is a slip of the finger
 )
+DIGEST = re.compile(r"[0-9a-f]{64}\Z")
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._/-]{0,39}\Z")
 
 
@@ -79,6 +80,17 @@ def code(*, optional: bool = False) -> Any:
     def read(value: Any) -> str:
         if not isinstance(value, str) or not CODE.match(value):
             raise Unreadable("a code has 1 to 40 letters, digits, dots, dashes, slashes or underscores")
+        return value
+
+    return _field(read, optional=optional)
+
+
+def digest(*, optional: bool = False) -> Any:
+    """A SHA-256, as 64 hexadecimal digits in small letters."""
+
+    def read(value: Any) -> str:
+        if not isinstance(value, str) or not DIGEST.match(value):
+            raise Unreadable("a SHA-256 has 64 hexadecimal digits in small letters")
         return value
 
     return _field(read, optional=optional)

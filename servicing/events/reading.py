@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from accounts.errors import Problem, pointer_to
@@ -18,7 +18,29 @@ PAYLOADS: dict[EventType, type[Payload]] = {
 }
 
 # (type, version N) -> a pure function from the payload of version N to that of N + 1.
-UPCASTERS: dict[tuple[EventType, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
+UPCASTERS: dict[tuple[EventType, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
+    # Version 2 may name a text of whoever said it; version 1 named none.
+    (EventType.REPORT_RECEIVED, 1): lambda old: old,
+}
+
+
+def gaps_in_versions(
+    payloads: Mapping[EventType, type[Payload]], upcasters: Collection[tuple[EventType, int]]
+) -> list[str]:
+    """What is missing for every version ever written to stay readable, as sentences; empty when nothing is."""
+    needed = {(kind, old) for kind, cls in payloads.items() for old in range(1, cls.VERSION)}
+    return [
+        f"{kind}: version {old} has no upcaster to version {old + 1}."
+        for kind, old in sorted(needed - set(upcasters))
+    ] + [
+        f"{kind}: the upcaster of version {old} leads to no version."
+        for kind, old in sorted(set(upcasters) - needed)
+    ]
+
+
+if _gaps := gaps_in_versions(PAYLOADS, UPCASTERS):
+    # Nothing starts: a server that can't read what is stored would find out one read at a time.
+    raise RuntimeError("Events could not be read any more. " + " ".join(_gaps))
 
 _SPECS: dict[EventType, list[tuple[str, Any, bool]]] = {
     kind: [(f.name, f.metadata["read"], f.metadata["optional"]) for f in dataclasses.fields(cls)]  # type: ignore[arg-type]
@@ -66,6 +88,12 @@ def read_payload(kind: EventType, version: int, payload: dict[str, Any]) -> Payl
             values[name] = read(value)
         except Unreadable as wrong:
             problems.append(Problem(f"/payload/{name}", "unreadable", f"Expected: {wrong}."))
+    together = PAYLOADS[kind].TOGETHER
+    if together and 0 < sum(name in values for name in together) < len(together) and not problems:
+        missing = next(name for name in together if name not in values)
+        problems.append(
+            Problem(f"/payload/{missing}", "missing", "Give all of " + ", ".join(together) + ", or none.")
+        )
     if problems:
         raise BadPayload(problems)
     return PAYLOADS[kind](**values)

@@ -61,6 +61,8 @@ class Payload:
     TYPE: ClassVar[EventType]
     VERSION: ClassVar[int] = 1
     SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.UNIT,)
+    # Optional fields of which either all are given or none.
+    TOGETHER: ClassVar[tuple[str, ...]] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,9 +214,15 @@ class StandstillEnded(Payload):
 
 @dataclass(frozen=True, slots=True)
 class ReportReceived(Payload):
+    """What the report is about. Who said it, and their words, are kept elsewhere: here stand only id and hash."""
+
     TYPE: ClassVar[EventType] = EventType.REPORT_RECEIVED
+    VERSION: ClassVar[int] = 2
     SUBJECTS: ClassVar[tuple[Subject, ...]] = (Subject.UNIT, Subject.SITE)
+    TOGETHER: ClassVar[tuple[str, ...]] = ("text_id", "text_hash")
     kind: str = fields.word(*REPORT_KINDS)
+    text_id: UUID | None = fields.ref(optional=True)
+    text_hash: str | None = fields.digest(optional=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from accounts.errors import BadInput, NotFound
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from servicing.commands import office
+from servicing.events.types import Subject
 from servicing.pages.sites import site_by_code
 from servicing.queries import events as log
 from servicing.queries import fleet_state
@@ -25,16 +26,14 @@ def receive(request: OperatorRequest, code: str) -> HttpResponse:
         site = site_by_code(code)
         is_recorded = _is_recorded(report_id)
     if not is_recorded:
-        office.record_events(
+        office.receive_report(
             actor=request.actor,
-            events=[
-                {
-                    "id": str(report_id),
-                    "type": "report.received",
-                    "subject": {"kind": "site", "id": str(site.id)},
-                    "payload": {"kind": request.POST.get("kind", "")},
-                }
-            ],
+            about=Subject.SITE,
+            subject_id=site.id,
+            kind=request.POST.get("kind", ""),
+            who=request.POST.get("who", ""),
+            said=request.POST.get("said", ""),
+            id=report_id,
         )
     return redirect("site", slug=request.operator.slug, code=code)
 

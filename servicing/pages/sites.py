@@ -19,9 +19,10 @@ from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from fleet import queries as fleet
 from servicing.commands import office
+from servicing.commands.personal import MOST_SAID, MOST_WHO
 from servicing.events.types import REPORT_KINDS
-from servicing.pages.wording import BOWL_PRODUCTS, NOT_ADMITTED, OUTCOMES, Names, sentence, why
-from servicing.queries import fleet_state, placement
+from servicing.pages.wording import BOWL_PRODUCTS, NOT_ADMITTED, OUTCOMES, Names, sentence, told, why
+from servicing.queries import fleet_state, personal, placement
 from servicing.queries.fleet_state import UnitView
 from servicing.queries.lookout import site_lines
 from servicing.rules.harm import LEAK_MODE, SAFETY_REPORTS, SiteHarm, UnitSigns, weigh
@@ -81,6 +82,8 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
         ]
         alerts = list(fleet_state.open_alerts().filter(site_id=found.id))
         reports = list(fleet_state.reports().filter(site_id=found.id).select_related("unit"))
+        may_read_texts = request.actor.may(Permission.TEXTS_READ)
+        texts = personal.texts_of_reports([r.event_id for r in reports]) if may_read_texts else {}
         page = {
             "site": found,
             "customer": accounts.get_customer(found.customer_id),
@@ -96,7 +99,9 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
         "unit_count": len(views),
         "visits": visits,
         "why": why(_harm(found.zone, views, reports, visits), visits[0].day if visits else None),
-        "reports": reports,
+        "reports": [(report, told(texts.get(report.event_id), found.zone)) for report in reports],
+        "most_who": MOST_WHO,
+        "most_said": MOST_SAID,
         "new_report": uuid7(),
         "report_kinds": REPORT_KINDS,
         "alerts": alerts,

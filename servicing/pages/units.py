@@ -26,11 +26,12 @@ from fleet import queries as fleet
 from servicing.commands import office
 from servicing.pages.looking_back import look_back, names_of
 from servicing.pages.picture import depletion
-from servicing.pages.wording import ALERTS, COUNTER_REASONS, FAULTS, FINDINGS, sentence, standing_of
+from servicing.pages.wording import ALERTS, COUNTER_REASONS, FAULTS, FINDINGS, sentence, standing_of, told
 from servicing.queries import events as log
-from servicing.queries import fleet_state
+from servicing.queries import fleet_state, personal
 from servicing.queries.events import KnownEvent
 from servicing.queries.fleet_state import UnitView
+from servicing.queries.personal import KnownText
 from servicing.rules.wick import wick_age_days
 
 PAGE_SIZE = 50
@@ -62,6 +63,7 @@ def units(request: OperatorRequest) -> HttpResponse:
 class TimelineEntry:
     event: KnownEvent
     says: str
+    told: str
     is_late: bool
     superseded_by: KnownEvent | None
     billed: list[Any]
@@ -134,6 +136,7 @@ def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: Bil
     billed = billed_on([e.event_id for e in events]) if request.actor.may(Permission.INVOICES_READ) else {}
     by_id = {event.event_id: event for event in events}
     names = names_of(events)
+    texts = _texts(events) if request.actor.may(Permission.TEXTS_READ) else {}
     may_undo = request.actor.may(Permission.EVENTS_COUNTER)
 
     def occasion(event: KnownEvent) -> tuple[UUID, UUID | None, UUID]:
@@ -143,6 +146,7 @@ def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: Bil
         return TimelineEntry(
             event=event,
             says=sentence(event.type, event.payload, names),
+            told=told(texts.get(event.event_id), zone),
             is_late=clock.local_date(event.received_at, zone) > clock.local_date(event.occurred_at, zone),
             superseded_by=by_id.get(event.superseded_by) if event.superseded_by else None,
             billed=billed.get(event.event_id, []),
@@ -155,6 +159,15 @@ def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: Bil
         who = [members.get(member_id, "") if member_id else "", devices.get(device_id, "")]
         moments.append(Moment(entries[-1].event.occurred_at, ", ".join(filter(None, who)), entries))
     return moments
+
+
+def _texts(events: list[KnownEvent]) -> dict[UUID, KnownText]:
+    """By event, what somebody said with it."""
+    named = {
+        event.event_id: text_id for event in events if (text_id := getattr(event.payload, "text_id", None))
+    }
+    found = personal.texts(set(named.values()))
+    return {event_id: found[text_id] for event_id, text_id in named.items()}
 
 
 @operator_page(Permission.EVENTS_COUNTER, "POST")

@@ -8,8 +8,10 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
+from accounts import clock
 from accounts.phrases import count, day
 from servicing.events.types import EventType
+from servicing.queries.personal import KnownText
 from servicing.rules.due import Band
 from servicing.rules.harm import SiteHarm
 
@@ -77,6 +79,20 @@ class Names:
 def sentence(kind: EventType, payload: Any, names: Names) -> str:
     """What an event says, in one line of words."""
     return _SENTENCES[kind](payload, names)
+
+
+def told(text: KnownText | None, zone: str) -> str:
+    """What somebody said, in their words, or why it can't be read; empty when nothing was taken down."""
+    if text is None:
+        return ""
+    if text.state == "readable":
+        who = text.who or "Somebody at the site"
+        return f"{who} said: “{text.said}”" if text.said else f"{who} said so."
+    if text.erased_at is not None:
+        return f"What was said was erased on {day(clock.local_date(text.erased_at, zone))}."
+    if text.state == "absent":
+        return "What was said is not here yet: the phone has not sent it."
+    return "What was said can't be read: its key is not here."
 
 
 def _exchanged(payload: Any, names: Names) -> str:

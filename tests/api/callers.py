@@ -15,6 +15,7 @@ from accounts.commands import operators
 from accounts.doors import RowsView
 from accounts.permissions import Role
 from servicing.commands.office import begin_standstill
+from servicing.commands.personal import file_text
 from servicing.commands.sweeps import sweep
 from tests.billing.books import APRIL, close, list_prices
 from tests.cast import Cast
@@ -124,6 +125,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
     operators.set_service_rules(actor=cast.owner, effective_from=date(2026, 7, 1), dry_soon_days=4)
     list_prices(cast)
     close(cast, APRIL)
+    text = file_text(actor=cast.dispatcher, who="Somebody", said="It smells")
     owner = signed_in(cast)
     return {
         "code": "wick",
@@ -135,6 +137,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         "event_id": UUID(install["id"]),
         "number": owner.read("invoices").json()["results"][0]["number"],
         "site_id": cast.site.id,
+        "text_id": text.text_id,
         "unit_id": cast.unit.id,
         "visit_id": visit,
     }

@@ -26,6 +26,7 @@ PROBES = {
     "api-device-revoke": "POST",
     "api-invoice": "GET",
     "api-invoice-lines": "GET",
+    "api-personal-text": "GET",
     "api-price-item-prices": "POST",
     "api-service-event": "GET",
     "api-service-event-counter": "POST",
@@ -120,7 +121,8 @@ NAMED_IN_BODIES = (
     ("api-units", "unit_model", {"count": 1}),
 )
 NAMES_NOTHING = {
-    "api-crews", "api-customers", "api-liquids", "api-month-closes", "api-price-items", "api-service-events",
+    "api-crews", "api-customers", "api-liquids", "api-month-closes", "api-personal-texts",
+    "api-price-items", "api-service-events",
     "api-service-rules", "api-unit-models",
 }  # fmt: skip
 

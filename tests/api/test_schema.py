@@ -97,7 +97,8 @@ def test_the_answers_to_what_is_written_are_what_the_document_says(schema, north
         "sites": {**site, "customer": str(north.customer.id)},
         "stations": [{"restroom": restroom, "name": "left", "fixture": "urinal"}],
         "units": {"unit_model": str(north.unit.unit_model_id), "count": 2},
-        "reports": {"site": str(north.site.id), "kind": "odour"},
+        "reports": {"site": str(north.site.id), "kind": "odour", "who": "Somebody", "said": "It smells"},
+        "personal-texts": {"who": "Somebody", "said": "It smells"},
         "service-rules": {"effective_from": "2026-07-01"},
         "price-items": {
             "code": "month",

@@ -19,6 +19,7 @@ PAGES = (
     "lots/L-1",
     "money/",
     "set-up/",
+    "set-up/people-named",
 )
 
 
