@@ -52,9 +52,9 @@ def lock_for_folding(operator_id: UUID) -> None:
     plan_once()
 
 
-def fold_page() -> int:
+def fold_page(size: int = PAGE) -> int:
     """Fold the next page after the checkpoint, which moves with it. Returns how many events it had; 0 at the end."""
-    rows = log.events_after(storing.read_checkpoint(PROJECTION), limit=PAGE)
+    rows = log.events_after(storing.read_checkpoint(PROJECTION), limit=size)
     if rows:
         events = [fold_event(row) for row in rows]
         project(events, _known(events, rows[0].position), upto=rows[-1].position)
@@ -228,19 +228,6 @@ def _store_oddities(histories: Mapping[UUID, UnitHistory], known: Known) -> None
         or (h.reports and h.station_id != stored(i).get("station_id"))
     }
     _store_unit_reports(reported, known.sites)
-
-
-def project_whole(events: Sequence[FoldEvent]) -> None:
-    """Fold all that these new events touch from its whole history: right wherever the stored rows come from."""
-    dirty = _Dirty()
-    corrected = {row.corrects for row in log.correcting({event.event_id for event in events}, known=set())}
-    for event in events:
-        dirty.add(event)
-    # A counter-event may have come before what it counters.
-    entangled = [event for event in events if event.corrects is not None or event.event_id in corrected]
-    for event in _corrections_around(entangled):
-        dirty.add(event)
-    refold(unit_ids=dirty.units, site_ids=dirty.sites, visit_ids=dirty.visits)
 
 
 def refold(
