@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from datetime import time as clock_time
-from itertools import takewhile
 from typing import Any
 
 from dateutil.relativedelta import relativedelta
@@ -57,18 +56,17 @@ class Played:
     closing_seconds: float
 
 
-def play(story: Story, password: str, say: Say, *, until: datetime | None = None) -> Played:
+def play(story: Story, password: str, say: Say) -> Played:
     """Open the operator and live through its story; ``say`` is told how far it is after each month that is closed.
 
-    ``until`` breaks the story off at an instant; without it the play goes on to the world's end.
     Raises PlayFailed when an event is refused: the world only records what the product takes.
     """
     open_operator(story, password)
     player = _Player(story)
     perform_owed(opened_at(story))
     began, closing = time.monotonic(), 0.0
-    ends_at = until or story.setting.span.ends_at
-    for step in takewhile(lambda one: _instant(one) <= ends_at, _in_order(story)):
+    ends_at = story.setting.span.ends_at
+    for step in _in_order(story):
         with clock.playing(_instant(step)):
             if isinstance(step, Close):
                 player.fold()

@@ -43,7 +43,12 @@ class Story:
 def tell(plan: OperatorPlan, preset: str, as_of: date, seed: str = DEFAULT_SEED) -> Story:
     """The operator's story: a pure function of its plan, the preset's name, the last day and the seed."""
     chosen = PRESETS[preset]
-    setting = Setting(plan, chosen, span_of(chosen, as_of), seed)
+    return tell_in(Setting(plan, chosen, span_of(chosen, as_of), seed))
+
+
+def tell_in(setting: Setting) -> Story:
+    """The story of a setting, whatever its size."""
+    plan = setting.plan
     master = draw_master_data(setting)
     office = OfficeBook(setting, master)
     visits = [visit for site in master.sites for visit in SiteRounds(site, setting).plan()]
