@@ -1,0 +1,190 @@
+"""Random sets of events for a few units: every type, corrections of corrections, equal instants, clocks that are ahead."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from hypothesis import strategies as st
+
+from servicing.events.reading import PAYLOADS, read_payload, stored_payload
+from servicing.events.types import BOWL_PRODUCTS, FAULT_MODES, REPORT_KINDS, EventType, Subject
+from servicing.log import NewEvent
+
+START = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+# Some days apart, at once, a part of a second apart, and just not a whole second apart.
+MOMENTS = [timedelta(days=day) for day in range(9)] + [
+    timedelta(days=3, microseconds=1),
+    timedelta(days=3, microseconds=999_999),
+    timedelta(days=3, seconds=1),
+    timedelta(days=4, seconds=59, microseconds=500_000),
+]
+UNIT_TYPES = tuple(kind for kind, cls in PAYLOADS.items() if Subject.UNIT in cls.SUBJECTS)
+_USUAL = (EventType.UNIT_INSTALLED, EventType.CARTRIDGE_EXCHANGED, EventType.RESERVOIR_CLEANED)
+
+
+@dataclass
+class Sketch:
+    """One event before it has ids: numbers stand for the units, devices, stations and events of its set."""
+
+    kind: EventType
+    unit: int
+    moment: timedelta
+    device: int
+    version: int
+    corrects: int | None
+    said: dict[str, Any] = field(default_factory=dict)
+    is_ahead: bool = False
+
+
+def _payloads(kind: EventType, count: int) -> st.SearchStrategy[dict[str, Any]]:
+    volume = st.sampled_from([0, 20, 40, 280, 300])
+    maybe = st.one_of(st.none(), volume)
+    filled = st.sampled_from([280, 500])
+    number = st.integers(0, count - 1)
+    shapes: dict[EventType, dict[str, st.SearchStrategy[Any]]] = {
+        EventType.ALERT_ACKNOWLEDGED: {
+            "kind": st.sampled_from(["due", "dry_soon"]),
+            "first_day": st.sampled_from(["2026-03-05", "2026-03-06"]),
+        },
+        EventType.CARTRIDGE_EXCHANGED: {
+            "cartridge_id": number,
+            "charge_ml": filled,
+            "cartridge_left_ml": maybe,
+            "reservoir_before_ml": maybe,
+            "reservoir_after_ml": maybe,
+        },
+        EventType.DOSE_SET: {"dose_ml_per_day": st.sampled_from(["8", "7.5", "0.125", "100", "12.340"])},
+        EventType.EVENT_COUNTERED: {"reason": st.just("wrong_entry")},
+        EventType.FAULT_CLOSED: {"mode": st.sampled_from(FAULT_MODES), "action": st.just("cleaned")},
+        EventType.FAULT_FOUND: {"mode": st.sampled_from(FAULT_MODES), "detection": st.just("report")},
+        EventType.LEAK_STOPPED: {},
+        EventType.LEVEL_READ: {"cartridge_left_ml": volume, "reservoir_ml": volume},
+        EventType.OUTLET_CLEARED: {"drips_again": st.booleans()},
+        EventType.REPORT_CLOSED: {"report_event_id": number},
+        EventType.REPORT_RECEIVED: {"kind": st.sampled_from(REPORT_KINDS)},
+        EventType.RESERVOIR_CLEANED: {"wiped_out_ml": maybe},
+        EventType.UNIT_INSTALLED: {
+            "station_id": number,
+            "cartridge_id": number,
+            "charge_ml": filled,
+            "wick": st.sampled_from(["new", "unknown"]),
+        },
+        EventType.UNIT_MOVED: {"station_id": number},
+        EventType.UNIT_WITHDRAWN: {"reason": st.just("replaced")},
+        EventType.WICK_CHANGED: {"reason": st.just("age")},
+        EventType.WICK_CHECKED: {"condition": st.sampled_from(["good", "slow", "failed"])},
+        EventType.WICK_WASHED: {},
+        EventType.STANDSTILL_BEGAN: {
+            "starts_on": st.sampled_from(["2026-03-03", "2026-03-06"]),
+            "ends_on": st.sampled_from([None, "2026-03-07", "2026-03-20"]),
+            "billing": st.sampled_from(["full", "half", "none"]),
+        },
+        EventType.STANDSTILL_ENDED: {"ended_on": st.sampled_from(["2026-03-04", "2026-03-08"])},
+        EventType.VISIT_MADE: {"site_id": number, "outcome": st.sampled_from(["served", "part_served"])},
+        EventType.VISIT_NOT_ADMITTED: {"site_id": number, "reason": st.just("closed")},
+        EventType.VISIT_CALLED_OFF: {"site_id": number, "reason": st.just("weather")},
+        EventType.PLACEMENT_CHECKED: {
+            "station_id": number,
+            "cartridge_id": number,
+            "rule": st.just("incompatible_liquids"),
+            "rule_version": st.just(1),
+            "outcome": st.just("meets"),
+            "bowl_product": st.sampled_from(BOWL_PRODUCTS),
+        },
+        EventType.SPILL_LOGGED: {
+            "volume_ml": st.just(5),
+            "surface": st.just("floor"),
+            "action": st.just("wiped_up"),
+        },
+    }
+    return st.fixed_dictionaries(shapes[kind])
+
+
+@st.composite
+def sketches(
+    draw: st.DrawFn,
+    *,
+    units: int = 3,
+    most: int = 40,
+    kinds: Sequence[EventType] = UNIT_TYPES,
+) -> list[Sketch]:
+    """A set of events; most units begin with an installation, so that not all is said of units that hang nowhere."""
+    count = draw(st.integers(1, most))
+    found = []
+    for index in range(count):
+        kind = draw(st.sampled_from([*kinds, *(one for one in _USUAL if one in kinds)]))
+        moment = draw(st.sampled_from(MOMENTS))
+        if index < units and EventType.UNIT_INSTALLED in kinds and draw(st.integers(0, 3)):
+            kind, moment = EventType.UNIT_INSTALLED, timedelta()
+        corrects = (
+            draw(st.integers(0, count - 1))
+            if kind is EventType.EVENT_COUNTERED or not draw(st.integers(0, 9))
+            else None
+        )
+        found.append(
+            Sketch(
+                kind=kind,
+                unit=index if index < units else draw(st.integers(0, units - 1)),
+                moment=moment,
+                device=draw(st.integers(0, 1)),
+                version=PAYLOADS[kind].VERSION,
+                corrects=None if corrects == index else corrects,
+                said=draw(_payloads(kind, count)),
+                is_ahead=draw(st.integers(0, 14)) == 0,
+            )
+        )
+    return found
+
+
+@dataclass(frozen=True)
+class Names:
+    """The ids that the numbers of a set stand for."""
+
+    units: Sequence[UUID]
+    devices: Sequence[UUID]
+    stations: Sequence[UUID]
+    cartridges: Sequence[UUID]
+    events: Sequence[UUID]
+    first_sequence: int = 1
+    sites: Sequence[UUID] = ()
+
+
+def spoken(sketch: Sketch, names: Names) -> dict[str, Any]:
+    """The payload with ids for numbers, in its one JSON form."""
+    named = {
+        "station_id": names.stations,
+        "cartridge_id": names.cartridges,
+        "report_event_id": names.events,
+        "site_id": names.sites,
+    }
+    plain = {
+        name: str(named[name][value % len(named[name])]) if name in named else value
+        for name, value in sketch.said.items()
+    }
+    return stored_payload(read_payload(sketch.kind, sketch.version, plain))
+
+
+def to_append(found: Sequence[Sketch], names: Names) -> list[NewEvent]:
+    """The set as events ready to be appended."""
+    return [
+        NewEvent(
+            event_id=names.events[index],
+            device_id=names.devices[sketch.device],
+            device_sequence=names.first_sequence + index,
+            subject_kind="unit",
+            subject_id=names.units[sketch.unit],
+            type=sketch.kind.value,
+            schema_version=sketch.version,
+            occurred_at=START + sketch.moment,
+            received_at=START + sketch.moment - timedelta(hours=1) * sketch.is_ahead,
+            actor_kind="device",
+            actor_id=names.devices[sketch.device],
+            payload=spoken(sketch, names),
+            corrects=None if sketch.corrects is None else names.events[sketch.corrects],
+        )
+        for index, sketch in enumerate(found)
+    ]
