@@ -25,6 +25,7 @@ from servicing import log
 from servicing.models import Event, UnitState
 from servicing.projections import due, sets, shadows, storing
 from servicing.projections.folding import PAGE, PROJECTION, fold_page, refold
+from servicing.queries.prepared import PLAN_ONCE
 from servicing.rules.unit import UnitHistory
 
 # Held by the owner's session for as long as a rebuild runs.
@@ -244,7 +245,8 @@ class _Build:
     def _follow(self, operator_id: UUID, jobs: dict[UUID, UUID], *, lock_timeout_ms: int = 0) -> None:
         count = PAGE
         while count == PAGE:
-            with shadows.filling(operator_id, lock_timeout_ms=lock_timeout_ms):
+            # As an upload folds: its statements stay planned.
+            with shadows.filling(operator_id, f"SELECT {PLAN_ONCE}", lock_timeout_ms=lock_timeout_ms):
                 count = fold_page()
             self.folded += count
         if jobs:

@@ -202,13 +202,13 @@ def make_ready() -> None:
 
 
 @contextmanager
-def filling(operator_id: UUID, *, lock_timeout_ms: int = 0) -> Iterator[None]:
-    """A transaction of the operator's in which the derived tables are the shadows.
+def filling(operator_id: UUID, *settings: str, lock_timeout_ms: int = 0) -> Iterator[None]:
+    """A transaction of the operator's in which the derived tables are the shadows; ``settings`` are statements.
 
     Its commit does not wait for the disk: nothing of it counts before the swap commits, which waits for all before it.
     """
     with tenancy.operator_scope(operator_id, durable=True, lock_timeout_ms=lock_timeout_ms):
-        look_at_shadows("SET LOCAL synchronous_commit = off")
+        look_at_shadows("SET LOCAL synchronous_commit = off", *settings)
         yield
 
 
