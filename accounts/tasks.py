@@ -9,15 +9,22 @@ from celery import current_app, shared_task
 from accounts import clock, jobs
 
 SWEEP = "servicing.tasks.sweep"
+SEAL = "servicing.tasks.seal"
+SEAL_EVERY_MINUTES = 5
 DAYS_KEPT = 7
 AGAIN_SECONDS = 5
 
 
 @shared_task(name="accounts.tasks.tick", queue="alerts", ignore_result=True)
 def tick() -> None:
-    """Owe this minute's sweep to every operator, then relay. A second tick of the same minute owes nothing more."""
-    slot = f"{clock.now():%Y-%m-%dT%H:%M}"
-    jobs.owe_everyone(kind=SWEEP, slot=slot)
+    """Owe this minute's sweep to every operator, and now and then the seals, then relay.
+
+    A second tick of the same minute owes nothing more.
+    """
+    now = clock.now()
+    jobs.owe_everyone(kind=SWEEP, slot=f"{now:%Y-%m-%dT%H:%M}")
+    # By its part of the hour, so that a minute without a tick costs no seal.
+    jobs.owe_everyone(kind=SEAL, slot=f"{now:%Y-%m-%dT%H}/{now.minute // SEAL_EVERY_MINUTES}")
     relay()
 
 
@@ -37,7 +44,7 @@ def relay() -> int:
     return len(claimed)
 
 
-QUEUES = {SWEEP: "alerts"}
+QUEUES = {SWEEP: "alerts", SEAL: "bulk"}
 
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from accounts.tenancy import OperatorOwned, OperatorScoped, TenantForeignKey
 
@@ -35,6 +35,30 @@ class Event(OperatorScoped):
     class Meta:
         managed = False
         db_table = "servicing_event"
+
+
+class Seal(OperatorScoped):
+    """What a block of events was when it was sealed, chained to the seal before. Only added to; nothing updates a row."""
+
+    pk = models.CompositePrimaryKey("operator_id", "number")
+    number = models.IntegerField()
+    first_position = models.BigIntegerField()
+    last_position = models.BigIntegerField()
+    count = models.IntegerField()
+    total = models.BigIntegerField()
+    root = models.BinaryField()
+    previous_hash = models.BinaryField()
+    seal_hash = models.BinaryField()
+    sealed_at = models.DateTimeField()
+    reason = models.CharField(max_length=8)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(number__gt=0, count__gt=0, last_position__gte=F("first_position")),
+                name="servicing_seal_covers_events",
+            )
+        ]
 
 
 class Checkpoint(OperatorScoped):

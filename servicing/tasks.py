@@ -6,7 +6,7 @@ from uuid import UUID
 
 from celery import shared_task
 
-from servicing.commands import sweeps
+from servicing.commands import seals, sweeps
 
 
 @shared_task(name="servicing.tasks.sweep", queue="alerts", ignore_result=True)
@@ -17,3 +17,8 @@ def sweep(operator_id: str, job_id: str) -> None:
 @shared_task(name="servicing.tasks.refresh_due", queue="default", ignore_result=True)
 def refresh_due(operator_id: str, job_id: str) -> None:
     sweeps.refresh_due(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="servicing.tasks.seal", queue="bulk", ignore_result=True)
+def seal(operator_id: str, job_id: str) -> None:
+    seals.run_seal(UUID(operator_id), UUID(job_id))

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from servicing.api import events, field, history, texts, units
+from servicing.api import events, field, history, seals, texts, units
 
 urlpatterns = [
     path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
@@ -12,6 +12,12 @@ urlpatterns = [
         events.ServiceEventCounter.as_view(),
         name="api-service-event-counter",
     ),
+    path(
+        "service-events/<uuid:event_id>/proof",
+        seals.ServiceEventProof.as_view(),
+        name="api-service-event-proof",
+    ),
+    path("seals", seals.Seals.as_view(), name="api-seals"),
     path("units", units.Units.as_view(), name="api-units"),
     path("units/<uuid:unit_id>", units.UnitDoor.as_view(), name="api-unit"),
     path("units/<uuid:unit_id>/service-events", events.UnitEvents.as_view(), name="api-unit-events"),

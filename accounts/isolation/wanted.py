@@ -43,6 +43,7 @@ LOG_TABLE = "servicing_event"
 LOG_FILLED_BY_DATABASE = {"position", "recorded_at"}
 APPEND_ONLY = {
     LOG_TABLE,
+    "servicing_seal",
     "billing_charge",
     "billing_eventdisposition",
     "billing_invoice",
@@ -50,7 +51,14 @@ APPEND_ONLY = {
     "billing_periodclose",
 }
 # Of these, the ones whose change is refused to the table's owner too: by two triggers that no session can switch off.
-GUARDED = {LOG_TABLE, "billing_charge", "billing_invoice", "billing_invoiceline", "billing_periodclose"}
+GUARDED = {
+    LOG_TABLE,
+    "servicing_seal",
+    "billing_charge",
+    "billing_invoice",
+    "billing_invoiceline",
+    "billing_periodclose",
+}
 
 ROW_PRIVILEGES = {"SELECT", "INSERT", "UPDATE", "DELETE"}
 DEFINER_FUNCTIONS = {"accounts_memberships", "accounts_token_binding"}

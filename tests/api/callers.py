@@ -16,6 +16,7 @@ from accounts.doors import RowsView
 from accounts.permissions import Role
 from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
+from servicing.commands.seals import seal
 from servicing.commands.sweeps import sweep
 from tests.billing.books import APRIL, close, list_prices
 from tests.cast import Cast
@@ -125,6 +126,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
     operators.set_service_rules(actor=cast.owner, effective_from=date(2026, 7, 1), dry_soon_days=4)
     list_prices(cast)
     close(cast, APRIL)
+    assert seal(actor=cast.owner, at_once=True) == 1
     text = file_text(actor=cast.dispatcher, who="Somebody", said="It smells")
     owner = signed_in(cast)
     return {

@@ -30,6 +30,7 @@ PROBES = {
     "api-price-item-prices": "POST",
     "api-service-event": "GET",
     "api-service-event-counter": "POST",
+    "api-service-event-proof": "GET",
     "api-site": "GET",
     "api-site-standstills": "GET",
     "api-site-unit-states": "GET",
