@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import io
 from uuid import uuid4
 
 import psycopg
 import pytest
-from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
-from django.core.management import CommandError, call_command
 from django.db import IntegrityError, connection, transaction
 
 from accounts import tenancy
@@ -23,24 +18,7 @@ from servicing.commands.rebuilds import check, rebuild
 from servicing.events.types import Subject
 from servicing.log import content_hash
 from servicing.queries import personal
-
-WHO, SAID = "Quenby Vantongeren", "The zephyrine smell is back beside the lift"
-OTHER_WHO, OTHER_SAID = "Isbrand Okonqvist", "A puddle as wide as a dinner plate"
-
-
-def reported(cast, who=WHO, said=SAID, **rest):
-    """A report with its words; gives the event's row and the text."""
-    event_id = receive_report(
-        actor=cast.dispatcher,
-        about=Subject.UNIT,
-        subject_id=cast.unit.id,
-        kind="odour",
-        who=who,
-        said=said,
-        **rest,
-    )
-    with cast.reading():
-        return log.events_by_id([event_id])[0], personal.texts_of_reports([event_id])[event_id]
+from tests.servicing.quoting import OTHER_SAID, OTHER_WHO, SAID, WHO, reported
 
 
 def everything_stored(superuser: psycopg.Connection) -> bytes:
@@ -258,100 +236,6 @@ def test_only_an_owner_erases(north, role):
         assert personal.get_text(text.text_id).state == "readable"
 
 
-def test_an_old_backup_of_the_texts_without_their_keys_reads_nothing(north, superuser):
-    _, text = reported(north)
-    backup = superuser.execute(
-        "SELECT ciphertext FROM servicing_personaltext WHERE text_id = %s", [text.text_id]
-    ).fetchone()[0]
-    erase_person(actor=north.owner, person_id=text.person_id)
-
-    superuser.execute(
-        "UPDATE servicing_personaltext SET ciphertext = %s, erased_at = NULL WHERE text_id = %s",
-        [backup, text.text_id],
-    )
-
-    with north.reading():
-        restored = personal.get_text(text.text_id)
-    assert (restored.state, restored.who, restored.said) == ("sealed", "", "")
-    assert erase_person(actor=north.owner, person_id=text.person_id) == 1
-
-
-def test_a_dump_with_its_wrapped_keys_reads_nothing_without_the_key_of_the_environment(north, settings):
-    _, text = reported(north)
-
-    settings.TEXT_KEY = "another random text that wrapped none of the keys"
-
-    with north.reading():
-        assert personal.get_text(text.text_id).state == "sealed"
-        assert personal.people()[0].who == ""
-
-
-def test_a_text_or_key_moved_to_another_row_reads_nothing(north, south, superuser):
-    _, text = reported(north)
-    _, other = reported(north, OTHER_WHO, OTHER_SAID)
-    _, foreign = reported(south, OTHER_WHO, OTHER_SAID)
-
-    copy = "UPDATE {0} SET {1} = (SELECT {1} FROM {0} WHERE {2} = %s) WHERE {2} = %s"
-    superuser.execute(
-        copy.format("servicing_personkey", "wrapped_key", "person_id"), [text.person_id, foreign.person_id]
-    )
-    superuser.execute(
-        copy.format("servicing_personaltext", "ciphertext", "text_id"), [text.text_id, other.text_id]
-    )
-
-    with north.reading():
-        assert [personal.get_text(one.text_id).state for one in (text, other)] == ["readable", "sealed"]
-    with south.reading():
-        assert personal.get_text(foreign.text_id).state == "sealed"
-
-
-def test_the_key_of_the_environment_is_changed_by_wrapping_anew(north, settings):
-    _, text = reported(north)
-    _, erased = reported(north, OTHER_WHO, OTHER_SAID)
-    erase_person(actor=north.owner, person_id=erased.person_id)
-    before, settings.TEXT_KEY = settings.SECRET_KEY, "a new random text of more than 32 characters"
-
-    with pytest.raises(BadInput, match="nothing was changed"):
-        rewrap_keys(actor=north.owner)
-    settings.TEXT_KEY_BEFORE = before
-    assert rewrap_keys(actor=north.owner) == 1
-    settings.TEXT_KEY_BEFORE = ""
-
-    with north.reading():
-        assert personal.get_text(text.text_id).said == SAID
-        assert personal.get_text(erased.text_id).state == "erased"
-
-
-def test_another_hand_opens_it_by_the_standard(north, superuser, settings):
-    """AES-256 in counter mode from the initial counter of NIST SP 800-38D section 7.1: what GCM encrypts by, without it."""
-    _, text = reported(north)
-    wrapped, blob = superuser.execute(
-        "SELECT k.wrapped_key, t.ciphertext FROM servicing_personkey k JOIN servicing_personaltext t "
-        "USING (operator_id, person_id) WHERE t.text_id = %s",
-        [text.text_id],
-    ).fetchone()
-    master = HKDF(hashes.SHA256(), 32, None, b"wickround personal text keys 1").derive(
-        settings.SECRET_KEY.encode()
-    )
-
-    key = by_counter(master, wrapped)
-
-    assert by_counter(key, blob).decode() == f'{{"who":"{WHO}","said":"{SAID}"}}'
-
-
-def by_counter(key: bytes, blob: bytes) -> bytes:
-    counter = blob[:12] + (2).to_bytes(4, "big")
-    opened = Cipher(algorithms.AES(key), modes.CTR(counter)).decryptor()
-    return opened.update(blob[12:-16]) + opened.finalize()
-
-
-def test_the_same_words_twice_have_nothing_in_common(north):
-    one = file_text(actor=north.dispatcher, who=WHO, said=SAID)
-    two = file_text(actor=north.dispatcher, who=WHO, said=SAID, person_id=one.person_id)
-
-    assert one.hash != two.hash
-
-
 @pytest.mark.parametrize(
     "statement",
     [
@@ -386,36 +270,3 @@ def test_an_undone_report_keeps_its_words_until_they_are_erased(north):
     with north.reading():
         assert personal.get_text(text.text_id).state == "readable"
     assert erase_person(actor=north.owner, person_id=text.person_id) == 1
-
-
-def run(*words: str) -> str:
-    out = io.StringIO()
-    call_command("erase_person", *words, stdout=out)
-    return out.getvalue()
-
-
-def test_the_command_erases_a_person_and_says_what_to_keep(north, south):
-    _, text = reported(north)
-    person = str(text.person_id)
-
-    with pytest.raises(CommandError, match="Nobody with this id"):
-        run("--operator", south.operator.slug, "--yes", person)
-    with pytest.raises(CommandError, match="no operator"):
-        run("--operator", "no-such-operator", "--yes", person)
-    said = run("--operator", north.operator.slug, "--yes", person)
-
-    assert said.startswith(f"1 texts of {person} were erased for good.")
-    with north.reading():
-        assert personal.get_text(text.text_id).state == "erased"
-
-
-def test_the_command_asks_first(north, monkeypatch):
-    _, text = reported(north)
-    words = ["--operator", north.operator.slug, str(text.person_id)]
-
-    monkeypatch.setattr("builtins.input", lambda _: "no")
-    with pytest.raises(CommandError, match="Nothing was erased"):
-        run(*words)
-    monkeypatch.setattr("builtins.input", lambda _: "yes")
-
-    assert "erased for good" in run(*words)
