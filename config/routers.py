@@ -1,5 +1,4 @@
-"""Which database role does what: the runtime roles never change the schema; the owner's alias migrates, and swaps
-what is rebuilt."""
+"""Which role does what: the runtime roles never change the schema; the owner migrates and swaps what is rebuilt."""
 
 from __future__ import annotations
 
