@@ -9,13 +9,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
+from itertools import repeat
 from operator import attrgetter
 from typing import Any, NamedTuple
 from uuid import UUID
 
 import orjson
 import psycopg
-from django.db import connection
+from django.db import DEFAULT_DB_ALIAS, connection, connections
 from psycopg.adapt import Buffer, Loader
 from psycopg.pq import Format
 from psycopg.types.json import Json
@@ -116,6 +117,19 @@ def content_hash(event: NewEvent | EventRow, *, from_office: bool) -> bytes:
     return hashlib.sha256(orjson.dumps(content, option=orjson.OPT_SORT_KEYS)).digest()
 
 
+@contextmanager
+def _paused_collection() -> Iterator[None]:
+    """No search for cycles while many plain values are made: there are none among them, and it takes half the time."""
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()
+
+
+@_paused_collection()
 def append(events: Sequence[NewEvent]) -> list[Appended]:
     """Append events of the scope's operator and say what became of each, in their order.
 
@@ -131,23 +145,26 @@ def append(events: Sequence[NewEvent]) -> list[Appended]:
     for index, event in enumerate(events):
         first.setdefault(event.event_id, index)
     sent = sorted(first.values(), key=lambda index: events[index].device_sequence or 0)
-    stored = dict(zip(sent, _send([events[index] for index in sent], [hashes[i] for i in sent]), strict=True))
-    return [
-        _appended(event, stored[first[event.event_id]], digest, is_first=first[event.event_id] == index)
-        for index, (event, digest) in enumerate(zip(events, hashes, strict=True))
-    ]
+    stored = dict(zip(sent, _send([events[i] for i in sent], [hashes[i] for i in sent]), strict=True))
+    answers = []
+    for index, event in enumerate(events):
+        one = stored.get(index)
+        if one is None:  # its id came before it in this batch
+            one = stored[first[event.event_id]]._replace(is_new=False)
+        answers.append(_answer(event, one, hashes[index]))
+    return answers
 
 
 class _Stored(NamedTuple):
     """What the log holds under an event's id after the insert; position None: nothing."""
 
     position: int | None
-    content_hash: bytes | None
-    is_new: bool
+    content_hash: bytes
     device_sequence: int | None
+    is_new: bool
 
 
-def _send(events: Sequence[NewEvent], hashes: Sequence[bytes]) -> Iterator[_Stored]:
+def _send(events: Sequence[NewEvent], hashes: Sequence[bytes]) -> list[_Stored]:
     """Insert events, no id twice, in this order."""
     office = next((event.device_id for event in events if event.device_sequence is None), None)
     common, lines = _as_json(events, hashes)
@@ -157,22 +174,21 @@ def _send(events: Sequence[NewEvent], hashes: Sequence[bytes]) -> Iterator[_Stor
             [current_operator_id(), office, common, lines],
         )
         inserted, drawn_after, positions, known = cursor.fetchone()
+    sequences = [event.device_sequence for event in events]
+    if office is not None:
+        sequences = [drawn_after + place if one is None else one for place, one in enumerate(sequences, 1)]
     if positions is None:  # all were inserted
-        positions, known = inserted, hashes
-    first_new = inserted[0] if inserted else None
-    for place, (event, position, digest) in enumerate(zip(events, positions, known, strict=True), 1):
-        is_new = position is not None and first_new is not None and position >= first_new
-        sequence = event.device_sequence
-        if sequence is None and is_new:
-            sequence = drawn_after + place
-        yield _Stored(position, digest, is_new, sequence)
+        return list(map(_Stored, inserted, hashes, sequences, repeat(True)))  # noqa: FBT003
+    first_new = inserted[0] if inserted else float("inf")
+    is_new = [position is not None and position >= first_new for position in positions]
+    return list(map(_Stored, positions, known, sequences, is_new))
 
 
-def _appended(event: NewEvent, stored: _Stored, digest: bytes, *, is_first: bool) -> Appended:
+def _answer(event: NewEvent, stored: _Stored, digest: bytes) -> Appended:
+    if stored.is_new:
+        return Appended(event.event_id, "accepted", stored.position, stored.device_sequence)
     if stored.position is None:
         return Appended(event.event_id, "sequence_taken", None, event.device_sequence)
-    if stored.is_new and is_first:
-        return Appended(event.event_id, "accepted", stored.position, stored.device_sequence)
     if stored.content_hash == digest:
         return Appended(event.event_id, "duplicate", stored.position, event.device_sequence)
     return Appended(event.event_id, "conflict", None, event.device_sequence)
@@ -253,23 +269,12 @@ def _cursor(kind: type[psycopg.Cursor[Any]] = psycopg.Cursor) -> Iterator[Any]:
 
     Django's own writes the parameters into the statement, for the server to parse, and reads each time from text.
     """
-    connection.ensure_connection()
-    with kind(connection.connection) as cursor:
+    django = connections[DEFAULT_DB_ALIAS]
+    django.ensure_connection()
+    with kind(django.connection) as cursor:
         cursor.format = Format.BINARY
-        wrap: Any = connection.make_debug_cursor if connection.queries_logged else connection.make_cursor
+        wrap: Any = django.make_debug_cursor if django.queries_logged else django.make_cursor
         yield wrap(cursor)
-
-
-@contextmanager
-def _paused_collection() -> Iterator[None]:
-    """No search for cycles while many plain values are made: there are none among them, and it takes half the time."""
-    was_enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()
 
 
 _as_row = partial(tuple.__new__, EventRow)

@@ -24,11 +24,13 @@ class Crowd:
             process = context.Process(target=_member, args=arguments, daemon=True)
             process.start()
             theirs.close()
-            # One after the other: the peer makes its tables at its start, and can't do so twice at once.
-            mine.send(("prepare", 20))
-            mine.recv()
             self._ends.append(mine)
             self._processes.append(process)
+        # One after the other: the peer makes its tables at its start, and can't do so twice at once.
+        for end in self._ends:
+            end.send(("open", 0))
+            end.recv()
+        self.prepare(20)
 
     def prepare(self, number: int) -> None:
         self._all("prepare", number)
@@ -65,7 +67,9 @@ def _member(end: Connection, superuser_url: str, operator_id: UUID, number: int)
     from tests.benchmarks.log.batches import Phone
 
     phone = Phone(100 + number)
+    assert end.recv() == ("open", 0)
     application = peer.open_application(superuser_url)
+    end.send("open")
     events: list[Any] = []
     theirs: list[Any] = []
     try:
