@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import subprocess
+from pathlib import Path
+
 import pytest
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
 from accounts.errors import BadInput
+from config.embedded.binaries import find_programs
 from servicing.commands.personal import erase_person, file_text, rewrap_keys
 from servicing.queries import personal
 from tests.servicing.quoting import OTHER_SAID, OTHER_WHO, SAID, WHO, reported
+
+DOCUMENT = Path(__file__).resolve().parent.parent.parent / "docs" / "personal-text.md"
 
 
 def test_an_old_backup_of_the_texts_without_their_keys_reads_nothing(north, superuser):
@@ -29,6 +35,37 @@ def test_an_old_backup_of_the_texts_without_their_keys_reads_nothing(north, supe
         restored = personal.get_text(text.text_id)
     assert (restored.state, restored.who, restored.said) == ("sealed", "", "")
     assert erase_person(actor=north.owner, person_id=text.person_id) == 1
+
+
+def test_the_dump_that_the_documents_print_holds_the_texts_and_no_key(north, superuser, database):
+    _, text = reported(north)
+    key, blob = (
+        part.hex()
+        for part in superuser.execute(
+            "SELECT k.wrapped_key, t.ciphertext FROM servicing_personkey k JOIN servicing_personaltext t "
+            "USING (operator_id, person_id) WHERE t.text_id = %s",
+            [text.text_id],
+        ).fetchone()
+    )
+    words = next(
+        line.split()
+        for line in DOCUMENT.read_text().splitlines()
+        if line.startswith("pg_dump") and "exclude" in line
+    )
+    options = [word for word in words[1:-1] if not word.startswith(("--file", "--format"))]
+
+    dump = dumped(database, *options)
+
+    assert (blob in dump, key in dump) == (True, False)
+    assert key in dumped(database, "--data-only", "--table=servicing_personkey")
+    assert (WHO in dump, SAID in dump) == (False, False)
+
+
+def dumped(database, *options):
+    program = find_programs().psql.with_name("pg_dump")
+    return subprocess.run(
+        [program, *options, database.superuser_url], capture_output=True, text=True, check=True
+    ).stdout
 
 
 def test_a_dump_with_its_wrapped_keys_reads_nothing_without_the_key_of_the_environment(north, settings):
