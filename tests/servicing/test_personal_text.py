@@ -15,9 +15,12 @@ from servicing import log
 from servicing.commands.office import counter_event, receive_report
 from servicing.commands.personal import erase_person, file_text, rewrap_keys
 from servicing.commands.rebuilds import check, rebuild
+from servicing.commands.seals import seal
 from servicing.events.types import Subject
 from servicing.log import content_hash
 from servicing.queries import personal
+from servicing.queries.seals import get_anchor
+from servicing.queries.verifying import verify
 from tests.servicing.quoting import OTHER_SAID, OTHER_WHO, SAID, WHO, reported
 
 
@@ -270,3 +273,18 @@ def test_an_undone_report_keeps_its_words_until_they_are_erased(north):
     with north.reading():
         assert personal.get_text(text.text_id).state == "readable"
     assert erase_person(actor=north.owner, person_id=text.person_id) == 1
+
+
+def test_seals_made_before_an_erasure_verify_after_it(north):
+    row, text = reported(north)
+    assert seal(actor=north.owner, at_once=True) == 1
+    with north.reading():
+        anchor = get_anchor()
+
+    erase_person(actor=north.owner, person_id=text.person_id)
+
+    with north.reading():
+        found = verify([anchor])
+        assert (found.seals, found.anchors, found.faults) == (1, 1, ())
+        assert found.events == len(log.events_after(0)) == 1
+        assert personal.texts_of_reports([row.event_id])[row.event_id].state == "erased"
