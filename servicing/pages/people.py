@@ -17,15 +17,18 @@ from servicing.queries import personal
 PAGE_SIZE = 50
 
 
-@operator_page(Permission.TEXTS_ERASE)
+@operator_page(Permission.TEXTS_ERASE, "GET", "HEAD", "POST")
 def named(request: OperatorRequest) -> HttpResponse:
-    """Everybody whose words are kept, or were; by a part of the name. Names are searched here, not in the database."""
-    typed = request.GET.get("name", "").strip()
+    """Everybody whose words are kept, or were; by a part of the name, which is posted so that no address ever holds it.
+
+    Names are searched here: no table holds one to search in.
+    """
+    typed = request.POST.get("name", "").strip()
     with tenancy.reading(request.actor):
         people = personal.people()
     wanted = typed.casefold()
     found = [one for one in people if wanted in one.who.casefold()]
-    part = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
+    part = Paginator(found, max(len(found), 1) if typed else PAGE_SIZE).get_page(request.GET.get("page"))
     kept = sum(one.erased_at is None for one in people)
     page = {"part": part, "name": typed, "kept": kept, "found": len(found)}
     return render(request, "servicing/people.html", page)

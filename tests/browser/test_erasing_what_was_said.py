@@ -37,7 +37,11 @@ def test_an_owner_takes_down_words_and_erases_them(browser: Any, address: str, n
     browser.find_element(By.XPATH, "//button[.='Record the report']").click()
     wait_for(browser, "the words", lambda: f"{WHO} said: “{SAID}”" in main(browser))
 
-    browser.get(f"{address}/{north.operator.slug}/set-up/people-named?name=quenby")
+    browser.get(f"{address}/{north.operator.slug}/set-up/people-named")
+    browser.find_element(By.NAME, "name").send_keys("quenby")
+    browser.find_element(By.XPATH, "//button[.='Find']").click()
+    wait_for(browser, "the name", lambda: WHO in main(browser))
+    assert "quenby" not in browser.current_url
     assert fits(browser)
     browser.find_element(By.LINK_TEXT, WHO).click()
     wait_for(browser, "the person", lambda: heading(browser) == WHO)

@@ -67,8 +67,8 @@ def test_whoever_bills_or_only_looks_sees_the_report_without_the_words(north: Ca
 def test_somebody_is_found_by_a_part_of_the_name(north: Cast) -> None:
     take_down(north)
     owner, named = signed_in(north, Role.OWNER), f"/{north.operator.slug}/set-up/people-named"
-    assert WHO in text_of(owner.get(named, {"name": "VANTON"}))
-    other = text_of(owner.get(named, {"name": "Okonqvist"}))
+    assert WHO in text_of(owner.submit(named, name="VANTON"))
+    other = text_of(owner.submit(named, name="Okonqvist"))
     assert WHO not in other
     assert "Nobody of this name is named in a report." in other
     assert "People named in reports" in text_of(owner.get(f"/{north.operator.slug}/set-up/"))
