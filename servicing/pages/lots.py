@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 
 from accounts import queries as accounts
 from accounts import tenancy
-from accounts.models import Site
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from servicing.queries.fleet_state import UnitView
 from servicing.queries.lots import units_with_lot
 from servicing.rules.harm import LEAK_MODE
+
+if TYPE_CHECKING:
+    from accounts.models import Site
 
 
 @dataclass(frozen=True, slots=True)
