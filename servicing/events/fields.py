@@ -31,10 +31,14 @@ class Unreadable(ValueError):
 Reader = Callable[[Any], Any]
 
 
-def _field(read: Reader, *, optional: bool) -> Any:
-    if optional:
-        return dataclasses.field(default=None, metadata={"read": read, "optional": True})
-    return dataclasses.field(metadata={"read": read, "optional": False})
+def _field(read: Reader, *, optional: bool, load: Reader | None = None) -> Any:
+    """``read`` takes what is sent, ``load`` what was read before and stored; None: that is the value itself."""
+    metadata = {"read": read, "load": load, "optional": optional}
+    return (
+        dataclasses.field(default=None, metadata=metadata)
+        if optional
+        else dataclasses.field(metadata=metadata)
+    )
 
 
 def ml(*, optional: bool = False, least: int = 0) -> Any:
@@ -64,7 +68,7 @@ def ref(*, optional: bool = False) -> Any:
         except ValueError:
             raise Unreadable("an id is a UUID in a string") from None
 
-    return _field(read, optional=optional)
+    return _field(read, optional=optional, load=id_of)
 
 
 def word(*choices: str, optional: bool = False) -> Any:
@@ -110,7 +114,7 @@ def day(*, optional: bool = False) -> Any:
         except ValueError:
             raise Unreadable("a date is YYYY-MM-DD") from None
 
-    return _field(read, optional=optional)
+    return _field(read, optional=optional, load=date.fromisoformat)
 
 
 def dose(*, optional: bool = False) -> Any:
@@ -123,7 +127,7 @@ def dose(*, optional: bool = False) -> Any:
             raise Unreadable("a dose lies between 0.1 and 500 mL a day")
         return number.quantize(Decimal("0.001")).normalize()
 
-    return _field(read, optional=optional)
+    return _field(read, optional=optional, load=read)
 
 
 def _refuse(text: str) -> Any:

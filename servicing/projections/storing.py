@@ -83,7 +83,7 @@ WITH planned AS MATERIALIZED (
     )
 ), unplanned AS (
     DELETE FROM servicing_duesegment d
-    WHERE d.operator_id = %(operator)s AND d.unit_id = ANY(%(replanned)s::uuid[])
+    WHERE d.operator_id = %(operator)s AND d.unit_id = ANY(%(replanned)s::uuid[]) AND %(replanned)s <> '{{}}'
         AND NOT EXISTS (SELECT FROM planned p WHERE p.unit_id = d.unit_id AND p.starts_on = d.starts_on)
 ), segments AS (
     INSERT INTO servicing_duesegment (operator_id, {SEGMENT_COLUMNS})
@@ -104,7 +104,8 @@ WITH planned AS MATERIALIZED (
     )
     ON CONFLICT (operator_id, unit_id) DO UPDATE SET {_replace(OUTLOOK_COLUMNS, {"unit_id"})}
 ), gone AS (
-    DELETE FROM servicing_outlook WHERE operator_id = %(operator)s AND unit_id = ANY(%(gone)s::uuid[])
+    DELETE FROM servicing_outlook
+    WHERE operator_id = %(operator)s AND unit_id = ANY(%(gone)s::uuid[]) AND %(gone)s <> '{{}}'
 ), visits AS (
     INSERT INTO servicing_visit (operator_id, {VISIT_COLUMNS})
     SELECT %(operator)s, {VISIT_COLUMNS} FROM jsonb_to_recordset(%(visits)s::jsonb) AS (

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
+from servicing.events.reading import stored_payload
 from servicing.events.types import EventType
 from servicing.rules.dryness import Interval, consumed_ml
 from servicing.rules.fold import FoldEvent
 
 DOWN_MODES = {"PLU", "NOO", "MIS"}
 KEPT_INTERVALS = 3
+_INSTALLED, _COUNTERED = EventType.UNIT_INSTALLED.value, EventType.EVENT_COUNTERED.value
 
 
 @dataclass(slots=True)
@@ -86,6 +88,23 @@ def key_of(history: UnitHistory) -> tuple[datetime, UUID, int, UUID] | None:
     return (datetime.fromisoformat(at), UUID(device), sequence, UUID(event_id))
 
 
+# One effective event as the steps take it: type, occurred_at as ``instant_text`` gives it, device, its sequence, event id,
+# and the payload in its JSON form and newest version. Plain values: a rebuild folds millions.
+Line = tuple[str, str, str, int, str, dict[str, Any]]
+
+
+def line_of(event: FoldEvent) -> Line:
+    said = stored_payload(event.payload) if event.said is None else event.said
+    return (
+        event.type.value,
+        instant_text(event.occurred_at),
+        str(event.device_id),
+        event.device_sequence,
+        str(event.event_id),
+        said,
+    )
+
+
 def fold_unit(
     events: Iterable[FoldEvent], start: UnitHistory | None = None, ahead: Iterable[FoldEvent] = ()
 ) -> UnitHistory:
@@ -93,41 +112,49 @@ def fold_unit(
 
     ``ahead`` are the events that wait because of their clock; each leaves a finding and nothing else.
     """
+    return fold_lines(
+        map(line_of, events), start, [(str(e.event_id), instant_text(e.occurred_at)) for e in ahead]
+    )
+
+
+def fold_lines(
+    lines: Iterable[Line], start: UnitHistory | None = None, ahead: Collection[tuple[str, str]] = ()
+) -> UnitHistory:
+    """What ``fold_unit`` does, of plain values; of ``ahead`` event id and time, read only after ``lines`` have ended."""
     history = start or UnitHistory()
-    for event in events:
-        if event.type is EventType.EVENT_COUNTERED:
+    last: Line | None = None
+    for line in lines:
+        kind, at, _, _, event_id, said = line
+        if step := _STEPS.get(kind):
+            if history.is_installed or kind == _INSTALLED:
+                step(history, at, event_id, said)
+            else:
+                code = "touched_after_withdrawal" if history.ever_installed else "serviced_before_installed"
+                history.findings.append([code, event_id, at])
+        elif step := _ANYTIME.get(kind):
+            step(history, at, event_id, said)
+        elif kind == _COUNTERED:
             continue  # it acts through the standing of what it corrects
-        if event.type in _ANYTIME:
-            _ANYTIME[event.type](history, event)
-        elif event.type is not EventType.UNIT_INSTALLED and not history.is_installed:
-            code = "touched_after_withdrawal" if history.ever_installed else "serviced_before_installed"
-            _find(history, event, code)
         else:
-            _STEPS[event.type](history, event)
-        history.last_key = [
-            instant_text(event.occurred_at),
-            str(event.device_id),
-            event.device_sequence,
-            str(event.event_id),
-        ]
-    found = {event_id for code, event_id, _ in history.findings if code == "clock_ahead"}
-    for event in ahead:
-        if str(event.event_id) not in found:  # a start that was read with it has it already
-            _find(history, event, "clock_ahead")
+            raise KeyError(f"{kind} has no step in the fold of a unit.")
+        last = line
+    if last is not None:
+        history.last_key = [*last[1:5]]
+    if ahead:
+        found = {event_id for code, event_id, _ in history.findings if code == "clock_ahead"}
+        # A start that was read with it has it already.
+        history.findings += [["clock_ahead", event_id, at] for event_id, at in ahead if event_id not in found]
     history.findings.sort(key=lambda finding: (finding[2], finding[1], finding[0]))
     return history
 
 
-def _find(history: UnitHistory, event: FoldEvent, code: str) -> None:
-    history.findings.append([code, str(event.event_id), instant_text(event.occurred_at)])
+Said = dict[str, Any]
 
 
-def _install(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    at = instant_text(event.occurred_at)
+def _install(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     if history.is_installed:
-        _find(history, event, "installed_twice")
-        history.station_id = str(payload.station_id)
+        history.findings.append(["installed_twice", event_id, at])
+        history.station_id = said["station_id"]
         return
     kept = (history.reports, history.closed_before_received, history.acknowledged, history.findings)
     for f in dataclasses.fields(history):
@@ -137,13 +164,13 @@ def _install(history: UnitHistory, event: FoldEvent) -> None:
     history.reports, history.closed_before_received, history.acknowledged, history.findings = kept
     history.ever_installed = True
     history.installed_at = at
-    history.station_id = str(payload.station_id)
-    history.wick_since = at if payload.wick == "new" else None
-    _charge(history, payload.cartridge_id, payload.charge_ml, 0, at)
+    history.station_id = said["station_id"]
+    history.wick_since = at if said["wick"] == "new" else None
+    _charge(history, said["cartridge_id"], said["charge_ml"], 0, at)
 
 
-def _charge(history: UnitHistory, cartridge_id: UUID, charge_ml: int, reservoir_ml: int, at: str) -> None:
-    history.cartridge_id = str(cartridge_id)
+def _charge(history: UnitHistory, cartridge_id: str, charge_ml: int, reservoir_ml: int, at: str) -> None:
+    history.cartridge_id = cartridge_id
     history.charge_ml = charge_ml
     history.reservoir_after_ml = reservoir_ml
     history.charged_at = at
@@ -152,43 +179,41 @@ def _charge(history: UnitHistory, cartridge_id: UUID, charge_ml: int, reservoir_
     history.wiped_out_ml = 0
 
 
-def _move(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.station_id = str(payload.station_id)
+def _move(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.station_id = said["station_id"]
 
 
-def _withdraw(history: UnitHistory, event: FoldEvent) -> None:
-    history.withdrawn_at = instant_text(event.occurred_at)
+def _withdraw(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.withdrawn_at = at
     history.open_faults = {}
 
 
-def _exchange(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    at = instant_text(event.occurred_at)
-    _balance(history, event)
-    history.left_at_exchange_ml = payload.cartridge_left_ml
+def _exchange(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    _balance(history, at, event_id, said)
+    history.left_at_exchange_ml = said.get("cartridge_left_ml")
     history.last_exchange_at = at
-    _charge(history, payload.cartridge_id, payload.charge_ml, payload.reservoir_after_ml or 0, at)
+    _charge(history, said["cartridge_id"], said["charge_ml"], said.get("reservoir_after_ml") or 0, at)
     # A dry unit that is filled runs again; a plugged or leaking one does not by that alone.
     history.open_faults.pop("NOO", None)
 
 
-def _balance(history: UnitHistory, event: FoldEvent) -> None:
+def _balance(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     """The mass balance of the interval that this exchange ends."""
-    payload: Any = event.payload
     if history.charge_ml is None or history.charged_at is None:
         return
     available = history.charge_ml + history.reservoir_after_ml
-    left, before = payload.cartridge_left_ml, payload.reservoir_before_ml
+    left, before = said.get("cartridge_left_ml"), said.get("reservoir_before_ml")
     consumed: int | None = None
     if left is not None and before is not None:
         consumed = consumed_ml(
             history.charge_ml, history.reservoir_after_ml, left, before, wiped_out_ml=history.wiped_out_ml
         )
         if consumed < 0 or left > history.charge_ml:
-            _find(history, event, "more_left_than_filled")
+            history.findings.append(["more_left_than_filled", event_id, at])
             consumed = None
-    seconds = int((event.occurred_at - datetime.fromisoformat(history.charged_at)) / timedelta(seconds=1))
+    seconds = (datetime.fromisoformat(at) - datetime.fromisoformat(history.charged_at)) // timedelta(
+        seconds=1
+    )
     if seconds > 0:
         history.intervals = [
             *history.intervals[-(KEPT_INTERVALS - 1) :],
@@ -196,25 +221,23 @@ def _balance(history: UnitHistory, event: FoldEvent) -> None:
         ]
 
 
-def _level(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.level_ml = payload.cartridge_left_ml + payload.reservoir_ml
-    history.level_at = instant_text(event.occurred_at)
+def _level(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.level_ml = said["cartridge_left_ml"] + said["reservoir_ml"]
+    history.level_at = at
 
 
-def _check_wick(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.wick_condition = payload.condition
-    history.wick_checked_at = instant_text(event.occurred_at)
+def _check_wick(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.wick_condition = said["condition"]
+    history.wick_checked_at = at
 
 
-def _wash_wick(history: UnitHistory, event: FoldEvent) -> None:
-    history.wick_washed_at = instant_text(event.occurred_at)
+def _wash_wick(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.wick_washed_at = at
     history.wick_condition = None
 
 
-def _change_wick(history: UnitHistory, event: FoldEvent) -> None:
-    history.wick_since = instant_text(event.occurred_at)
+def _change_wick(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.wick_since = at
     history.wick_condition = None
     history.wick_washed_at = None
     # What the old wick let through says nothing of the new one.
@@ -222,86 +245,78 @@ def _change_wick(history: UnitHistory, event: FoldEvent) -> None:
     history.open_faults.pop("LOO", None)
 
 
-def _clean_reservoir(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    wiped = payload.wiped_out_ml or 0
-    history.reservoir_cleaned_at = instant_text(event.occurred_at)
+def _clean_reservoir(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    wiped = said.get("wiped_out_ml") or 0
+    history.reservoir_cleaned_at = at
     history.wiped_out_ml += wiped
     if history.level_ml is not None:
         history.level_ml = max(0, history.level_ml - wiped)
 
 
-def _set_dose(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.set_dose_ml_per_day = format(payload.dose_ml_per_day, "f")
+def _set_dose(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.set_dose_ml_per_day = said["dose_ml_per_day"]
     history.intervals = []
 
 
-def _clear_outlet(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.outlet_cleared_at = instant_text(event.occurred_at)
-    if payload.drips_again:
+def _clear_outlet(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.outlet_cleared_at = at
+    if said["drips_again"]:
         history.open_faults.pop("PLU", None)
 
 
-def _stop_leak(history: UnitHistory, event: FoldEvent) -> None:
+def _stop_leak(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     history.open_faults.pop("ELU", None)
 
 
-def _find_fault(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.open_faults.setdefault(payload.mode, instant_text(event.occurred_at))
+def _find_fault(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.open_faults.setdefault(said["mode"], at)
 
 
-def _close_fault(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.open_faults.pop(payload.mode, None)
+def _close_fault(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.open_faults.pop(said["mode"], None)
 
 
-def _receive_report(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    if str(event.event_id) in history.closed_before_received:
-        history.closed_before_received.remove(str(event.event_id))
+def _receive_report(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    if event_id in history.closed_before_received:
+        history.closed_before_received.remove(event_id)
     else:
-        history.reports[str(event.event_id)] = [payload.kind, instant_text(event.occurred_at)]
+        history.reports[event_id] = [said["kind"], at]
 
 
-def _close_report(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    if history.reports.pop(str(payload.report_event_id), None) is None:
+def _close_report(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    if history.reports.pop(said["report_event_id"], None) is None:
         # Its clock ran behind: the report comes later in the order, and is closed when it does.
-        history.closed_before_received.append(str(payload.report_event_id))
+        history.closed_before_received.append(said["report_event_id"])
 
 
-def _acknowledge(history: UnitHistory, event: FoldEvent) -> None:
-    payload: Any = event.payload
-    history.acknowledged[f"{payload.kind}/{payload.first_day}"] = instant_text(event.occurred_at)
+def _acknowledge(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.acknowledged[f"{said['kind']}/{said['first_day']}"] = at
 
 
-Step = Callable[[UnitHistory, FoldEvent], None]
+Step = Callable[[UnitHistory, str, str, Said], None]
 
 # The office's words about a unit, true whether it hangs or not.
-_ANYTIME: dict[EventType, Step] = {
-    EventType.ALERT_ACKNOWLEDGED: _acknowledge,
-    EventType.REPORT_CLOSED: _close_report,
-    EventType.REPORT_RECEIVED: _receive_report,
+_ANYTIME: dict[str, Step] = {
+    EventType.ALERT_ACKNOWLEDGED.value: _acknowledge,
+    EventType.REPORT_CLOSED.value: _close_report,
+    EventType.REPORT_RECEIVED.value: _receive_report,
 }
 
-_STEPS: dict[EventType, Step] = {
-    EventType.CARTRIDGE_EXCHANGED: _exchange,
-    EventType.DOSE_SET: _set_dose,
-    EventType.FAULT_CLOSED: _close_fault,
-    EventType.FAULT_FOUND: _find_fault,
-    EventType.LEAK_STOPPED: _stop_leak,
-    EventType.LEVEL_READ: _level,
-    EventType.OUTLET_CLEARED: _clear_outlet,
-    EventType.RESERVOIR_CLEANED: _clean_reservoir,
-    EventType.UNIT_INSTALLED: _install,
-    EventType.UNIT_MOVED: _move,
-    EventType.UNIT_WITHDRAWN: _withdraw,
-    EventType.WICK_CHANGED: _change_wick,
-    EventType.WICK_CHECKED: _check_wick,
-    EventType.WICK_WASHED: _wash_wick,
+_STEPS: dict[str, Step] = {
+    EventType.CARTRIDGE_EXCHANGED.value: _exchange,
+    EventType.DOSE_SET.value: _set_dose,
+    EventType.FAULT_CLOSED.value: _close_fault,
+    EventType.FAULT_FOUND.value: _find_fault,
+    EventType.LEAK_STOPPED.value: _stop_leak,
+    EventType.LEVEL_READ.value: _level,
+    EventType.OUTLET_CLEARED.value: _clear_outlet,
+    EventType.RESERVOIR_CLEANED.value: _clean_reservoir,
+    EventType.UNIT_INSTALLED.value: _install,
+    EventType.UNIT_MOVED.value: _move,
+    EventType.UNIT_WITHDRAWN.value: _withdraw,
+    EventType.WICK_CHANGED.value: _change_wick,
+    EventType.WICK_CHECKED.value: _check_wick,
+    EventType.WICK_WASHED.value: _wash_wick,
 }
 
 
