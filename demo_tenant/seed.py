@@ -25,7 +25,7 @@ from servicing.commands.envelopes import Fate
 from servicing.commands.uploads import fold_pending, load_events
 
 SWEEP = "servicing.tasks.sweep"
-SWEEP_SECONDS = 60
+SWEEP_SECONDS = 180
 CLOSED_ON_THE = 4  # day of the next month on which a month is closed
 
 Say = Callable[[str], None]
