@@ -150,6 +150,7 @@ def _fresh(ready: Collection[ReadyEvent], appended: Sequence[log.Appended]) -> d
             occurred_at=event.occurred_at,
             received_at=event.received_at,
             payload=payload,
+            said=event.payload,
             corrects=event.corrects,
             visit_id=event.visit_id,
         )

@@ -70,7 +70,7 @@ def store_units(upto: int) -> tuple[int, set[UUID]]:
     that are left to the fold. The tables are named without schema, the log with its own.
     """
     left = unread_units(upto)
-    values = {
+    values: Any = {
         "operator": current_operator_id(),
         "upto": upto,
         "superseded": superseded(upto),

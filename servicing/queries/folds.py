@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Iterator
+from itertools import groupby
+from operator import itemgetter
 from uuid import UUID
 
 from accounts import clock
 from accounts import queries as accounts
 from servicing import log
-from servicing.events.reading import load_payload
+from servicing.events.reading import PAYLOADS, load_payload, upcast
 from servicing.events.types import EventType
-from servicing.log import EventRow
+from servicing.log import EventRow, PlainLine
 from servicing.models import Report, Standstill, Visit
 from servicing.rules.fold import (
-    CLOCK_AHEAD,
+    AHEAD_TOLERANCE,
     EFFECTIVE,
     FoldEvent,
     StandstillSpan,
@@ -22,7 +24,7 @@ from servicing.rules.fold import (
     open_reports,
     standings,
 )
-from servicing.rules.unit import UnitHistory, fold_unit
+from servicing.rules.unit import Line, UnitHistory, fold_lines
 
 
 def fold_event(row: EventRow) -> FoldEvent:
@@ -36,6 +38,7 @@ def fold_event(row: EventRow) -> FoldEvent:
         occurred_at=row.occurred_at,
         received_at=row.received_at,
         payload=load_payload(row.type, row.schema_version, row.payload),
+        said=upcast(EventType(row.type), row.schema_version, row.payload),
         corrects=row.corrects,
         visit_id=row.visit_id,
     )
@@ -45,18 +48,44 @@ def fold_units(unit_ids: Collection[UUID], *, upto: int | None = None) -> dict[U
     """Each unit's history from all of its events at or before a position."""
     if not unit_ids:
         return {}
-    events = [fold_event(row) for row in log.events_of(unit_ids, upto=upto)]
-    standing = standings(events)
-    by_unit: dict[UUID, list[FoldEvent]] = {unit_id: [] for unit_id in unit_ids}
-    ahead: dict[UUID, list[FoldEvent]] = {unit_id: [] for unit_id in unit_ids}
-    for event in sorted(events, key=lambda one: one.key):
-        if event.subject_id not in by_unit:
-            continue  # it only corrects one of theirs
-        if standing[event.event_id] is EFFECTIVE:
-            by_unit[event.subject_id].append(event)
-        elif standing[event.event_id] is CLOCK_AHEAD:
-            ahead[event.subject_id].append(event)
-    return {unit_id: fold_unit(by_unit[unit_id], None, ahead[unit_id]) for unit_id in unit_ids}
+    histories = dict(_folded(unit_ids, _superseded(unit_ids, upto), upto))
+    return {unit_id: histories.get(unit_id) or UnitHistory() for unit_id in unit_ids}
+
+
+def _superseded(unit_ids: Collection[UUID], upto: int | None) -> set[str]:
+    """The events of these units that fall to a correction."""
+    rows = log.entangled(unit_ids, upto=upto)
+    rows += log.correcting([row.event_id for row in rows], known={row.event_id for row in rows}, upto=upto)
+    found = standings([fold_event(row) for row in rows])
+    return {str(event_id) for event_id, standing in found.items() if standing.word == "superseded"}
+
+
+def _folded(
+    unit_ids: Collection[UUID], superseded: set[str], upto: int | None
+) -> Iterator[tuple[UUID, UnitHistory]]:
+    """Unit after unit as their events come in, so that memory holds one page of them."""
+    for unit_id, rows in groupby(
+        log.plain_lines(unit_ids, ahead_by=AHEAD_TOLERANCE, upto=upto), itemgetter(0)
+    ):
+        ahead: list[tuple[str, str]] = []
+        yield UUID(unit_id), fold_lines(_lines(rows, superseded, ahead), None, ahead)
+
+
+def _lines(rows: Iterable[PlainLine], superseded: set[str], ahead: list[tuple[str, str]]) -> Iterator[Line]:
+    """The effective ones among a unit's stored lines, payloads in their newest version; those that wait join ``ahead``."""
+    for _, kind, version, at, device_id, sequence, event_id, is_ahead, payload in rows:
+        text = at.isoformat("T", "microseconds") + "+00:00"
+        if event_id in superseded:
+            continue
+        if is_ahead:
+            ahead.append((event_id, text))
+            continue
+        if version != _NEWEST[kind]:
+            payload = upcast(EventType(kind), version, payload)  # noqa: PLW2901
+        yield kind, text, device_id, sequence, event_id, payload
+
+
+_NEWEST = {kind.value: cls.VERSION for kind, cls in PAYLOADS.items()}
 
 
 def effective_by_subject(

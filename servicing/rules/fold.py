@@ -10,7 +10,7 @@ installed at that moment changes nothing but its findings.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -22,7 +22,7 @@ AHEAD_TOLERANCE = timedelta(minutes=10)
 
 @dataclass(frozen=True, slots=True)
 class FoldEvent:
-    """One event as the folds see it; ``payload`` is its dataclass in the newest version."""
+    """One event as the folds see it; ``payload`` is its dataclass in the newest version, ``said`` its JSON form if at hand."""
 
     event_id: UUID
     device_id: UUID
@@ -35,6 +35,7 @@ class FoldEvent:
     payload: Payload
     corrects: UUID | None = None
     visit_id: UUID | None = None
+    said: dict[str, Any] | None = field(default=None, compare=False, repr=False)
 
     @property
     def key(self) -> tuple[datetime, UUID, int, UUID]:

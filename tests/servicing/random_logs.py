@@ -109,14 +109,15 @@ def sketches(
     draw: st.DrawFn,
     *,
     units: int = 3,
+    least: int = 1,
     most: int = 40,
     kinds: Sequence[EventType] = UNIT_TYPES,
 ) -> list[Sketch]:
     """A set of events; most units begin with an installation, so that not all is said of units that hang nowhere."""
-    count = draw(st.integers(1, most))
+    count = draw(st.integers(least, most))
     found = []
     for index in range(count):
-        kind = draw(st.sampled_from([*kinds, *(one for one in _USUAL if one in kinds)]))
+        kind = draw(st.sampled_from([*kinds, *(one for one in _USUAL * 3 if one in kinds)]))
         moment = draw(st.sampled_from(MOMENTS))
         if index < units and EventType.UNIT_INSTALLED in kinds and draw(st.integers(0, 3)):
             kind, moment = EventType.UNIT_INSTALLED, timedelta()

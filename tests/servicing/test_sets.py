@@ -100,7 +100,7 @@ def test_random_logs_give_the_same_rows_by_statement_and_by_fold(north):
         database=None,
         suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
     )
-    @given(sketches())
+    @given(sketches(least=12))
     def agree(found: list[Sketch]) -> None:
         units = _append(north, found, next(sequences))
         by_fold = _by_fold(north, units)
