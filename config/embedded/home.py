@@ -58,7 +58,8 @@ class Home:
     def leave(self, *, remove: bool) -> None:
         """Give the lock back, and remove everything first if asked to."""
         if remove:
-            shutil.rmtree(self.path)
+            # Another run that starts now may take it for left over and remove it at the same time.
+            shutil.rmtree(self.path, ignore_errors=True)
             if self.link.is_symlink():
                 self.link.unlink()
         if self._lock is not None:
