@@ -6,7 +6,17 @@ from collections.abc import Iterator
 from importlib import import_module
 from typing import Any
 
-MODULES = ("append", "reading", "growth", "uploading", "catching_up", "hot_operator", "full_world", "swapping")
+MODULES = (
+    "append",
+    "reading",
+    "growth",
+    "uploading",
+    "catching_up",
+    "hot_operator",
+    "full_world",
+    "swapping",
+    "verifying",
+)
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
