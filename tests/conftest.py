@@ -27,7 +27,7 @@ from tests.cast import NOON, Cast, new_cast
 
 @pytest.fixture(scope="session")
 def servers() -> Iterator[embedded.Servers]:
-    with tempfile.TemporaryDirectory(prefix="wickround-") as folder:
+    with tempfile.TemporaryDirectory(prefix="wickround-", ignore_cleanup_errors=True) as folder:
         running = embedded.start(Path(folder), durable=False, keep=False)
         try:
             yield running.servers

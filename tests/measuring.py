@@ -24,7 +24,7 @@ def main(package: str, groups: tuple[str, ...], what: str) -> int:
     options = parser.parse_args()
     if options.only and options.only.split(".")[0] not in groups:
         parser.error(f"There is no group {options.only}; there are: {', '.join(groups)}.")
-    with tempfile.TemporaryDirectory(prefix="wickround-") as folder:
+    with tempfile.TemporaryDirectory(prefix="wickround-", ignore_cleanup_errors=True) as folder:
         print(f"{name}: starting the embedded servers", file=sys.stderr)
         running = embedded.start(Path(folder), durable=True, keep=False)
         try:

@@ -6,6 +6,7 @@ import os
 import secrets
 import shutil
 import tempfile
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -59,9 +60,10 @@ class Home:
         """Give the lock back, and remove everything first if asked to."""
         if remove:
             # Another run that starts now may take it for left over and remove it at the same time.
-            shutil.rmtree(self.path, ignore_errors=True)
+            with suppress(FileNotFoundError):
+                shutil.rmtree(self.path, ignore_errors=True)
             if self.link.is_symlink():
-                self.link.unlink()
+                self.link.unlink(missing_ok=True)
         if self._lock is not None:
             self._lock.close()
             self._lock = None
