@@ -24,7 +24,7 @@ class SealShown(serializers.Serializer[Any]):
     last_position = serializers.IntegerField()
     count = serializers.IntegerField(help_text="Events in this block.")
     total = serializers.IntegerField(help_text="Events up to the last one of this block.")
-    root = serializers.CharField(help_text="The Merkle root (RFC 9162), hexadecimal.")
+    root = serializers.CharField(help_text="The Merkle root (RFC 9162), hexadecimal.")  # type: ignore[assignment]
     previous_hash = serializers.CharField(help_text="The seal before; zeros before the first.")
     sealed_at = serializers.CharField(help_text="As it was hashed.")
     reason = serializers.ChoiceField([str(one) for one in Reason])

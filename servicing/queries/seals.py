@@ -50,9 +50,9 @@ def leaf_content(operator_id: UUID, row: EventRow) -> dict[str, Any]:
 
 
 def block_of(seal: Seal) -> SealedBlock:
-    """What a stored seal says."""
+    """What a stored seal of the scope's operator says."""
     return SealedBlock(
-        operator_id=seal.operator_id,
+        operator_id=current_operator_id(),
         number=seal.number,
         first_position=seal.first_position,
         last_position=seal.last_position,
