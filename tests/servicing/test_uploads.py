@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+import pytest
+
+from accounts.errors import Busy
+from servicing.commands.office import record_events
 from servicing.queries import fleet_state
 
 
@@ -25,3 +29,24 @@ def test_an_upload_is_accepted_once_and_folded(north):
     assert view.outlook is not None
     assert view.outlook.dry_on is not None
     assert view.outlook.dry_on > (north.agreement.anchor_on + timedelta(days=30))
+
+
+def test_while_phones_stand_in_line_a_person_in_the_office_does_not(north, superuser):
+    north.upload(north.installed())
+    superuser.execute(
+        "SELECT pg_advisory_lock(hashtextextended('uploads/' || %s::text, 0))", [north.operator.id]
+    )
+    with pytest.raises(Busy):
+        north.upload(north.event("wick.checked", north.unit, condition="good"))
+    recorded = record_events(
+        actor=north.dispatcher,
+        events=[
+            {
+                "type": "wick.checked",
+                "subject": {"kind": "unit", "id": str(north.unit.id)},
+                "payload": {"condition": "slow"},
+            }
+        ],
+    )
+    superuser.execute("SELECT pg_advisory_unlock_all()")
+    assert [fate.fate for fate in recorded] == ["accepted"]
