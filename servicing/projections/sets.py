@@ -6,6 +6,7 @@ over random logs. What it can't read (an event in a version that it does not kno
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 from uuid import UUID
 
@@ -14,9 +15,14 @@ from django.db import connection
 from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.events.types import EventType
-from servicing.queries.folds import fold_event
+from servicing.models import Finding, Report
+from servicing.projections import storing
+from servicing.projections.storing import Changes
+from servicing.queries.folds import fold_event, fold_units
 from servicing.rules.fold import AHEAD_TOLERANCE, standings
 from servicing.rules.unit import DOWN_MODES, KEPT_INTERVALS
+
+UNITS_AT_ONCE = 500
 
 # Each type with the versions that the statement reads: all say the same in the same fields.
 READS: dict[EventType, tuple[int, ...]] = {
@@ -67,7 +73,7 @@ def store_units(upto: int) -> tuple[int, set[UUID]]:
     """Make the state, findings and open reports of the scope's operator's units, from its log up to a position.
 
     Whatever stood in these tables goes, in one transaction: the caller's. Returns the number of units made, and those
-    that are left to the fold. The tables are named without schema, the log with its own.
+    that are left to ``fold_and_store_units``. The tables are named without schema, the log with its own.
     """
     left = unread_units(upto)
     values: Any = {
@@ -84,6 +90,19 @@ def store_units(upto: int) -> tuple[int, set[UUID]]:
         made: tuple[Any, ...] = cursor.fetchone()
         cursor.execute(_PLAIN_SETTINGS_SQL)
     return int(made[0]), left
+
+
+def fold_and_store_units(unit_ids: Collection[UUID], upto: int) -> None:
+    """The same rows of these units by the fold, one page of units after the other."""
+    ids = list(unit_ids)
+    for start in range(0, len(ids), UNITS_AT_ONCE):
+        histories = fold_units(ids[start : start + UNITS_AT_ONCE], upto=upto)
+        sites = storing.places_of(histories)
+        storing.store(Changes(states=storing.unit_columns(histories, sites)))
+        Finding.objects.filter(subject_id__in=histories.keys()).delete()
+        Finding.objects.bulk_create([Finding(**row) for row in storing.finding_rows(histories)])
+        Report.objects.filter(unit_id__in=histories.keys()).delete()
+        Report.objects.bulk_create([Report(**row) for row in storing.report_rows(histories, sites)])
 
 
 # The planner knows nothing of the parts' sizes and would take a loop in a loop where a hash is due.

@@ -14,6 +14,7 @@ MODULES = (
     "catching_up",
     "hot_operator",
     "full_world",
+    "rebuilding",
     "swapping",
     "verifying",
 )
