@@ -10,6 +10,8 @@ from decimal import ROUND_HALF_UP, Decimal
 SECONDS_PER_DAY = 86_400
 INTERVALS_COUNTED = 3
 SMALLEST_DOSE = Decimal("0.001")
+# No unit can be set to drip more; a greater estimate comes of two visits a moment apart.
+GREATEST_DOSE = Decimal(500)
 LATEST_DRY_AT = datetime(9999, 1, 1, tzinfo=UTC)
 
 
@@ -52,7 +54,8 @@ def dose_estimate(
     Of ``intervals`` (oldest first) the last three count. The readable ones give their mean rate: all they consumed
     over all their time. Without any, the dose set on the unit holds, else the cartridge's nominal dose. Intervals that
     ended empty are right-censored observations (Tobin 1958): they never enter the mean, which would come out low and
-    the dry date late; they only raise the estimate to at least what was available over the time.
+    the dry date late; they only raise the estimate to at least what was available over the time. The estimate is never
+    more than the greatest dose that a unit can be set to.
     """
     latest = [interval for interval in intervals[-INTERVALS_COUNTED:] if interval.seconds > 0]
     known = _mean_rate(latest) or _positive(set_dose) or _positive(nominal)
@@ -62,7 +65,7 @@ def dose_estimate(
     candidates = bounds if known is None else [known, *bounds]
     if not candidates:
         return None
-    return max(SMALLEST_DOSE, max(candidates).quantize(SMALLEST_DOSE, ROUND_HALF_UP))
+    return min(GREATEST_DOSE, max(SMALLEST_DOSE, max(candidates).quantize(SMALLEST_DOSE, ROUND_HALF_UP)))
 
 
 def dry_at(level_ml: int, level_at: datetime, dose_ml_per_day: Decimal) -> datetime:

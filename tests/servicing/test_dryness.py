@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from servicing.rules.dryness import LATEST_DRY_AT, Interval, consumed_ml, dose_estimate, dry_at
+from servicing.rules.dryness import GREATEST_DOSE, LATEST_DRY_AT, Interval, consumed_ml, dose_estimate, dry_at
 
 DAY = 86_400
 
@@ -76,6 +76,10 @@ def test_the_dose(intervals, set_dose, nominal, dose):
     assert dose_estimate(intervals, known[0], known[1]) == known[2]
 
 
+def test_no_dose_beyond_what_a_unit_can_be_set_to():
+    assert dose_estimate([Interval(300, 220, 1, was_empty=False)], None, None) == GREATEST_DOSE
+
+
 def test_the_dose_keeps_three_places():
     assert str(dose_estimate([read(300, 30)], None, None)) == "10.000"
     assert str(dose_estimate([], Decimal(12), None)) == "12.000"
@@ -127,7 +131,7 @@ def test_the_dose_is_at_least_every_lower_bound(rows, nominal):
     intervals = [Interval(available, consumed, days * DAY, was) for available, consumed, days, was in rows]
     dose = dose_estimate(intervals, None, nominal)
     bounds = [Decimal(one.available_ml) * DAY / one.seconds for one in intervals if one.was_empty]
-    assert all(dose + Decimal("0.0005") >= bound for bound in bounds)
+    assert all(dose + Decimal("0.0005") >= min(bound, GREATEST_DOSE) for bound in bounds)
 
 
 READ_AT = datetime(2026, 3, 28, 12, 0, tzinfo=UTC)

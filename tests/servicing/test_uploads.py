@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 
 from accounts.errors import Busy
 from servicing.commands.office import record_events
 from servicing.queries import fleet_state
+from servicing.rules.dryness import GREATEST_DOSE
 
 
 def test_an_upload_is_accepted_once_and_folded(north):
@@ -29,6 +30,20 @@ def test_an_upload_is_accepted_once_and_folded(north):
     assert view.outlook is not None
     assert view.outlook.dry_on is not None
     assert view.outlook.dry_on > (north.agreement.anchor_on + timedelta(days=30))
+
+
+def test_two_exchanges_a_second_apart_are_taken_with_the_greatest_dose(north):
+    moment = north.exchanged()
+    second = north.exchanged(at=datetime.fromisoformat(moment["occurred_at"]) + timedelta(seconds=1))
+
+    fates = north.upload(north.installed(), moment, second)
+
+    assert [fate.fate for fate in fates] == ["accepted"] * 3
+    with north.reading():
+        outlook = fleet_state.get_unit_view(north.unit.id).outlook
+    assert outlook is not None
+    assert outlook.dose_ml_per_day is not None
+    assert outlook.dose_ml_per_day <= GREATEST_DOSE
 
 
 def test_while_phones_stand_in_line_a_person_in_the_office_does_not(north, superuser):
