@@ -11,6 +11,7 @@ from datetime import time as clock_time
 from typing import Any
 
 from dateutil.relativedelta import relativedelta
+from django.db import connections
 
 from accounts import clock, jobs, tenancy
 from accounts.commands.customers import end_agreement
@@ -74,6 +75,8 @@ def play(story: Story, password: str, say: Say) -> Played:
             player.take(step)
         if isinstance(step, Close):
             closing += time.monotonic() - step_began
+            # A session keeps its plans: those made for tables still empty would read them whole for ever.
+            connections.close_all()
             say(_progress(story, step, player.accepted, time.monotonic() - began))
     with clock.playing(ends_at):
         player.fold()
