@@ -18,7 +18,7 @@ AT = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
 UUID_TEXT = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 
 
-def _work(cast: Cast, number: int) -> list[dict]:
+def work(cast: Cast, number: int) -> list[dict]:
     """Two units' history with counter-events, a replacement, contradictions and a clock that is ahead."""
     one, other = fleet_commands.print_labels(actor=cast.owner, unit_model_id=cast.unit.unit_model_id, count=2)
     visit = uuid7(AT)
@@ -60,7 +60,7 @@ def _work(cast: Cast, number: int) -> list[dict]:
     ]
 
 
-def _state(cast: Cast, events: list[dict]) -> str:
+def state_of(cast: Cast, events: list[dict]) -> str:
     """All that is folded from these events, with each id as the number of its first mention in ``events``."""
     units = list(dict.fromkeys(e["subject"]["id"] for e in events if e["subject"]["kind"] == "unit"))
     visits = [e["subject"]["id"] for e in events if e["subject"]["kind"] == "visit"]
@@ -102,9 +102,9 @@ def _journeys(draw: st.DrawFn) -> list[list[int]]:
 
 
 def test_two_hundred_journeys_of_the_same_work_end_in_one_state(north):
-    plain = _work(north, 0)
+    plain = work(north, 0)
     north.upload(*plain)
-    expected = _state(north, plain)
+    expected = state_of(north, plain)
     states = set()
     fates = set()
 
@@ -116,10 +116,10 @@ def test_two_hundred_journeys_of_the_same_work_end_in_one_state(north):
     )
     @given(_journeys())
     def travel(journey: list[list[int]]) -> None:
-        events = _work(north, 1)
+        events = work(north, 1)
         for batch in journey:
             fates.update(fate.fate for fate in north.upload(*(events[index] for index in batch)))
-        states.add(_state(north, events))
+        states.add(state_of(north, events))
 
     travel()
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from importlib import import_module
 from typing import Any
 
-MODULES = ("following", "feeding", "tampering", "restoring")
+MODULES = ("following", "feeding", "permuting", "tampering", "restoring")
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
