@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from functools import partial
 from itertools import repeat
 from operator import attrgetter
@@ -317,46 +317,6 @@ def events_of(subject_ids: Collection[UUID], *, upto: int | None = None) -> list
         "subject_id = ANY(%s) AND position <= %s", [list(subject_ids), _upto(upto)], "occurred_at, event_id"
     )
     return rows + correcting([row.event_id for row in rows], known={row.event_id for row in rows}, upto=upto)
-
-
-# A stored line as a rebuild of units reads it: the subject, type, version, time (UTC, without zone), device and its
-# sequence, event id, whether its clock is ahead by more than the tolerance, and the payload. Ids are text.
-PlainLine = tuple[str, str, int, datetime, str, int, str, bool, dict[str, Any]]
-_PLAIN_SQL = f"""
-SELECT subject_id::text, type, schema_version, occurred_at AT TIME ZONE 'UTC', device_id::text, device_sequence,
-    event_id::text, occurred_at > received_at + %s, payload
-FROM {_LOG} WHERE operator_id = %s AND subject_id = ANY(%s) AND position <= %s
-ORDER BY subject_id, occurred_at, device_id, device_sequence, event_id
-"""
-
-
-def plain_lines(
-    subject_ids: Collection[UUID], *, ahead_by: timedelta, upto: int | None = None, size: int = 5_000
-) -> Iterator[PlainLine]:
-    """The subjects' events, subject by subject in canonical order, ``size`` of them in memory at a time."""
-    connection.ensure_connection()
-    with psycopg.ServerCursor(connection.connection, "plain_lines") as cursor:
-        cursor.format = Format.BINARY
-        cursor.adapters.register_loader("jsonb", _PayloadLoader)
-        cursor.execute(_PLAIN_SQL, [ahead_by, current_operator_id(), list(subject_ids), _upto(upto)])
-        while True:
-            with _paused_collection():
-                page: list[Any] = cursor.fetchmany(size)
-            yield from page
-            if len(page) < size:
-                return
-
-
-def entangled(subject_ids: Collection[UUID], *, upto: int | None = None) -> list[EventRow]:
-    """The subjects' events that correct another or are corrected."""
-    corrected = (
-        f"SELECT corrects FROM {_LOG} WHERE operator_id = %s AND corrects IS NOT NULL AND position <= %s"
-    )
-    operator_id, last = current_operator_id(), _upto(upto)
-    return _read(
-        f"subject_id = ANY(%s) AND position <= %s AND (corrects IS NOT NULL OR event_id IN ({corrected}))",
-        [list(subject_ids), last, operator_id, last],
-    )
 
 
 def correcting(event_ids: Collection[UUID], *, known: set[UUID], upto: int | None = None) -> list[EventRow]:

@@ -12,10 +12,10 @@ from accounts import queries as accounts
 from servicing import log
 from servicing.events.reading import PAYLOADS, load_payload, upcast
 from servicing.events.types import EventType
-from servicing.log import EventRow, PlainLine
+from servicing.log import EventRow
 from servicing.models import Report, Standstill, Visit
+from servicing.queries.lines import PlainLine, entangled_ids, plain_lines
 from servicing.rules.fold import (
-    AHEAD_TOLERANCE,
     EFFECTIVE,
     FoldEvent,
     StandstillSpan,
@@ -54,7 +54,7 @@ def fold_units(unit_ids: Collection[UUID], *, upto: int | None = None) -> dict[U
 
 def _superseded(unit_ids: Collection[UUID], upto: int | None) -> set[str]:
     """The events of these units that fall to a correction."""
-    rows = log.entangled(unit_ids, upto=upto)
+    rows = log.events_by_id(entangled_ids(unit_ids, upto=upto))
     rows += log.correcting([row.event_id for row in rows], known={row.event_id for row in rows}, upto=upto)
     found = standings([fold_event(row) for row in rows])
     return {str(event_id) for event_id, standing in found.items() if standing.word == "superseded"}
@@ -64,9 +64,7 @@ def _folded(
     unit_ids: Collection[UUID], superseded: set[str], upto: int | None
 ) -> Iterator[tuple[UUID, UnitHistory]]:
     """Unit after unit as their events come in, so that memory holds one page of them."""
-    for unit_id, rows in groupby(
-        log.plain_lines(unit_ids, ahead_by=AHEAD_TOLERANCE, upto=upto), itemgetter(0)
-    ):
+    for unit_id, rows in groupby(plain_lines(unit_ids, upto=upto), itemgetter(0)):
         ahead: list[tuple[str, str]] = []
         yield UUID(unit_id), fold_lines(_lines(rows, superseded, ahead), None, ahead)
 
