@@ -40,68 +40,69 @@ class Sketch:
     is_ahead: bool = False
 
 
-def _payloads(kind: EventType, count: int) -> st.SearchStrategy[dict[str, Any]]:
-    volume = st.sampled_from([0, 20, 40, 280, 300])
-    maybe = st.one_of(st.none(), volume)
-    filled = st.sampled_from([280, 500])
-    number = st.integers(0, count - 1)
-    shapes: dict[EventType, dict[str, st.SearchStrategy[Any]]] = {
-        EventType.ALERT_ACKNOWLEDGED: {
-            "kind": st.sampled_from(["due", "dry_soon"]),
-            "first_day": st.sampled_from(["2026-03-05", "2026-03-06"]),
-        },
-        EventType.CARTRIDGE_EXCHANGED: {
-            "cartridge_id": number,
-            "charge_ml": filled,
-            "cartridge_left_ml": maybe,
-            "reservoir_before_ml": maybe,
-            "reservoir_after_ml": maybe,
-        },
-        EventType.DOSE_SET: {"dose_ml_per_day": st.sampled_from(["8", "7.5", "0.125", "100", "12.340"])},
-        EventType.EVENT_COUNTERED: {"reason": st.just("wrong_entry")},
-        EventType.FAULT_CLOSED: {"mode": st.sampled_from(FAULT_MODES), "action": st.just("cleaned")},
-        EventType.FAULT_FOUND: {"mode": st.sampled_from(FAULT_MODES), "detection": st.just("report")},
-        EventType.LEAK_STOPPED: {},
-        EventType.LEVEL_READ: {"cartridge_left_ml": volume, "reservoir_ml": volume},
-        EventType.OUTLET_CLEARED: {"drips_again": st.booleans()},
-        EventType.REPORT_CLOSED: {"report_event_id": number},
-        EventType.REPORT_RECEIVED: {"kind": st.sampled_from(REPORT_KINDS)},
-        EventType.RESERVOIR_CLEANED: {"wiped_out_ml": maybe},
-        EventType.UNIT_INSTALLED: {
-            "station_id": number,
-            "cartridge_id": number,
-            "charge_ml": filled,
-            "wick": st.sampled_from(["new", "unknown"]),
-        },
-        EventType.UNIT_MOVED: {"station_id": number},
-        EventType.UNIT_WITHDRAWN: {"reason": st.just("replaced")},
-        EventType.WICK_CHANGED: {"reason": st.just("age")},
-        EventType.WICK_CHECKED: {"condition": st.sampled_from(["good", "slow", "failed"])},
-        EventType.WICK_WASHED: {},
-        EventType.STANDSTILL_BEGAN: {
-            "starts_on": st.sampled_from(["2026-03-03", "2026-03-06"]),
-            "ends_on": st.sampled_from([None, "2026-03-07", "2026-03-20"]),
-            "billing": st.sampled_from(["full", "half", "none"]),
-        },
-        EventType.STANDSTILL_ENDED: {"ended_on": st.sampled_from(["2026-03-04", "2026-03-08"])},
-        EventType.VISIT_MADE: {"site_id": number, "outcome": st.sampled_from(["served", "part_served"])},
-        EventType.VISIT_NOT_ADMITTED: {"site_id": number, "reason": st.just("closed")},
-        EventType.VISIT_CALLED_OFF: {"site_id": number, "reason": st.just("weather")},
-        EventType.PLACEMENT_CHECKED: {
-            "station_id": number,
-            "cartridge_id": number,
-            "rule": st.just("incompatible_liquids"),
-            "rule_version": st.just(1),
-            "outcome": st.just("meets"),
-            "bowl_product": st.sampled_from(BOWL_PRODUCTS),
-        },
-        EventType.SPILL_LOGGED: {
-            "volume_ml": st.just(5),
-            "surface": st.just("floor"),
-            "action": st.just("wiped_up"),
-        },
-    }
-    return st.fixed_dictionaries(shapes[kind])
+_VOLUME = st.sampled_from([0, 20, 40, 280, 300])
+_MAYBE = st.one_of(st.none(), _VOLUME)
+_FILLED = st.sampled_from([280, 500])
+# Which station, cartridge, site or event of the set: counted round where there are fewer.
+_NUMBER = st.integers(0, 39)
+
+# What each type says.
+_SHAPES: dict[EventType, dict[str, st.SearchStrategy[Any]]] = {
+    EventType.ALERT_ACKNOWLEDGED: {
+        "kind": st.sampled_from(["due", "dry_soon"]),
+        "first_day": st.sampled_from(["2026-03-05", "2026-03-06"]),
+    },
+    EventType.CARTRIDGE_EXCHANGED: {
+        "cartridge_id": _NUMBER,
+        "charge_ml": _FILLED,
+        "cartridge_left_ml": _MAYBE,
+        "reservoir_before_ml": _MAYBE,
+        "reservoir_after_ml": _MAYBE,
+    },
+    EventType.DOSE_SET: {"dose_ml_per_day": st.sampled_from(["8", "7.5", "0.125", "100", "12.340"])},
+    EventType.EVENT_COUNTERED: {"reason": st.just("wrong_entry")},
+    EventType.FAULT_CLOSED: {"mode": st.sampled_from(FAULT_MODES), "action": st.just("cleaned")},
+    EventType.FAULT_FOUND: {"mode": st.sampled_from(FAULT_MODES), "detection": st.just("report")},
+    EventType.LEAK_STOPPED: {},
+    EventType.LEVEL_READ: {"cartridge_left_ml": _VOLUME, "reservoir_ml": _VOLUME},
+    EventType.OUTLET_CLEARED: {"drips_again": st.booleans()},
+    EventType.REPORT_CLOSED: {"report_event_id": _NUMBER},
+    EventType.REPORT_RECEIVED: {"kind": st.sampled_from(REPORT_KINDS)},
+    EventType.RESERVOIR_CLEANED: {"wiped_out_ml": _MAYBE},
+    EventType.UNIT_INSTALLED: {
+        "station_id": _NUMBER,
+        "cartridge_id": _NUMBER,
+        "charge_ml": _FILLED,
+        "wick": st.sampled_from(["new", "unknown"]),
+    },
+    EventType.UNIT_MOVED: {"station_id": _NUMBER},
+    EventType.UNIT_WITHDRAWN: {"reason": st.just("replaced")},
+    EventType.WICK_CHANGED: {"reason": st.just("age")},
+    EventType.WICK_CHECKED: {"condition": st.sampled_from(["good", "slow", "failed"])},
+    EventType.WICK_WASHED: {},
+    EventType.STANDSTILL_BEGAN: {
+        "starts_on": st.sampled_from(["2026-03-03", "2026-03-06"]),
+        "ends_on": st.sampled_from([None, "2026-03-07", "2026-03-20"]),
+        "billing": st.sampled_from(["full", "half", "none"]),
+    },
+    EventType.STANDSTILL_ENDED: {"ended_on": st.sampled_from(["2026-03-04", "2026-03-08"])},
+    EventType.VISIT_MADE: {"site_id": _NUMBER, "outcome": st.sampled_from(["served", "part_served"])},
+    EventType.VISIT_NOT_ADMITTED: {"site_id": _NUMBER, "reason": st.just("closed")},
+    EventType.VISIT_CALLED_OFF: {"site_id": _NUMBER, "reason": st.just("weather")},
+    EventType.PLACEMENT_CHECKED: {
+        "station_id": _NUMBER,
+        "cartridge_id": _NUMBER,
+        "rule": st.just("incompatible_liquids"),
+        "rule_version": st.just(1),
+        "outcome": st.just("meets"),
+        "bowl_product": st.sampled_from(BOWL_PRODUCTS),
+    },
+    EventType.SPILL_LOGGED: {
+        "volume_ml": st.just(5),
+        "surface": st.just("floor"),
+        "action": st.just("wiped_up"),
+    },
+}
 
 
 @st.composite
@@ -134,7 +135,7 @@ def sketches(
                 device=draw(st.integers(0, 1)),
                 version=PAYLOADS[kind].VERSION,
                 corrects=None if corrects == index else corrects,
-                said=draw(_payloads(kind, count)),
+                said=draw(st.fixed_dictionaries(_SHAPES[kind])),
                 is_ahead=draw(st.integers(0, 14)) == 0,
             )
         )
