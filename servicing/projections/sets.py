@@ -49,12 +49,16 @@ READS: dict[EventType, tuple[int, ...]] = {
 
 def unread_units(upto: int) -> set[UUID]:
     """The units with an event that the statement can't read, at or before a position."""
-    known = [f"{kind.value} {version}" for kind, versions in READS.items() for version in versions]
+    known: dict[int, list[str]] = {}
+    for kind, versions in READS.items():
+        for version in versions:
+            known.setdefault(version, []).append(kind.value)
+    read = " OR ".join(["schema_version = %s AND type = ANY(%s)"] * len(known))
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT DISTINCT subject_id FROM public.servicing_event WHERE operator_id = %s AND subject_kind = 'unit' "
-            "AND position <= %s AND type || ' ' || schema_version <> ALL(%s)",
-            [current_operator_id(), upto, known],
+            f"AND position <= %s AND NOT ({read})",
+            [current_operator_id(), upto, *(value for pair in known.items() for value in pair)],
         )
         return {unit_id for (unit_id,) in cursor.fetchall()}
 
@@ -134,39 +138,40 @@ _CANONICAL = "occurred_at, device_id, device_sequence, event_id"
 
 # A unit's events in canonical order are numbered through all units (n); a life is known by the n of its install.
 _PARTS_SQL = f"""
-own AS NOT MATERIALIZED (
-    SELECT subject_id, {_CANONICAL}, type, payload,
-        type <> 'event.countered' AND occurred_at <= received_at + interval '{_AHEAD_MINUTES} minutes' AS is_timely,
-        occurred_at > received_at + interval '{_AHEAD_MINUTES} minutes' AS is_ahead
+numbered AS MATERIALIZED (
+    SELECT subject_id, {_CANONICAL}, type, payload, row_number() OVER (ORDER BY subject_id, {_CANONICAL}) AS n,
+        event_id <> ALL(%(superseded)s::uuid[]) AS stands, occurred_at > received_at + interval '{_AHEAD_MINUTES} minutes' AS is_ahead
     FROM public.servicing_event
     WHERE operator_id = %(operator)s AND subject_kind = 'unit' AND position <= %(upto)s
         AND subject_id <> ALL(%(left)s::uuid[])
-), aside AS MATERIALIZED (
-    SELECT subject_id, event_id, occurred_at, is_ahead AND event_id <> ALL(%(superseded)s::uuid[]) AS is_waiting
-    FROM own WHERE NOT is_timely OR event_id = ANY(%(superseded)s::uuid[])
-), numbered AS (
-    SELECT subject_id, {_CANONICAL}, type, payload, row_number() OVER (ORDER BY subject_id, {_CANONICAL}) AS n
-    FROM own WHERE is_timely AND event_id <> ALL(%(superseded)s::uuid[])
-), turned AS (
-    SELECT *, coalesce(max(CASE type WHEN 'unit.installed' THEN n * 2 + 1 WHEN 'unit.withdrawn' THEN n * 2 END) OVER (
-        PARTITION BY subject_id ORDER BY {_CANONICAL} ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
-    ), 0) %% 2 = 1 AS is_installed
-    FROM numbered
+), turns AS (
+    SELECT subject_id, n, type = 'unit.installed' AS is_install,
+        coalesce(lag(type) OVER (PARTITION BY subject_id ORDER BY n) = 'unit.installed', false) AS is_installed
+    FROM numbered WHERE stands AND NOT is_ahead AND type IN ('unit.installed', 'unit.withdrawn')
+), spells AS MATERIALIZED (
+    SELECT * FROM (
+        SELECT subject_id, n AS life, is_install, lead(n) OVER (PARTITION BY subject_id ORDER BY n) AS withdrawn_n
+        FROM turns WHERE is_install <> is_installed
+    ) edges WHERE is_install
 ), told AS MATERIALIZED (
-    SELECT n, subject_id, {_CANONICAL}, payload, is_installed OR type = 'unit.installed' AS counts,
-        CASE WHEN is_installed AND type = 'unit.installed' THEN 'again'
+    SELECT t.n, t.subject_id, {", ".join(f"t.{name}" for name in _CANONICAL.split(", "))}, t.payload, s.life,
+        CASE WHEN type = 'unit.installed' AND t.n <> s.life THEN 'again'
             WHEN type = 'outlet.cleared' AND payload->>'drips_again' = 'true' THEN 'dripping'
-            ELSE type END AS kind,
-        max(CASE WHEN type = 'unit.installed' AND NOT is_installed THEN n END) OVER w AS life,
-        sum(CASE WHEN type = 'reservoir.cleaned' AND is_installed THEN coalesce({_ml("wiped_out_ml")}, 0) ELSE 0 END)
-            OVER w AS wiped_ml
-    FROM turned
-    WINDOW w AS (PARTITION BY subject_id ORDER BY {_CANONICAL} ROWS UNBOUNDED PRECEDING)
+            ELSE type END AS kind
+    FROM numbered t
+    LEFT JOIN spells s ON s.subject_id = t.subject_id AND t.n >= s.life AND (s.withdrawn_n IS NULL OR t.n <= s.withdrawn_n)
+    WHERE t.stands AND NOT t.is_ahead AND t.type <> 'event.countered'
 ), units AS MATERIALIZED (
-    SELECT subject_id AS unit_id, max(life) AS life, max(n) AS last_n FROM told GROUP BY subject_id
+    SELECT u.subject_id AS unit_id, u.last_n, s.life
+    FROM (
+        SELECT subject_id, max(n) FILTER (WHERE stands AND NOT is_ahead AND type <> 'event.countered') AS last_n
+        FROM numbered GROUP BY subject_id
+    ) u
+    LEFT JOIN (SELECT subject_id, max(life) AS life FROM spells GROUP BY subject_id) s ON s.subject_id = u.subject_id
+), cleanings AS MATERIALIZED (
+    SELECT life, n, coalesce({_ml("wiped_out_ml")}, 0) AS wiped_ml FROM told WHERE life IS NOT NULL AND kind = 'reservoir.cleaned'
 ), latest AS MATERIALIZED (
-    SELECT life, kind, max(n) AS n, max(occurred_at) AS at, max(wiped_ml) AS wiped_ml
-    FROM told WHERE counts GROUP BY life, kind
+    SELECT life, kind, max(n) AS n, max(occurred_at) AS at FROM told WHERE life IS NOT NULL GROUP BY life, kind
 ), lives AS MATERIALIZED (
     SELECT u.unit_id, u.life, u.last_n,
         max(l.at) FILTER (WHERE kind = 'unit.withdrawn') AS withdrawn_at,
@@ -184,7 +189,6 @@ own AS NOT MATERIALIZED (
         max(l.n) FILTER (WHERE kind IN ('wick.changed', 'dose.set')) AS reset_n,
         max(l.n) FILTER (WHERE kind = 'dose.set') AS dose_n,
         max(l.at) FILTER (WHERE kind = 'reservoir.cleaned') AS cleaned_at,
-        max(l.wiped_ml) FILTER (WHERE kind = 'reservoir.cleaned') AS wiped_ml,
         max(l.at) FILTER (WHERE kind IN ('outlet.cleared', 'dripping')) AS cleared_at,
         max(l.n) FILTER (WHERE kind = 'dripping') AS dripping_n,
         max(l.n) FILTER (WHERE kind = 'leak.stopped') AS leak_n
@@ -194,17 +198,24 @@ own AS NOT MATERIALIZED (
     SELECT * FROM told WHERE n IN (
         SELECT unnest(ARRAY[life, last_n, station_n, charge_n, level_n, check_n, dose_n]) FROM lives
     )
+), wiped AS (
+    SELECT l.life, sum(c.wiped_ml) FILTER (WHERE c.n > l.charge_n) AS since_charge_ml,
+        sum(c.wiped_ml) FILTER (WHERE c.n > l.level_n) AS since_level_ml
+    FROM lives l JOIN cleanings c ON c.life = l.life GROUP BY l.life
 ), charges AS (
-    SELECT subject_id, life, n, kind, event_id, occurred_at, wiped_ml, {_ml("cartridge_left_ml")} AS left_ml,
-        {_ml("reservoir_before_ml")} AS before_ml, lag(occurred_at) OVER w AS since, lag(wiped_ml) OVER w AS wiped_before_ml,
+    SELECT subject_id, life, n, kind, event_id, occurred_at, {_ml("cartridge_left_ml")} AS left_ml,
+        {_ml("reservoir_before_ml")} AS before_ml, lag(n) OVER w AS before_n, lag(occurred_at) OVER w AS since,
         lag({_ml("charge_ml")}) OVER w AS charge_ml, lag(coalesce({_ml("reservoir_after_ml")}, 0)) OVER w AS reservoir_ml
-    FROM told WHERE counts AND kind IN ('unit.installed', 'cartridge.exchanged')
+    FROM told WHERE life IS NOT NULL AND kind IN ('unit.installed', 'cartridge.exchanged')
     WINDOW w AS (PARTITION BY life ORDER BY n)
+), between_charges AS (
+    SELECT c.n, sum(w.wiped_ml) AS wiped_ml FROM charges c JOIN cleanings w ON w.life = c.life AND w.n > c.before_n AND w.n < c.n
+    GROUP BY c.n
 ), balances AS MATERIALIZED (
-    SELECT subject_id, life, n, event_id, occurred_at, since, charge_ml + reservoir_ml AS available_ml, left_ml, before_ml,
-        charge_ml + reservoir_ml - left_ml - before_ml - (wiped_ml - wiped_before_ml) AS consumed_ml,
-        left_ml > charge_ml AS is_more
-    FROM charges WHERE kind = 'cartridge.exchanged'
+    SELECT subject_id, life, c.n, event_id, occurred_at, since, charge_ml + reservoir_ml AS available_ml, left_ml, before_ml,
+        charge_ml + reservoir_ml - left_ml - before_ml - coalesce(w.wiped_ml, 0) AS consumed_ml, left_ml > charge_ml AS is_more
+    FROM charges c LEFT JOIN between_charges w ON w.n = c.n
+    WHERE kind = 'cartridge.exchanged'
 ), spans AS (
     SELECT b.*, lead(b.n, {KEPT_INTERVALS}) OVER (PARTITION BY b.life ORDER BY b.n) AS later_n
     FROM balances b JOIN lives l ON l.life = b.life
@@ -218,12 +229,12 @@ own AS NOT MATERIALIZED (
     ) ORDER BY n) AS intervals
     FROM spans WHERE later_n IS NULL GROUP BY life
 ), closed_faults AS (
-    SELECT life, payload->>'mode' AS mode, max(n) AS n FROM told WHERE counts AND kind = 'fault.closed' GROUP BY 1, 2
+    SELECT life, payload->>'mode' AS mode, max(n) AS n FROM told WHERE life IS NOT NULL AND kind = 'fault.closed' GROUP BY 1, 2
 ), open_faults AS (
     SELECT f.life, f.payload->>'mode' AS mode, min(f.occurred_at) AS at
     FROM told f JOIN lives l ON l.life = f.life
     LEFT JOIN closed_faults c ON c.life = f.life AND c.mode = f.payload->>'mode'
-    WHERE f.counts AND f.kind = 'fault.found' AND l.withdrawn_at IS NULL
+    WHERE f.kind = 'fault.found' AND l.withdrawn_at IS NULL
         AND f.n > greatest(0, c.n, CASE f.payload->>'mode' WHEN 'NOO' THEN l.exchange_n WHEN 'LOO' THEN l.change_n
             WHEN 'PLU' THEN l.dripping_n WHEN 'ELU' THEN l.leak_n END)
     GROUP BY 1, 2
@@ -256,21 +267,23 @@ own AS NOT MATERIALIZED (
 ), found AS MATERIALIZED (
     SELECT subject_id, 'installed_twice' AS code, event_id, occurred_at FROM told WHERE kind = 'again'
     UNION ALL
-    SELECT subject_id, CASE WHEN life IS NULL THEN 'serviced_before_installed' ELSE 'touched_after_withdrawal' END,
-        event_id, occurred_at
-    FROM told WHERE NOT counts AND kind NOT IN {_ANYTIME}
+    SELECT t.subject_id, CASE WHEN t.n > s.life THEN 'touched_after_withdrawal' ELSE 'serviced_before_installed' END,
+        t.event_id, t.occurred_at
+    FROM told t
+    LEFT JOIN (SELECT subject_id, min(life) AS life FROM spells GROUP BY subject_id) s ON s.subject_id = t.subject_id
+    WHERE t.life IS NULL AND t.kind NOT IN {_ANYTIME}
     UNION ALL
     SELECT subject_id, 'more_left_than_filled', event_id, occurred_at FROM balances
     WHERE consumed_ml < 0 OR (is_more AND before_ml IS NOT NULL)
     UNION ALL
-    SELECT subject_id, 'clock_ahead', event_id, occurred_at FROM aside WHERE is_waiting
+    SELECT subject_id, 'clock_ahead', event_id, occurred_at FROM numbered WHERE is_ahead AND stands
 ), findings AS (
     SELECT subject_id, jsonb_agg(
         jsonb_build_array(code, event_id, {_at("occurred_at")}) ORDER BY occurred_at, event_id, code COLLATE "C"
     ) AS findings
     FROM found GROUP BY subject_id
 ), states AS MATERIALIZED (
-    SELECT coalesce(l.unit_id, a.subject_id) AS unit_id,
+    SELECT l.unit_id,
         l.life IS NOT NULL AND l.withdrawn_at IS NULL AS is_installed,
         CASE WHEN l.life IS NULL THEN 'printed' WHEN l.withdrawn_at IS NOT NULL THEN 'withdrawn' WHEN f.is_down THEN 'down'
             WHEN f.life IS NOT NULL THEN 'degraded' ELSE 'up' END AS status,
@@ -285,12 +298,12 @@ own AS NOT MATERIALIZED (
             'charge_ml', c.payload->'charge_ml',
             'charged_at', {_at("c.occurred_at")},
             'reservoir_after_ml', CASE WHEN l.exchange_n IS NOT NULL THEN coalesce((c.payload->>'reservoir_after_ml')::integer, 0) ELSE 0 END,
-            'wiped_out_ml', coalesce(greatest(l.wiped_ml - c.wiped_ml, 0), 0),
+            'wiped_out_ml', coalesce(y.since_charge_ml, 0),
             'last_exchange_at', {_at("l.exchange_at")},
             'level_ml', CASE WHEN v.n IS NOT NULL THEN greatest(0, CASE WHEN v.kind = 'level.read'
                 THEN (v.payload->>'cartridge_left_ml')::integer + (v.payload->>'reservoir_ml')::integer
                 ELSE (v.payload->>'charge_ml')::integer + coalesce((v.payload->>'reservoir_after_ml')::integer, 0) END
-                - coalesce(greatest(l.wiped_ml - v.wiped_ml, 0), 0)) END
+                - coalesce(y.since_level_ml, 0)) END
         ) || jsonb_build_object(
             'level_at', {_at("v.occurred_at")},
             'left_at_exchange_ml', c.payload->'cartridge_left_ml',
@@ -311,7 +324,6 @@ own AS NOT MATERIALIZED (
                 THEN jsonb_build_array({_at("z.occurred_at")}, z.device_id, z.device_sequence, z.event_id) END
         ) AS history
     FROM lives l
-    FULL JOIN (SELECT DISTINCT subject_id FROM aside) a ON a.subject_id = l.unit_id
     LEFT JOIN chosen i ON i.n = l.life
     LEFT JOIN chosen s ON s.n = l.station_n
     LEFT JOIN chosen c ON c.n = l.charge_n
@@ -319,12 +331,13 @@ own AS NOT MATERIALIZED (
     LEFT JOIN chosen k ON k.n = l.check_n
     LEFT JOIN chosen d ON d.n = l.dose_n
     LEFT JOIN chosen z ON z.n = l.last_n
+    LEFT JOIN wiped y ON y.life = l.life
     LEFT JOIN intervals b ON b.life = l.life
     LEFT JOIN faults f ON f.life = l.life
     LEFT JOIN reports r ON r.subject_id = l.unit_id
     LEFT JOIN early e ON e.subject_id = l.unit_id
     LEFT JOIN words w ON w.subject_id = l.unit_id
-    LEFT JOIN findings g ON g.subject_id = coalesce(l.unit_id, a.subject_id)
+    LEFT JOIN findings g ON g.subject_id = l.unit_id
 ), placed AS MATERIALIZED (
     SELECT u.*, m.site_id
     FROM states u
