@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
@@ -24,7 +25,11 @@ def sign_in(browser: Any, address: str, cast: Cast, role: Role) -> None:
 
 
 def wait_for(browser: Any, what: str, condition: Any) -> None:
-    WebDriverWait(browser, 20).until(lambda _: condition(), message=f"waited for {what}")
+    # The page that is asked may be just about to go.
+    wait = WebDriverWait(
+        browser, 20, ignored_exceptions=[NoSuchElementException, StaleElementReferenceException]
+    )
+    wait.until(lambda _: condition(), message=f"waited for {what}")
 
 
 def heading(browser: Any) -> str:

@@ -115,9 +115,11 @@ def test_readers_see_the_same_rows_before_while_and_after(worked, superuser):
 
     with ThreadPoolExecutor(1) as pool:
         reading = pool.submit(apart, read_on)
-        for _ in range(3):
-            rebuilds.rebuild_all()
-        ended.set()
+        try:
+            for _ in range(3):
+                rebuilds.rebuild_all()
+        finally:
+            ended.set()
         reading.result()
 
     ((units, segments),) = seen

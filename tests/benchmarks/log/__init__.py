@@ -1,10 +1,4 @@
-"""What the log's groups measure, one module each and in this order; ``ONLY=log.uploading`` runs one of them."""
-
-from __future__ import annotations
-
-from collections.abc import Iterator
-from importlib import import_module
-from typing import Any
+"""What the log's group measures, one module each and in this order; ``ONLY=log.uploading`` runs one of them."""
 
 MODULES = (
     "append",
@@ -18,9 +12,3 @@ MODULES = (
     "swapping",
     "verifying",
 )
-
-
-def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
-    """Every module's lines; ``full`` at the stated size."""
-    for name in MODULES:
-        yield from import_module(f"{__name__}.{name}").run(servers, full=full)
