@@ -6,7 +6,20 @@ import sys
 from pathlib import Path
 
 # Commands that speak of a database's content: where none is named, of the demo's.
-OF_A_DATABASE = {"audit_isolation", "dbshell", "lag", "open_operator", "rebuild", "shell"}
+OF_A_DATABASE = {
+    "anchor",
+    "audit_isolation",
+    "dbshell",
+    "erase_person",
+    "lag",
+    "open_operator",
+    "prove_event",
+    "rebuild",
+    "rewrap_person_keys",
+    "seal",
+    "shell",
+    "verify_log",
+}
 
 
 def main() -> None:

@@ -19,12 +19,12 @@ def test_nothing_is_behind_after_an_upload_and_what_is_behind_is_counted(north, 
     superuser.execute(
         "UPDATE servicing_checkpoint SET position = position - 1 WHERE operator_id = %s", [north.operator.id]
     )
-    with pytest.raises(CommandError, match="1 events are stored"):
+    with pytest.raises(CommandError, match="not yet folded: 1 event"):
         call_command("lag", "--operator", north.operator.slug)
     later = capsys.readouterr().out
 
     assert f"{north.operator.slug}: log at {head}, folded to {head}, 0 events behind\n" in at_once
-    assert f"log at {head}, folded to {head - 1}, 1 events behind, the oldest since " in later
+    assert f"log at {head}, folded to {head - 1}, 1 event behind, the oldest since " in later
 
 
 def test_it_says_which_version_is_live_and_whether_this_code_made_it(north, superuser, capsys):
@@ -33,10 +33,13 @@ def test_it_says_which_version_is_live_and_whether_this_code_made_it(north, supe
     assert f"Version {version} is live since " in (own := capsys.readouterr().out)
     assert "made by this code." in own
     superuser.execute("UPDATE servicing_projectionversion SET code_hash = 'other' WHERE state = 'live'")
+    call_command("lag", "--operator", north.operator.slug)
+    assert "made by other code than this; rebuild it." in capsys.readouterr().out
+    superuser.execute("UPDATE servicing_projectionversion SET code_hash = '' WHERE state = 'live'")
 
     call_command("lag", "--operator", north.operator.slug)
 
-    assert "made by other code than this; rebuild it." in capsys.readouterr().out
+    assert "folded upload by upload and never rebuilt." in capsys.readouterr().out
 
 
 def test_an_operator_that_is_not_there_is_refused(database):

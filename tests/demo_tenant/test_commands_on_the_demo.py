@@ -8,6 +8,8 @@ import sys
 
 from django.conf import settings
 
+from manage import OF_A_DATABASE
+
 
 def test_a_command_without_a_database_says_what_to_do(tmp_path):
     environment = {name: value for name, value in os.environ.items() if not name.startswith("DATABASE_")}
@@ -24,3 +26,9 @@ def test_a_command_without_a_database_says_what_to_do(tmp_path):
     assert done.returncode == 1
     assert "make demo" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_every_command_of_ours_about_a_database_finds_the_demos():
+    ours = {path.stem for path in (settings.BASE_DIR / "config/management/commands").glob("[a-z]*.py")}
+
+    assert ours <= OF_A_DATABASE

@@ -297,9 +297,9 @@ def test_the_command_tells_and_ends_with_1(north, superuser, tmp_path, capsys):
     with pytest.raises(CommandError) as refusal:
         call_command("verify_log", "--operator", north.operator.slug, "--anchor", str(file))
 
-    assert printed[0] == f"{north.operator.slug}: 1 blocks sealed"
+    assert printed[0] == f"{north.operator.slug}: 1 block sealed"
     assert (
-        "is as sealed; 1 events under 1 seals, held against 1 anchors. 0 events after the last seal are not covered."
+        "is as sealed; 1 event under 1 seal, held against 1 anchor. Not covered: 0 events after the last seal."
         in good
     )
     assert refusal.value.returncode == 1

@@ -9,6 +9,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from accounts import queries as accounts
 from accounts import tenancy
 from accounts.permissions import system_actor
+from accounts.phrases import count
 from servicing.commands import rebuilds
 from servicing.queries import lag
 
@@ -33,15 +34,22 @@ class Command(BaseCommand):
                 f", the oldest since {found.behind_since:%Y-%m-%d %H:%M:%S} UTC" if found.behind_since else ""
             )
             self.stdout.write(
-                f"{slug}: log at {found.head}, folded to {found.folded}, {found.events_behind} events behind{since}"
+                f"{slug}: log at {found.head}, folded to {found.folded}, {count(found.events_behind, 'event')} behind{since}"
             )
             behind += found.events_behind
         live = lag.live_version()
-        made_by = (
-            "this code" if live.code_hash == rebuilds.code_hash() else "other code than this; rebuild it"
-        )
         self.stdout.write(
-            f"Version {live.version} is live since {live.live_at:%Y-%m-%d %H:%M:%S} UTC, made by {made_by}."
+            f"Version {live.version} is live since {live.live_at:%Y-%m-%d %H:%M:%S} UTC, {_made_by(live)}."
         )
         if behind:
-            raise CommandError(f"{behind} events are stored and not yet folded.")
+            raise CommandError(f"Stored and not yet folded: {count(behind, 'event')}.")
+
+
+def _made_by(live: lag.LiveVersion) -> str:
+    if not live.code_hash:
+        return "folded upload by upload and never rebuilt"
+    return (
+        "made by this code"
+        if live.code_hash == rebuilds.code_hash()
+        else "made by other code than this; rebuild it"
+    )

@@ -9,6 +9,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from accounts import queries as accounts
 from accounts import tenancy
 from accounts.permissions import system_actor
+from accounts.phrases import count
 from servicing.commands.seals import seal
 
 
@@ -28,4 +29,4 @@ class Command(BaseCommand):
             with tenancy.reading(actor):
                 slug = accounts.get_operator().slug
             blocks = seal(actor=actor, at_once=options["at_once"])
-            self.stdout.write(f"{slug}: {blocks} blocks sealed")
+            self.stdout.write(f"{slug}: {count(blocks, 'block')} sealed")

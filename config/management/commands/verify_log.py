@@ -13,6 +13,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from accounts import queries as accounts
 from accounts import tenancy
 from accounts.permissions import system_actor
+from accounts.phrases import count
 from servicing.queries.verifying import Verification, verify
 
 ANCHOR_FIELDS = {"operator_id", "number", "root", "seal_hash", "count", "position", "sealed_at"}
@@ -76,14 +77,14 @@ class _Telling:
 
 def _summary(found: Verification) -> str:
     held = (
-        f"held against {found.anchors} anchors"
+        f"held against {count(found.anchors, 'anchor')}"
         if found.anchors
         else "held against no anchor, so only changes that left the seals alone would show"
     )
     state = "is not as sealed" if found.faults else "is as sealed"
     return (
-        f"{state}; {found.events} events under {found.seals} seals, {held}. "
-        f"{found.unsealed} events after the last seal are not covered."
+        f"{state}; {count(found.events, 'event')} under {count(found.seals, 'seal')}, {held}. "
+        f"Not covered: {count(found.unsealed, 'event')} after the last seal."
     )
 
 
