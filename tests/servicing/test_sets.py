@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection
+from datetime import timedelta
 from random import Random
 from typing import Any
 from uuid import UUID
@@ -14,6 +15,8 @@ from hypothesis import HealthCheck, Phase, given, settings
 from accounts import tenancy
 from fleet import commands as fleet_commands
 from servicing import log
+from servicing.events.reading import PAYLOADS
+from servicing.events.types import EventType
 from servicing.models import Finding, Report
 from servicing.projections import sets, storing
 from servicing.queries.folds import fold_units
@@ -38,7 +41,7 @@ def _append(cast: Cast, found: list[Sketch], first_sequence: int) -> list[UUID]:
 
 
 def _by_statement(cast: Cast, unit_ids: Collection[UUID], upto: int | None = None) -> list[str]:
-    """The rows as the statement stores them; the transaction is rolled back by nobody, it is the operator's own."""
+    """The units' rows as the statement stores them, the histories as the text of their jsonb."""
     with tenancy.operator_scope(cast.operator.id):
         sets.store_units(log.head_position() if upto is None else upto)
         with connection.cursor() as cursor:
@@ -121,3 +124,44 @@ def test_random_logs_give_the_same_rows_by_statement_and_by_fold(north):
         "more_left_than_filled",
         "clock_ahead",
     } <= seen
+
+
+def test_of_several_closings_before_a_report_the_first_is_used_up(north):
+    def said(kind: EventType, day: int, /, **payload: Any) -> Sketch:
+        return Sketch(kind, 0, timedelta(days=day), 0, PAYLOADS[kind].VERSION, None, payload)
+
+    one, other = 4, 5
+    found = [
+        said(EventType.REPORT_CLOSED, 1, report_event_id=one),
+        said(EventType.REPORT_CLOSED, 2, report_event_id=other),
+        said(EventType.REPORT_CLOSED, 3, report_event_id=one),
+        said(EventType.REPORT_CLOSED, 4, report_event_id=one),
+        said(EventType.REPORT_RECEIVED, 5, kind="odour"),
+    ]
+    # What the second closing names is no report and never will be.
+    found.append(said(EventType.DOSE_SET, 0, dose_ml_per_day="8"))
+    units = _append(north, found, 1)
+
+    by_statement = _by_statement(north, units)
+
+    assert by_statement == _by_fold(north, units)
+    (state,) = [json.loads(line) for line in by_statement if line.startswith('["state"')]
+    left = json.loads(state[-1])["closed_before_received"]
+    assert left == [left[0], left[1], left[1]]
+    assert left[0] != left[1]
+
+
+def test_the_rows_as_at_a_position_leave_out_what_came_later(north):
+    installed = north.installed()
+    north.upload(installed)
+    with north.reading():
+        position = log.head_position()
+    north.upload(north.event("event.countered", north.unit, corrects=installed["id"], reason="wrong_unit"))
+
+    before = _by_statement(north, [north.unit.id], position)
+    now = _by_statement(north, [north.unit.id])
+
+    assert before == _by_fold(north, [north.unit.id], position)
+    assert now == _by_fold(north, [north.unit.id])
+    assert '"up"' in before[0]
+    assert '"printed"' in now[0]
