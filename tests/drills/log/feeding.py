@@ -22,10 +22,11 @@ from urllib.parse import parse_qs, urlsplit
 from django.db import connections
 
 from accounts.commands import operators
+from accounts.errors import Busy
 from accounts.permissions import Actor, ActorKind, Role
 from config import supervisor
 from fleet import commands as fleet_commands
-from servicing.commands.uploads import upload_events
+from servicing.commands.uploads import Fate, upload_events
 from tests.cast import Cast, new_cast
 
 SEED = 20_263
@@ -188,11 +189,20 @@ def _phone(cast: Cast, number: int, count: int, seed: int) -> set[str]:
     while events:
         batch, events = events[: (size := draw.randint(1, 40))], events[size:]
         for _ in range(draw.choice((1, 1, 2))):
-            fates = upload_events(actor=actor, events=batch)
+            fates = _sent(actor, batch)
             accepted |= {str(fate.id) for fate in fates if fate.fate in {"accepted", "duplicate"}}
         time.sleep(draw.random() / 20)
     connections.close_all()
     return accepted
+
+
+def _sent(actor: Actor, batch: list[dict[str, Any]]) -> list[Fate]:
+    """As a phone does that is asked to wait: the same batch once more."""
+    while True:
+        try:
+            return upload_events(actor=actor, events=batch)
+        except Busy:
+            time.sleep(0.5)
 
 
 def _token(cast: Cast, kind: str) -> str:
