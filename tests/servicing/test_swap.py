@@ -237,10 +237,12 @@ def test_due_days_refreshed_while_it_fills_are_not_lost(worked, everybody):
         customers.end_agreement(
             actor=worked.owner, agreement_id=worked.agreement.id, ends_on=date(2026, 9, 1)
         )
-        owed = [job for job in jobs.claim_due() if job.kind == jobs.DUE_REFRESH]
+        # What other tests left owed is claimed as well, and left.
+        own = [job for job in jobs.claim_due(10_000) if job.operator_id == worked.operator.id]
+        owed = [job for job in own if job.kind == jobs.DUE_REFRESH]
         for job in owed:
             sweeps.refresh_due(job.operator_id, job.id)
-        assert worked.operator.id in {job.operator_id for job in owed}
+        assert owed
 
     if everybody:
         rebuilds.rebuild_all(when("swapping", change_the_agreement))
