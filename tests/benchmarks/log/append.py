@@ -22,7 +22,7 @@ from servicing.log import NewEvent
 from tests.benchmarks.log import peer
 from tests.benchmarks.log.batches import Phone, copy_text, new_operator
 from tests.benchmarks.log.crowd import Crowd
-from tests.benchmarks.log.rounds import compared, interleave
+from tests.benchmarks.rounds import compared, interleave
 from tests.benchmarks.log.twins import BulkTwin, bulk_create, copy_into, make_twin
 
 ROUNDS = 3

@@ -16,7 +16,7 @@ from accounts import tenancy
 from servicing.commands.rebuilds import check
 from servicing.commands.uploads import fold_pending
 from servicing.projections.folding import fold_page, lock_for_folding
-from tests.benchmarks.log.rounds import compared, interleave
+from tests.benchmarks.rounds import compared, interleave
 from tests.benchmarks.log.uploading import VISIT, World
 
 ROUNDS = 3

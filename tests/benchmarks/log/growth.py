@@ -22,7 +22,7 @@ from psycopg import sql
 from config import embedded
 from tests.benchmarks.log.append import append
 from tests.benchmarks.log.batches import Phone, copy_text, new_operator
-from tests.benchmarks.log.rounds import compared, interleave
+from tests.benchmarks.rounds import compared, interleave
 from tests.benchmarks.log.twins import copy_into
 
 ROUNDS = 3

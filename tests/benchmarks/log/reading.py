@@ -20,7 +20,7 @@ from servicing.projections.folding import fold_page, lock_for_folding
 from tests.benchmarks.log import peer
 from tests.benchmarks.log.append import append
 from tests.benchmarks.log.batches import COPY_COLUMNS, STARTED, Phone, new_operator
-from tests.benchmarks.log.rounds import compared, interleave
+from tests.benchmarks.rounds import compared, interleave
 from tests.cast import new_cast
 
 ROUNDS = 3

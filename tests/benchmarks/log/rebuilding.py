@@ -20,7 +20,7 @@ from servicing import log
 from servicing.projections import sets
 from tests.benchmarks.log.append import append
 from tests.benchmarks.log.batches import COPY_COLUMNS, STARTED, Phone
-from tests.benchmarks.log.rounds import compared, interleave
+from tests.benchmarks.rounds import compared, interleave
 from tests.cast import new_cast
 
 ROUNDS = 3

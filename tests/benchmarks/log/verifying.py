@@ -15,7 +15,7 @@ from servicing.queries.verifying import verify
 from tests.benchmarks.log.append import append
 from tests.benchmarks.log.batches import Phone, new_operator
 from tests.benchmarks.log.reading import _copy_out
-from tests.benchmarks.log.rounds import compared, interleave
+from tests.benchmarks.rounds import compared, interleave
 
 ROUNDS = 3
 
