@@ -22,8 +22,8 @@ from servicing.log import NewEvent
 from tests.benchmarks.log import peer
 from tests.benchmarks.log.batches import Phone, copy_text, new_operator
 from tests.benchmarks.log.crowd import Crowd
-from tests.benchmarks.rounds import compared, interleave
 from tests.benchmarks.log.twins import BulkTwin, bulk_create, copy_into, make_twin
+from tests.benchmarks.rounds import compared, interleave
 
 ROUNDS = 3
 COPY_TWIN = "log_twin_copy"

@@ -16,8 +16,8 @@ from accounts import tenancy
 from servicing.commands.rebuilds import check
 from servicing.commands.uploads import fold_pending
 from servicing.projections.folding import fold_page, lock_for_folding
-from tests.benchmarks.rounds import compared, interleave
 from tests.benchmarks.log.uploading import VISIT, World
+from tests.benchmarks.rounds import compared, interleave
 
 ROUNDS = 3
 OF_COPY_OUT = 0.15

@@ -22,8 +22,8 @@ from psycopg import sql
 from config import embedded
 from tests.benchmarks.log.append import append
 from tests.benchmarks.log.batches import Phone, copy_text, new_operator
-from tests.benchmarks.rounds import compared, interleave
 from tests.benchmarks.log.twins import copy_into
+from tests.benchmarks.rounds import compared, interleave
 
 ROUNDS = 3
 OPERATORS = 8

@@ -23,8 +23,8 @@ from fleet.models import Station, Unit
 from servicing.commands.rebuilds import check
 from servicing.commands.uploads import fold_pending, load_events
 from tests.benchmarks.log.batches import Phone, copy_text
-from tests.benchmarks.rounds import compared, interleave
 from tests.benchmarks.log.twins import copy_into, make_twin
+from tests.benchmarks.rounds import compared, interleave
 from tests.cast import Cast, new_cast
 
 ROUNDS = 3
