@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
@@ -40,7 +41,10 @@ class Fitted:
 
 @dataclass(slots=True)
 class VisitBook:
-    """Writes the events of one visit in the order they are made; ``stream`` draws their ids."""
+    """Writes the events of one visit in the order they are made; ``stream`` draws their ids.
+
+    ``watch`` is called with each touch when it is finished: whoever judges forecasts sees the inside there.
+    """
 
     master: MasterData
     crew: int
@@ -48,6 +52,7 @@ class VisitBook:
     visit_id: UUID
     stream: Stream
     records: list[Record] = field(default_factory=list)
+    watch: Watch | None = None
 
     def write(
         self,
@@ -165,6 +170,11 @@ class Touch:
     def finish(self) -> None:
         self.fitted.touched_at = self.at
         self.fitted.touches += 1
+        if self.book.watch is not None:
+            self.book.watch(self)
+
+
+Watch = Callable[[Touch], None]
 
 
 def eyeball(true_ml: float, step_ml: int, hand: Stream) -> int:

@@ -18,7 +18,7 @@ from demo_tenant.beats import (
     is_vandalised,
     lot_of,
 )
-from demo_tenant.crews import Fitted, Touch, VisitBook
+from demo_tenant.crews import Fitted, Touch, VisitBook, Watch
 from demo_tenant.masterdata import MasterData, SitePlan, StationPlan, UnitPlan
 from demo_tenant.office import OfficeBook
 from demo_tenant.records import Record
@@ -39,11 +39,19 @@ LOOKED_UNDER = timedelta(seconds=20)
 class SiteLife:
     """One site's story; ``records`` are the crews', ``units`` every unit that ever hung there."""
 
-    def __init__(self, setting: Setting, master: MasterData, site: SitePlan, office: OfficeBook) -> None:
+    def __init__(
+        self,
+        setting: Setting,
+        master: MasterData,
+        site: SitePlan,
+        office: OfficeBook,
+        watch: Watch | None = None,
+    ) -> None:
         self.setting = setting
         self.master = master
         self.site = site
         self.office = office
+        self.watch = watch
         self.beats = beats_of(setting)
         self.ids = setting.stream("visit-ids", site.index)
         self.units: list[UnitPlan] = []
@@ -70,7 +78,7 @@ class SiteLife:
         self.office.enter("report.received", ("unit", fitted.unit.id), at, {"kind": "leak"}, stream=stream)
 
     def _book(self, crew: int, at: datetime) -> VisitBook:
-        return VisitBook(self.master, crew, self.site.id, self.ids.uuid7(at), self.ids)
+        return VisitBook(self.master, crew, self.site.id, self.ids.uuid7(at), self.ids, watch=self.watch)
 
     def _close(self, book: VisitBook, at: datetime, kind: str, **payload: object) -> None:
         book.close(at, kind, **payload)

@@ -13,6 +13,7 @@ from uuid import UUID
 
 from accounts.ids import new_label_code
 from demo_tenant.clocks import with_fast_clock
+from demo_tenant.crews import Watch
 from demo_tenant.filing import draw_master_data
 from demo_tenant.masterdata import MasterData, UnitPlan
 from demo_tenant.office import OfficeBook
@@ -46,8 +47,8 @@ def tell(plan: OperatorPlan, preset: str, as_of: date, seed: str = DEFAULT_SEED)
     return tell_in(Setting(plan, chosen, span_of(chosen, as_of), seed))
 
 
-def tell_in(setting: Setting) -> Story:
-    """The story of a setting, whatever its size."""
+def tell_in(setting: Setting, watch: Watch | None = None) -> Story:
+    """The story of a setting, whatever its size; ``watch`` looks on at each touch and changes nothing."""
     plan = setting.plan
     master = draw_master_data(setting)
     office = OfficeBook(setting, master)
@@ -56,7 +57,7 @@ def tell_in(setting: Setting) -> Story:
     records: list[Record] = []
     units: list[UnitPlan] = []
     for site in master.sites:
-        life = SiteLife(setting, master, site, office)
+        life = SiteLife(setting, master, site, office, watch)
         life.play(arrivals.get(site.id, []))
         office.file_site(site)
         records += life.records

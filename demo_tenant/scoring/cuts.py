@@ -1,0 +1,75 @@
+"""Days in the story on which every hanging unit is forecast with what was known then, each beside its truth."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+from uuid import UUID
+
+from dateutil.relativedelta import relativedelta
+
+from demo_tenant.scoring.known import Knowledge, heard_of
+from demo_tenant.scoring.truth import Onlooker, Sight
+from demo_tenant.story import Story
+from servicing.queries.rehearsal import Heard, UnitHistory
+
+MONTHS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A unit that hangs on a cut day, as known then, and the last touch that its history tells of."""
+
+    unit_id: UUID
+    history: UnitHistory
+    sight: Sight
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A day's beginning in UTC, the units to forecast, and the histories of all units ever heard of."""
+
+    at: datetime
+    cases: list[Case]
+    histories: list[UnitHistory]
+
+
+def cut_days(as_of: date, first_day: date) -> list[date]:
+    """The first days of the last twelve months, up to ``as_of``, by which the world is a month old, oldest first."""
+    latest = as_of.replace(day=1)
+    days = [latest - relativedelta(months=back) for back in range(MONTHS)]
+    return sorted(day for day in days if day >= first_day + relativedelta(months=1))
+
+
+def cuts_of(story: Story, onlooker: Onlooker) -> Iterator[Cut]:
+    """The cuts in order of time. The histories belong to the cut only until the next is asked for."""
+    span = story.setting.span
+    heard = heard_of(story)
+    knowledge = {unit_id: Knowledge(own) for unit_id, own in heard.items()}
+    received = {unit_id: _touches_received(own) for unit_id, own in heard.items()}
+    for day in cut_days(span.as_of, span.first_day):
+        at = datetime.combine(day, time(0), tzinfo=UTC)
+        histories = {unit_id: known.upto(at) for unit_id, known in knowledge.items()}
+        cases = [
+            Case(unit_id, history, sight)
+            for unit_id, history in histories.items()
+            if history.is_installed
+            and (sight := _last_known(onlooker.sights.get(unit_id, []), received[unit_id], at)) is not None
+        ]
+        yield Cut(at, cases, list(histories.values()))
+
+
+def _touches_received(heard: list[Heard]) -> dict[UUID, datetime]:
+    """When all of each touch's events had been received: in this order, the last of them counts."""
+    return {one.touch_id: one.received_at for one in heard if one.touch_id is not None and not one.is_ahead}
+
+
+def _last_known(sights: list[Sight], received: dict[UUID, datetime], at: datetime) -> Sight | None:
+    """The latest touch before a cut, unless the operator had not heard all of it: the unit is left out then."""
+    number = bisect_right(sights, at, key=lambda sight: sight.at)
+    if number == 0:
+        return None
+    last = sights[number - 1]
+    return last if received.get(last.touch_id, at) < at else None
