@@ -30,6 +30,8 @@ def main(package: str, groups: tuple[str, ...], what: str) -> int:
     ]
     if len(chosen) > 1:
         return max(_apart(package, one, full=options.full) for one in chosen)
+    if not _needs_servers(package, chosen[0]):
+        return _run(package, chosen[0], None, full=options.full)
     with tempfile.TemporaryDirectory(prefix="wickround-", ignore_cleanup_errors=True) as folder:
         print(f"{name}: starting the embedded servers", file=sys.stderr)
         running = embedded.start(Path(folder), durable=True, keep=False)
@@ -48,6 +50,12 @@ def _modules(package: str, group: str) -> list[str]:
     return [f"{group}.{name}" for name in importlib.import_module(f"{package}.{group}").MODULES]
 
 
+def _needs_servers(package: str, module: str) -> bool:
+    """Whether a module needs servers at all: those in its group's ``PURE`` only reckon."""
+    group, name = module.split(".")
+    return name not in getattr(importlib.import_module(f"{package}.{group}"), "PURE", ())
+
+
 def _apart(package: str, module: str, *, full: bool) -> int:
     """A module in a process and on servers of its own: none finds another's rows, or its memory."""
     command = [sys.executable, "-m", package, "--only", module, *(["--full"] if full else [])]
@@ -63,7 +71,7 @@ def _prepare(name: str) -> None:
     call_command("migrate", database="migrate", verbosity=0)
 
 
-def _run(package: str, module: str, servers: embedded.Servers, *, full: bool) -> int:
+def _run(package: str, module: str, servers: embedded.Servers | None, *, full: bool) -> int:
     missed = 0
     for line in importlib.import_module(f"{package}.{module}").run(servers, full=full):
         print(json.dumps(line), flush=True)

@@ -18,8 +18,9 @@ def interleave(
     rounds: int,
     count: int,
     before: Callable[[], None] | None = None,
+    unit: str = "events/s",
 ) -> dict[str, list[float]]:
-    """Each side's events a second, one figure a round. A side is called with the round's number, from 0.
+    """Each side's events (or what ``unit`` names) a second, one figure a round; a side is called with its number, from 0.
 
     Every side is called once before, unmeasured, with -1: connections, caches and plans are warm. ``before`` prepares
     each round, unmeasured. ``count``: events a round. A side that measures itself gives its events a second.
@@ -38,19 +39,26 @@ def interleave(
             own = sides[name](number)
             speeds[name].append(own or count / (time.perf_counter() - began))
         told = ", ".join(f"{name} {speeds[name][-1]:,.0f}" for name in sides)
-        print(f"bench: round {number + 1} of {rounds}, events/s: {told}", file=sys.stderr)
+        print(f"bench: round {number + 1} of {rounds}, {unit}: {told}", file=sys.stderr)
     return speeds
 
 
 def compared(
-    name: str, ours: Sequence[float], against: str, theirs: Sequence[float], *, target: float, n: int
+    name: str,
+    ours: Sequence[float],
+    against: str,
+    theirs: Sequence[float],
+    *,
+    target: float,
+    n: int,
+    unit: str = "events/s",
 ) -> dict[str, Any]:
     """The line of one comparison: the rounds' own ratios, their median, lowest and highest."""
     ratios = [one / other for one, other in zip(ours, theirs, strict=True)]
     return {
         "name": name,
         "value": round(statistics.median(ours), 1),
-        "unit": "events/s",
+        "unit": unit,
         "against": against,
         "ratio": round(statistics.median(ratios), 3),
         "ratios": [round(ratio, 3) for ratio in ratios],
@@ -59,4 +67,23 @@ def compared(
         "ok": statistics.median(ratios) >= target,
         "rounds": len(ratios),
         "n": n,
+    }
+
+
+def times_as_long(
+    name: str,
+    ours: Sequence[float],
+    against: str,
+    theirs: Sequence[float],
+    *,
+    target: float,
+    n: int,
+    unit: str,
+) -> dict[str, Any]:
+    """The same line where we may be slower: each ratio is our time over theirs, and ``target`` the most it may be."""
+    line = compared(name, theirs, against, ours, target=target, n=n, unit=unit)
+    return line | {
+        "value": round(statistics.median(ours), 1),
+        "ratio_is": "our time over theirs",
+        "ok": line["ratio"] <= target,
     }
