@@ -51,15 +51,18 @@ def is_done(*, kind: str, dedup_key: str) -> bool:
     return Job.objects.filter(kind=kind, dedup_key=dedup_key, done_at__isnull=False).exists()
 
 
-def owe_everyone(*, kind: str, slot: str) -> int:
-    """One job of this kind for every operator and slot. Two clocks ticking at once owe it once."""
-    now = clock.now()
+def owe_everyone(*, kind: str, slot: str, start: datetime | None = None, spread_seconds: int = 1) -> int:
+    """One job of this kind for every operator and slot. Two clocks ticking at once owe it once.
+
+    Each runs within ``spread_seconds`` from ``start`` (now, when left out), always as long after it for one operator.
+    """
     with tenancy.across_operators(), connections["system"].cursor() as cursor:
         cursor.execute(
             "INSERT INTO accounts_job (id, operator_id, kind, dedup_key, ref, run_at, attempts, last_error) "
-            "SELECT gen_random_uuid(), id, %s, %s, '', %s, 0, '' FROM accounts_operator "
+            "SELECT gen_random_uuid(), id, %s, %s, '', "
+            "%s + make_interval(secs => abs(hashtextextended(id::text, 0) %% %s)::integer), 0, '' FROM accounts_operator "
             "ON CONFLICT (operator_id, kind, dedup_key) DO NOTHING",
-            [kind, slot, now],
+            [kind, slot, start or clock.now(), spread_seconds],
         )
         return cursor.rowcount
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import DateRangeField, RangeBoundary, RangeOperators
@@ -23,6 +25,10 @@ ROLES = _choices(*Role)
 SITE_KINDS = _choices(
     "arena", "beach", "clinic", "hotel", "office", "plant", "restaurant", "retail", "school", "transit"
 )
+
+
+# How much dust and grease the air carries, which dirties reservoirs; a person's judgement of the place.
+DUST = _choices("low", "normal", "high")
 
 
 class UserManager(BaseUserManager["User"]):
@@ -180,6 +186,10 @@ class Site(OperatorOwned):
     longitude = models.DecimalField(max_digits=9, decimal_places=6, null=True, blank=True)
     zone = models.CharField(max_length=64)
     crew = TenantForeignKey(Crew, null=True, blank=True)
+    hardness_mg_per_l = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Hardness of the site's water as CaCO3; null while it is not known."
+    )
+    dust = models.CharField(max_length=6, choices=DUST, default="normal", db_default="normal")
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["operator", "code"], name="accounts_site_code")]
@@ -238,13 +248,36 @@ class ServiceAgreement(OperatorOwned):
 
 
 class ServiceRules(OperatorOwned):
-    """The operator's own values of the due and wick rules, from a date on. A new value is a new row."""
+    """The operator's own values of the due and wick rules, from a date on. A new value is a new row.
+
+    ``dry_target`` is the greatest chance of running dry before a visit that is accepted; ``false_alarms_per_1000`` how
+    many of 1,000 visits to units in order may warn of their output. The costs are in the operator's currency: of a wick
+    changed in time, of one that fails, of each day that it stays so, of washing one. The defaults are judgement.
+    """
 
     effective_from = models.DateField()
     long_past_days = models.PositiveSmallIntegerField(default=14)
     dry_soon_days = models.PositiveSmallIntegerField(default=3)
     wick_watch_days = models.PositiveSmallIntegerField(default=420)
     wick_limit_days = models.PositiveSmallIntegerField(default=540)
+    dry_target = models.DecimalField(
+        max_digits=4, decimal_places=3, default=Decimal("0.100"), db_default=Decimal("0.100")
+    )
+    false_alarms_per_1000 = models.DecimalField(
+        max_digits=5, decimal_places=2, default=Decimal("2.00"), db_default=Decimal("2.00")
+    )
+    wick_change_cost = models.DecimalField(
+        max_digits=9, decimal_places=2, default=Decimal("8.00"), db_default=Decimal("8.00")
+    )
+    wick_failure_cost = models.DecimalField(
+        max_digits=9, decimal_places=2, default=Decimal("30.00"), db_default=Decimal("30.00")
+    )
+    wick_down_day_cost = models.DecimalField(
+        max_digits=9, decimal_places=2, default=Decimal("0.50"), db_default=Decimal("0.50")
+    )
+    wick_wash_cost = models.DecimalField(
+        max_digits=9, decimal_places=2, default=Decimal("3.00"), db_default=Decimal("3.00")
+    )
 
     class Meta:
         constraints = [

@@ -126,6 +126,11 @@ class PhoneForm(forms.Form):
         self.fields["crew"] = forms.ChoiceField(label="Crew that carries it", choices=crews)
 
 
+def _decimal(name: str, places: int, label: str) -> forms.DecimalField:
+    least, most = operators.RULES[name]
+    return forms.DecimalField(label=label, min_value=least, max_value=most, decimal_places=places)
+
+
 class RulesForm(forms.Form):
     effective_from = forms.DateField(
         label="In force from",
@@ -136,6 +141,14 @@ class RulesForm(forms.Form):
     dry_soon_days = forms.IntegerField(label="Dry soon: days before the dry date", min_value=1, max_value=60)
     wick_watch_days = forms.IntegerField(label="Wick watch: age in days", min_value=1, max_value=3_650)
     wick_limit_days = forms.IntegerField(label="Wick change: age in days", min_value=1, max_value=3_650)
+    dry_target = _decimal("dry_target", 3, "Dry before the visit: greatest chance, such as 0.1 for 1 in 10")
+    false_alarms_per_1000 = _decimal(
+        "false_alarms_per_1000", 2, "False warnings of the output: in 1,000 visits"
+    )
+    wick_change_cost = _decimal("wick_change_cost", 2, "Cost of a wick changed in time")
+    wick_failure_cost = _decimal("wick_failure_cost", 2, "Cost of a wick that fails")
+    wick_down_day_cost = _decimal("wick_down_day_cost", 2, "Cost of a day with a failed wick")
+    wick_wash_cost = _decimal("wick_wash_cost", 2, "Cost of washing a wick")
 
 
 @operator_page(Permission.DEVICES_MANAGE)
@@ -198,8 +211,7 @@ def _set_up(request: OperatorRequest, *, status: int = 200, **filled: forms.Form
         crews, members = list(queries.crews()), list(queries.members())
         devices = [device for device in queries.devices() if device.kind == "phone"]
         rules, in_force = queries.service_rules(), queries.service_rules_on(today)
-    values = ("long_past_days", "dry_soon_days", "wick_watch_days", "wick_limit_days")
-    initial = {name: getattr(in_force, name) for name in values} | {"effective_from": today}
+    initial = {name: getattr(in_force, name) for name in operators.RULES} | {"effective_from": today}
     page = {
         "crews": [
             {

@@ -183,24 +183,36 @@ class AgreedTerms:
     ends_on: date | None
 
 
+@dataclass(frozen=True, slots=True)
+class AgreedSite:
+    """A site as due days and forecasts need it; ``terms`` the earliest first, none without an agreement."""
+
+    zone: str
+    kind: str
+    hardness_mg_per_l: int | None
+    dust: str
+    terms: list[AgreedTerms]
+
+
 # Asked by every upload: written out, since building it costs the ORM more than the database takes to answer.
 _TERMS = """
-SELECT s.id, s.zone, a.anchor_on, a.interval_months, a.grace_before_days, a.grace_after_days, a.starts_on, a.ends_on
+SELECT s.id, s.zone, s.kind, s.hardness_mg_per_l, s.dust,
+    a.anchor_on, a.interval_months, a.grace_before_days, a.grace_after_days, a.starts_on, a.ends_on
 FROM accounts_site s
 LEFT JOIN accounts_serviceagreement a ON a.operator_id = s.operator_id AND a.site_id = s.id
 WHERE s.operator_id = %s AND s.id = ANY(%s) ORDER BY s.id, a.starts_on
 """
 
 
-def zones_and_terms(site_ids: Collection[UUID]) -> dict[UUID, tuple[str, list[AgreedTerms]]]:
-    """Each site's zone and the terms agreed for it, the earliest first; a site without an agreement has no terms."""
-    found: dict[UUID, tuple[str, list[AgreedTerms]]] = {}
+def agreed_sites(site_ids: Collection[UUID]) -> dict[UUID, AgreedSite]:
+    """Each of these sites, with the terms agreed for it."""
+    found: dict[UUID, AgreedSite] = {}
     with connections["default"].cursor() as cursor:
         cursor.execute(_TERMS, [current_operator_id(), list(site_ids)])
-        for site_id, zone, *terms in cursor.fetchall():
-            _, agreed = found.setdefault(site_id, (zone, []))
+        for site_id, zone, kind, hardness, dust, *terms in cursor.fetchall():
+            site = found.setdefault(site_id, AgreedSite(zone, kind, hardness, dust, []))
             if terms[0] is not None:
-                agreed.append(AgreedTerms(*terms))
+                site.terms.append(AgreedTerms(*terms))
     return found
 
 

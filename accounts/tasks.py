@@ -10,14 +10,17 @@ from accounts import clock, jobs
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
+REFIT = "servicing.tasks.refit"
 SEAL_EVERY_MINUTES = 5
+# Fits are made in the first hours of the UTC day, an operator always at about the same time.
+REFIT_SECONDS = 4 * 3_600
 DAYS_KEPT = 7
 AGAIN_SECONDS = 5
 
 
 @shared_task(name="accounts.tasks.tick", queue="alerts", ignore_result=True)
 def tick() -> None:
-    """Owe this minute's sweep to every operator, and now and then the seals, then relay.
+    """Owe this minute's sweep to every operator, now and then the seals, once a day the fits, then relay.
 
     A second tick of the same minute owes nothing more.
     """
@@ -25,6 +28,8 @@ def tick() -> None:
     jobs.owe_everyone(kind=SWEEP, slot=f"{now:%Y-%m-%dT%H:%M}")
     # By its part of the hour, so that a minute without a tick costs no seal.
     jobs.owe_everyone(kind=SEAL, slot=f"{now:%Y-%m-%dT%H}/{now.minute // SEAL_EVERY_MINUTES}")
+    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
+    jobs.owe_everyone(kind=REFIT, slot=f"{now:%Y-%m-%d}", start=midnight, spread_seconds=REFIT_SECONDS)
     relay()
 
 
@@ -44,7 +49,7 @@ def relay() -> int:
     return len(claimed)
 
 
-QUEUES = {SWEEP: "alerts", SEAL: "bulk"}
+QUEUES = {SWEEP: "alerts", SEAL: "bulk", REFIT: "bulk"}
 
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)

@@ -130,8 +130,42 @@ class DueSegment(OperatorScoped):
         ]  # due days of a site
 
 
+class Fit(OperatorOwned):
+    """What was learnt from an operator's histories, of doses or of wicks; the latest of a kind is live.
+
+    ``position`` is how far the log was folded then; ``basis`` how many units, readings and failures it rests on.
+    """
+
+    kind = models.CharField(max_length=4, choices=[("dose", "dose"), ("wick", "wick")])
+    method = models.CharField(max_length=20)
+    made_at = models.DateTimeField()
+    position = models.BigIntegerField()
+    basis = models.JSONField()
+    parameters = models.JSONField()
+
+    class Meta:
+        indexes = [
+            models.Index(fields=["operator", "kind", "made_at"], name="servicing_fit_latest")
+        ]  # the live fit of a kind
+
+    def __str__(self) -> str:
+        return f"{self.kind} fit of {self.made_at:%Y-%m-%d}"
+
+
+def _word(most: int) -> models.CharField:
+    """A short word of a forecast; empty while there is nothing to say."""
+    return models.CharField(max_length=most, blank=True, default="", db_default="")
+
+
 class Outlook(OperatorScoped):
-    """When a unit runs dry and when its wick comes to be watched. Rebuilt from unit states and master data."""
+    """When a unit runs dry, what its output and its wick are likely to do, and what to do about it.
+
+    ``dry_on`` is the median day without a drop, between ``dry_earliest_on`` and ``dry_latest_on`` in four of five cases;
+    ``empty_on`` the median day on which the cartridge is used up. ``chance_dry`` and ``wick_chance`` are the chances of
+    running dry and of a failed wick before the next due day; ``latest_on`` is the last day on which the first is accepted.
+    ``drift``: the output is lower or higher than expected since ``drift_since_on``. ``wick_saving`` is in the operator's
+    currency; ``basis`` says what the figures rest on. Rebuilt from unit states, master data and fits.
+    """
 
     pk = models.CompositePrimaryKey("operator_id", "unit_id")
     unit = TenantForeignKey("fleet.Unit")
@@ -141,6 +175,21 @@ class Outlook(OperatorScoped):
     dry_soon_from = models.DateField(null=True)
     wick_since_on = models.DateField(null=True)
     wick_watch_from = models.DateField(null=True)
+    empty_on = models.DateField(null=True)
+    dry_earliest_on = models.DateField(null=True)
+    dry_latest_on = models.DateField(null=True)
+    chance_dry = models.DecimalField(max_digits=5, decimal_places=4, null=True)
+    latest_on = models.DateField(null=True)
+    dry_advice = _word(12)
+    drift = _word(16)
+    drift_since_on = models.DateField(null=True)
+    drift_advice = _word(16)
+    wick_chance = models.DecimalField(max_digits=5, decimal_places=4, null=True)
+    wick_advice = _word(8)
+    wick_reason = _word(16)
+    wick_saving = models.DecimalField(max_digits=9, decimal_places=2, null=True)
+    clean_due_on = models.DateField(null=True)
+    basis = models.JSONField(default=dict, db_default={})
 
 
 class Visit(OperatorScoped):

@@ -13,6 +13,7 @@ from rest_framework.response import Response
 
 from accounts import queries
 from accounts.commands import customers
+from accounts.commands.customers import HARDNESS
 from accounts.doors import (
     OperatorView,
     RowsView,
@@ -23,7 +24,7 @@ from accounts.doors import (
     pointing_at_one,
     sent_by,
 )
-from accounts.models import SITE_KINDS, Customer, ServiceAgreement, Site
+from accounts.models import DUST, SITE_KINDS, Customer, ServiceAgreement, Site
 from accounts.permissions import Permission
 
 
@@ -56,6 +57,10 @@ class SiteShown(serializers.Serializer[Site]):
     longitude = serializers.DecimalField(9, 6, allow_null=True)
     zone = serializers.CharField(help_text="A name of the IANA time zone list.")
     crew = serializers.UUIDField(source="crew_id", allow_null=True, help_text="The usual crew.")
+    hardness_mg_per_l = serializers.IntegerField(
+        allow_null=True, help_text="Hardness of its water, as CaCO3; null while it is not known."
+    )
+    dust = serializers.ChoiceField(DUST, help_text="How much dust and grease the air carries.")
 
 
 class SiteSent(Sent):
@@ -73,6 +78,18 @@ class SiteSent(Sent):
     longitude = serializers.DecimalField(9, 6, min_value=-180, max_value=180, required=False, allow_null=True)
     crew = serializers.UUIDField(
         source="crew_id", required=False, allow_null=True, help_text="The usual crew."
+    )
+    hardness_mg_per_l = serializers.IntegerField(
+        min_value=HARDNESS[0],
+        max_value=HARDNESS[1],
+        required=False,
+        allow_null=True,
+        help_text="Hardness of its water, as CaCO3. Hard water shortens the life of a wick.",
+    )
+    dust = serializers.ChoiceField(
+        DUST,
+        required=False,
+        help_text="How much dust and grease the air carries: how often a reservoir wants cleaning.",
     )
 
 

@@ -62,6 +62,14 @@ class DeviceRegistered(serializers.Serializer[Any]):
     token = serializers.CharField(help_text="The bearer token. It is shown this once.")
 
 
+DRY_TARGET = "The greatest chance of running dry before a visit that is accepted."
+FALSE_ALARMS = "Of 1,000 visits to units in order, so many may warn of the output."
+CHANGE_COST = "Of a wick that is changed in time, in the operator's currency."
+FAILURE_COST = "Of a wick that fails: the change and all that comes with it, in the operator's currency."
+DOWN_DAY_COST = "Of each day on which a wick has failed, in the operator's currency."
+WASH_COST = "Of washing a wick, in the operator's currency."
+
+
 class ServiceRulesShown(serializers.Serializer[ServiceRules]):
     id = serializers.UUIDField()
     effective_from = serializers.DateField()
@@ -69,6 +77,20 @@ class ServiceRulesShown(serializers.Serializer[ServiceRules]):
     dry_soon_days = serializers.IntegerField(help_text="So many days before its dry date a unit is dry soon.")
     wick_watch_days = serializers.IntegerField(help_text="From this age on a wick is watched.")
     wick_limit_days = serializers.IntegerField(help_text="At this age a wick is to be changed.")
+    dry_target = serializers.DecimalField(4, 3, help_text=DRY_TARGET)
+    false_alarms_per_1000 = serializers.DecimalField(5, 2, help_text=FALSE_ALARMS)
+    wick_change_cost = serializers.DecimalField(9, 2, help_text=CHANGE_COST)
+    wick_failure_cost = serializers.DecimalField(9, 2, help_text=FAILURE_COST)
+    wick_down_day_cost = serializers.DecimalField(9, 2, help_text=DOWN_DAY_COST)
+    wick_wash_cost = serializers.DecimalField(9, 2, help_text=WASH_COST)
+
+
+def _sent_decimal(name: str, digits: int, places: int, help_text: str) -> serializers.DecimalField:
+    least, most = operators.RULES[name]
+    default = getattr(queries.default_service_rules(), name)
+    return serializers.DecimalField(
+        digits, places, min_value=least, max_value=most, default=default, help_text=help_text
+    )
 
 
 class ServiceRulesSent(Sent):
@@ -77,6 +99,12 @@ class ServiceRulesSent(Sent):
     dry_soon_days = serializers.IntegerField(min_value=1, max_value=60, default=3)
     wick_watch_days = serializers.IntegerField(min_value=1, max_value=3_650, default=420)
     wick_limit_days = serializers.IntegerField(min_value=1, max_value=3_650, default=540)
+    dry_target = _sent_decimal("dry_target", 4, 3, DRY_TARGET)
+    false_alarms_per_1000 = _sent_decimal("false_alarms_per_1000", 5, 2, FALSE_ALARMS)
+    wick_change_cost = _sent_decimal("wick_change_cost", 9, 2, CHANGE_COST)
+    wick_failure_cost = _sent_decimal("wick_failure_cost", 9, 2, FAILURE_COST)
+    wick_down_day_cost = _sent_decimal("wick_down_day_cost", 9, 2, DOWN_DAY_COST)
+    wick_wash_cost = _sent_decimal("wick_wash_cost", 9, 2, WASH_COST)
 
 
 class CrewFilter(filters.FilterSet):
@@ -184,7 +212,7 @@ class ServiceRulesDoor(RowsView):
 
     @extend_schema(request=ServiceRulesSent, responses={201: ServiceRulesShown}, filters=False)
     def post(self, request: Request) -> Response:
-        """Set all four values from a day on. What is left out has its default."""
+        """Set all values from a day on. What is left out has its default."""
         sent = sent_by(request, ServiceRulesSent)
         with pointing_at_one():
             rules = operators.set_service_rules(actor=self.actor, **sent)

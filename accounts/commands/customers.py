@@ -21,7 +21,9 @@ from accounts.models import Customer, ServiceAgreement, Site
 from accounts.permissions import Actor, Permission, require
 
 COUNTRY = re.compile(r"[A-Z]{2}\Z")
-COORDINATES = {"latitude": (-90, 90), "longitude": (-180, 180)}
+# The hardest waters that people are supplied with have some 1,000 mg/L as CaCO3: common practice, no source.
+HARDNESS = (0, 2_000)
+SITE_RANGES = {"latitude": (-90, 90), "longitude": (-180, 180), "hardness_mg_per_l": HARDNESS}
 # A month has at least 28 days: windows of grace must not swallow each other.
 TERMS = {"interval_months": (1, 12), "grace_before_days": (0, 13), "grace_after_days": (0, 14)}
 FIRST_YEAR, LAST_YEAR = 1900, 2199  # beyond them a date is a slip of the pen
@@ -40,10 +42,12 @@ def _customer_problems(customer: Customer) -> list[Problem]:
 
 
 def add_sites(*, actor: Actor, sites: Sequence[dict[str, Any]]) -> list[Site]:
-    """Each: customer_id, code, name, kind, zone, and address, area, latitude, longitude, crew_id, id if known."""
+    """Each: customer_id, code, name, kind, zone; address, area, latitude, longitude, crew_id, hardness_mg_per_l, id if known;
+    dust if it is not normal.
+    """
     require(actor, Permission.SITES_MANAGE)
     zones = available_timezones()
-    return insert_rows(actor, Site, sites, ranges=COORDINATES, check=lambda site: _site_problems(site, zones))
+    return insert_rows(actor, Site, sites, ranges=SITE_RANGES, check=lambda site: _site_problems(site, zones))
 
 
 def _site_problems(site: Site, zones: set[str]) -> list[Problem]:

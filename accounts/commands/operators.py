@@ -6,6 +6,7 @@ import hashlib
 import re
 import secrets
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 from zoneinfo import available_timezones
@@ -35,11 +36,17 @@ CURRENCY = re.compile(r"[A-Z]{3}\Z")
 NO_PASSWORD = "!"  # noqa: S105 - Django's mark of a password that nothing matches
 
 # What a person may set, both ends included; also the bounds of the form.
-RULES = {
+RULES: dict[str, tuple[int | Decimal, int | Decimal]] = {
     "long_past_days": (1, 365),
     "dry_soon_days": (1, 60),
     "wick_watch_days": (1, 3_650),
     "wick_limit_days": (1, 3_650),
+    "dry_target": (Decimal("0.001"), Decimal("0.500")),
+    "false_alarms_per_1000": (Decimal("0.10"), Decimal(100)),
+    "wick_change_cost": (Decimal("0.01"), Decimal(1_000_000)),
+    "wick_failure_cost": (Decimal("0.01"), Decimal(1_000_000)),
+    "wick_down_day_cost": (Decimal(0), Decimal(1_000_000)),
+    "wick_wash_cost": (Decimal(0), Decimal(1_000_000)),
 }
 
 # First words of addresses that are no operator's.
@@ -197,13 +204,13 @@ def revoke_device(*, actor: Actor, device_id: UUID) -> None:
         AccessToken.objects.filter(device_id=device_id, revoked_at=None).update(revoked_at=now)
 
 
-def set_service_rules(*, actor: Actor, effective_from: date, **days: Any) -> ServiceRules:
-    """The operator's values of long_past_days, dry_soon_days, wick_watch_days, wick_limit_days from a date on.
+def set_service_rules(*, actor: Actor, effective_from: date, **values: Any) -> ServiceRules:
+    """The operator's values of the names in ``RULES`` from a date on: days as whole numbers, the others as Decimal.
 
     One left out has its default. BadInput for a value or a date that makes no sense, Conflict for a date that has values.
     """
     require(actor, Permission.OPERATOR_MANAGE)
-    rules = ServiceRules(operator_id=actor.operator_id, effective_from=effective_from, **days)
+    rules = ServiceRules(operator_id=actor.operator_id, effective_from=effective_from, **values)
     refuse_bad_rows([rules], ranges=RULES, check=_rules_problems)
     with tenancy.writing(actor):
         if effective_from < clock.today(queries.get_operator().zone):

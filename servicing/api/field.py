@@ -21,7 +21,7 @@ from servicing.events.types import REPORT_KINDS, Subject
 from servicing.models import Alert, Finding, Report, Standstill, Visit
 from servicing.queries import fleet_state
 
-ALERT_KINDS = ("due", "past_grace", "dry_soon", "wick_watch")
+ALERT_KINDS = ("due", "past_grace", "dry_soon", "wick_watch", "drift")
 OUTCOMES = ("served", "part_served", "not_admitted", "called_off")
 
 

@@ -22,7 +22,8 @@ _TRUE_SQL = """
 WITH today AS (
     SELECT zone, day FROM unnest(%(zones)s::text[], %(days)s::date[]) AS t (zone, day)
 ), open AS (
-    SELECT s.unit_id, s.site_id, s.opens_on, s.past_grace_from, o.dry_soon_from, o.wick_watch_from, today.day
+    SELECT s.unit_id, s.site_id, s.opens_on, s.past_grace_from, o.dry_soon_from, o.wick_watch_from,
+        o.drift_since_on, today.day
     FROM servicing_duesegment s
     JOIN today USING (zone)
     JOIN servicing_outlook o ON o.operator_id = s.operator_id AND o.unit_id = s.unit_id
@@ -37,6 +38,8 @@ WITH today AS (
     SELECT 'dry_soon', unit_id, site_id, dry_soon_from FROM open WHERE dry_soon_from <= day
     UNION ALL
     SELECT 'wick_watch', unit_id, site_id, wick_watch_from FROM open WHERE wick_watch_from <= day
+    UNION ALL
+    SELECT 'drift', unit_id, site_id, drift_since_on FROM open WHERE drift_since_on <= day
 )
 """
 

@@ -265,7 +265,7 @@ class AlertAcknowledged(Payload):
     """Names the alert's key: its kind, the subject (this event's) and the first day it was true."""
 
     TYPE: ClassVar[EventType] = EventType.ALERT_ACKNOWLEDGED
-    kind: str = fields.word("due", "past_grace", "dry_soon", "wick_watch")
+    kind: str = fields.word("due", "past_grace", "dry_soon", "wick_watch", "drift")
     first_day: date = fields.day()
 
 

@@ -27,10 +27,11 @@ ABOUT = {
     "dry": "dry or dry soon",
     "late": "past grace",
     "due": "in grace",
+    "off": "output off",
     "wick": "wicks to watch",
     "not_admitted": "not admitted",
 }
-ABOUT_OF_ALERT = {"due": "due", "past_grace": "late", "dry_soon": "dry", "wick_watch": "wick"}
+ABOUT_OF_ALERT = {"due": "due", "past_grace": "late", "dry_soon": "dry", "wick_watch": "wick", "drift": "off"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +90,7 @@ def _is_asked_for(line: SiteLine, crew: str, band: str, about: str) -> bool:
         "dry": bool(harm.out or harm.soon),
         "late": bool(harm.late),
         "due": bool(harm.in_grace),
+        "off": bool(harm.off),
         "wick": bool(harm.watched),
         "not_admitted": harm.not_admitted,
     }

@@ -176,6 +176,7 @@ def _signs(view: UnitView, zone: str) -> UnitSigns:
         dry_on=outlook.dry_on if outlook else None,
         dry_soon_from=outlook.dry_soon_from if outlook else None,
         wick_watch_from=outlook.wick_watch_from if outlook else None,
+        drift_since_on=outlook.drift_since_on if outlook else None,
         down_since=clock.local_date(datetime.fromisoformat(min(down)), zone) if down else None,
         leaks=LEAK_MODE in faults,
     )

@@ -52,6 +52,7 @@ ALERTS = {
     "past_grace": "past grace",
     "dry_soon": "dry soon",
     "wick_watch": "wick watch",
+    "drift": "output off",
 }
 FINDINGS = {
     "clock_ahead": "An event waits, because its device's clock was more than ten minutes ahead. Correct it by a new entry.",
@@ -186,15 +187,9 @@ _SENTENCES: dict[EventType, Callable[[Any, Names], str]] = {
 
 def why(harm: SiteHarm, not_admitted_on: date | None = None) -> str:
     """Why a site stands where it does on the lookout, the gravest reason first; empty when nothing is wrong."""
-    reasons = []
+    reasons = _wrong_units(harm)
     if harm.safety_reports:
-        reasons.append(f"{count(harm.safety_reports, 'open report')} of a leak or a chemical")
-    if harm.leaks:
-        reasons.append(f"{count(harm.leaks, 'unit')} found leaking")
-    if harm.out and harm.out_since:
-        reasons.append(f"{count(harm.out, 'unit')} dry or not dripping since {day(harm.out_since)}")
-    if harm.soon and harm.soon_on:
-        reasons.append(f"{count(harm.soon, 'unit')} dry from {day(harm.soon_on)} on")
+        reasons.insert(0, f"{count(harm.safety_reports, 'open report')} of a leak or a chemical")
     if harm.late:
         reasons.append(f"{count(harm.late, 'unit')} past grace")
     if harm.not_admitted:
@@ -208,6 +203,19 @@ def why(harm: SiteHarm, not_admitted_on: date | None = None) -> str:
         reasons.append(f"{count(harm.watched, 'wick')} to watch")
     text = "; ".join(reasons)
     return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def _wrong_units(harm: SiteHarm) -> list[str]:
+    reasons = []
+    if harm.leaks:
+        reasons.append(f"{count(harm.leaks, 'unit')} found leaking")
+    if harm.out and harm.out_since:
+        reasons.append(f"{count(harm.out, 'unit')} dry or not dripping since {day(harm.out_since)}")
+    if harm.soon and harm.soon_on:
+        reasons.append(f"{count(harm.soon, 'unit')} dry from {day(harm.soon_on)} on")
+    if harm.off:
+        reasons.append(f"{count(harm.off, 'unit')} with an output that is off")
+    return reasons
 
 
 def standing_of(status: str, band: Band, due_on: date | None, dry_on: date | None, today: date) -> list[str]:

@@ -9,6 +9,8 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
+from django.db.models import DecimalField
+
 from accounts import tenancy
 from servicing import log
 from servicing.models import (
@@ -71,25 +73,28 @@ def _columns(row: Any) -> dict[str, Any]:
 
 
 def _compare(model: Any, derived: list[dict[str, Any]]) -> list[str]:
-    names = [f.attname for f in model._meta.concrete_fields if f.attname != "operator_id"]
-    stored = _canonical(model.objects.values(*names), names)
-    expected = _canonical(derived, names)
+    columns = {f.attname: f for f in model._meta.concrete_fields if f.attname != "operator_id"}
+    stored = _canonical(model.objects.values(*columns), columns)
+    expected = _canonical(derived, columns)
     table = model._meta.db_table
     return [f"{table}: not what the log gives: {row}" for row in sorted(stored - expected)] + [
         f"{table}: missing: {row}" for row in sorted(expected - stored)
     ]
 
 
-def _canonical(rows: Iterable[dict[str, Any]], names: list[str]) -> set[str]:
+def _canonical(rows: Iterable[dict[str, Any]], columns: dict[str, Any]) -> set[str]:
     """Rows as text that is equal when the rows are."""
-    return {json.dumps({name: _plain(row.get(name)) for name in names}, sort_keys=True) for row in rows}
+    return {
+        json.dumps({name: _plain(row.get(name), column) for name, column in columns.items()}, sort_keys=True)
+        for row in rows
+    }
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: Any, column: Any) -> Any:
+    if isinstance(column, DecimalField) and value is not None:
+        return format(Decimal(value), f".{column.decimal_places}f")
     if isinstance(value, datetime):
         return value.isoformat(timespec="microseconds")
-    if isinstance(value, Decimal):
-        return format(value, ".3f")
     if isinstance(value, date | UUID):
         return str(value)
     return value

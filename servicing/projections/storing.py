@@ -65,7 +65,11 @@ def _json(rows: Sequence[Row]) -> str:
 
 
 SEGMENT_COLUMNS = "unit_id, site_id, zone, kind, starts_on, ends_before, due_on, opens_on, past_grace_from, long_past_from, is_reopen"
-OUTLOOK_COLUMNS = "unit_id, site_id, dose_ml_per_day, dry_on, dry_soon_from, wick_since_on, wick_watch_from"
+OUTLOOK_COLUMNS = (
+    "unit_id, site_id, dose_ml_per_day, dry_on, dry_soon_from, wick_since_on, wick_watch_from, empty_on, dry_earliest_on, "
+    "dry_latest_on, chance_dry, latest_on, dry_advice, drift, drift_since_on, drift_advice, wick_chance, wick_advice, "
+    "wick_reason, wick_saving, clean_due_on, basis"
+)
 STATE_COLUMNS = "unit_id, site_id, station_id, status, last_exchange_at, history"
 VISIT_COLUMNS = "id, site_id, crew_id, day, occurred_at, outcome, reason, minutes, units"
 
@@ -100,7 +104,9 @@ WITH planned AS MATERIALIZED (
     INSERT INTO servicing_outlook (operator_id, {OUTLOOK_COLUMNS})
     SELECT %(operator)s, {OUTLOOK_COLUMNS} FROM jsonb_to_recordset(%(outlooks)s::jsonb) AS (
         unit_id uuid, site_id uuid, dose_ml_per_day numeric, dry_on date, dry_soon_from date, wick_since_on date,
-        wick_watch_from date
+        wick_watch_from date, empty_on date, dry_earliest_on date, dry_latest_on date, chance_dry numeric, latest_on date,
+        dry_advice text, drift text, drift_since_on date, drift_advice text, wick_chance numeric, wick_advice text,
+        wick_reason text, wick_saving numeric, clean_due_on date, basis jsonb
     )
     ON CONFLICT (operator_id, unit_id) DO UPDATE SET {_replace(OUTLOOK_COLUMNS, {"unit_id"})}
 ), gone AS (

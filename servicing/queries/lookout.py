@@ -51,7 +51,7 @@ WITH today AS (
     SELECT zone, day FROM unnest(%(zones)s::text[], %(days)s::date[]) AS t (zone, day)
 )
 SELECT u.site_id, site.zone, CASE WHEN u.status IN ('down', 'degraded') THEN u.history -> 'open_faults' END,
-       o.dry_on, o.dry_soon_from, o.wick_watch_from,
+       o.dry_on, o.dry_soon_from, o.wick_watch_from, o.drift_since_on,
        s.starts_on, s.ends_before, s.kind, s.due_on, s.opens_on, s.past_grace_from, s.long_past_from, s.is_reopen
 FROM servicing_unitstate u
 JOIN accounts_site site ON site.operator_id = u.operator_id AND site.id = u.site_id
@@ -123,13 +123,14 @@ def _signs_by_site(days: dict[str, date]) -> dict[UUID, list[UnitSigns]]:
         )
         rows = cursor.fetchall()
     found: dict[UUID, list[UnitSigns]] = defaultdict(list)
-    for site_id, zone, faults, dry_on, dry_soon_from, wick_watch_from, *segment in rows:
+    for site_id, zone, faults, dry_on, dry_soon_from, wick_watch_from, drift_since_on, *segment in rows:
         found[site_id].append(
             UnitSigns(
                 segment=DueSegment(*segment) if segment[0] is not None else None,
                 dry_on=dry_on,
                 dry_soon_from=dry_soon_from,
                 wick_watch_from=wick_watch_from,
+                drift_since_on=drift_since_on,
                 **_fault_signs(faults, zone),
             )
         )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import UUID
 
 from django.db import connection
@@ -16,11 +16,22 @@ from accounts import clock
 from accounts import queries as accounts
 from accounts.tenancy import current_operator_id
 from fleet import queries as fleet
+from fleet.queries import CartridgeFacts
 from servicing.rules import dryness, due
 from servicing.rules.unit import UnitHistory, intervals_of
 from servicing.rules.values import first_day
 
 Versions = tuple[tuple[date, int], ...]
+
+# The columns of an outlook while there is nothing to say.
+NO_FORECAST: dict[str, Any] = {
+    **dict.fromkeys(
+        ("empty_on", "dry_earliest_on", "dry_latest_on", "chance_dry", "latest_on", "drift_since_on")
+    ),
+    **dict.fromkeys(("wick_chance", "wick_saving", "clean_due_on")),
+    **dict.fromkeys(("dry_advice", "drift", "drift_advice", "wick_advice", "wick_reason"), ""),
+    "basis": {},
+}
 
 # Without a reading the outlook of a unit ends somewhere; a dry date beyond this says only that the dose is tiny.
 FARTHEST_DRY = timedelta(days=3_650)
@@ -35,16 +46,54 @@ class Placed:
     history: UnitHistory
 
 
-@dataclass(frozen=True, slots=True)
+class SiteFacts(NamedTuple):
+    """What forecasts need to know of a site; ``hardness`` is the class of its water."""
+
+    kind: str
+    hardness: str
+    dust: str
+
+
+class Rules(NamedTuple):
+    """The operator's values from a date on, in the order of ``RULE_FIELDS``."""
+
+    effective_from: date
+    long_past_days: int
+    dry_soon_days: int
+    wick_watch_days: int
+    wick_limit_days: int
+    dry_target: float
+    false_alarms_per_1000: float
+    wick_change_cost: float
+    wick_failure_cost: float
+    wick_down_day_cost: float
+    wick_wash_cost: float
+
+
+RULE_FIELDS = Rules._fields[1:]
+
+
 class Master:
     """What due days and outlooks are reckoned with beside the histories: by site, by cartridge, the operator's values."""
 
-    zones: dict[UUID, str]
-    site_due: dict[UUID, due.SiteDue]
-    doses: dict[UUID, Decimal]
-    long_past: Versions
-    dry_soon: Versions
-    wick_watch: Versions
+    __slots__ = ("cartridges", "dry_soon", "long_past", "rules", "site_due", "sites", "wick_watch", "zones")
+
+    def __init__(
+        self,
+        zones: dict[UUID, str],
+        sites: dict[UUID, SiteFacts],
+        site_due: dict[UUID, due.SiteDue],
+        cartridges: Mapping[UUID, CartridgeFacts],
+        rules: Sequence[Rules],
+    ) -> None:
+        self.zones = zones
+        self.sites = sites
+        self.site_due = site_due
+        self.cartridges = cartridges
+        self.rules = rules
+        self.long_past: Versions = tuple((one.effective_from, one.long_past_days) for one in rules)
+        self.dry_soon: Versions = tuple((one.effective_from, one.dry_soon_days) for one in rules)
+        self.wick_watch: Versions = tuple((one.effective_from, one.wick_watch_days) for one in rules)
 
 
 def placed_units(histories: Mapping[UUID, UnitHistory]) -> list[Placed]:
@@ -123,7 +172,8 @@ def _plain(value: Any) -> Any:
 def _outlook(one: Placed, master: Master) -> dict[str, Any]:
     history, zone = one.history, master.zones[one.site_id]
     set_dose = Decimal(history.set_dose_ml_per_day) if history.set_dose_ml_per_day else None
-    nominal = master.doses.get(UUID(history.cartridge_id)) if history.cartridge_id else None
+    facts = master.cartridges.get(UUID(history.cartridge_id)) if history.cartridge_id else None
+    nominal = Decimal(str(facts.nominal_ml_per_day)) if facts else None
     dose = dryness.dose_estimate(intervals_of(history), set_dose, nominal)
     dry_on = _dry_on(history, dose, zone)
     wick_since_on = _local(history.wick_since, zone)
@@ -134,7 +184,7 @@ def _outlook(one: Placed, master: Master) -> dict[str, Any]:
         "wick_since_on": wick_since_on,
         "wick_watch_from": first_day(wick_since_on, master.wick_watch) if wick_since_on else None,
     }
-    return {name: _plain(value) for name, value in values.items()}
+    return NO_FORECAST | {name: _plain(value) for name, value in values.items()}
 
 
 def _dry_on(history: UnitHistory, dose: Decimal | None, zone: str) -> date | None:
@@ -154,26 +204,40 @@ def _master(
     placed: Sequence[Placed],
     standstills: Mapping[UUID, Sequence[due.Standstill]] | None,
 ) -> Master:
-    agreed = accounts.zones_and_terms(site_ids)
+    agreed = accounts.agreed_sites(site_ids)
     if standstills is None:
         standstills = _stored_standstills(site_ids)
-    rules = accounts.service_rules()
     return Master(
-        zones={site_id: zone for site_id, (zone, _) in agreed.items()},
+        zones={site_id: site.zone for site_id, site in agreed.items()},
+        sites={
+            site_id: SiteFacts(site.kind, hardness_class(site.hardness_mg_per_l), site.dust)
+            for site_id, site in agreed.items()
+        },
         site_due={
             site_id: site_due_of(
-                tuple(due.Terms(*(getattr(one, name) for name in TERMS_FIELDS)) for one in terms),
+                tuple(due.Terms(*(getattr(one, name) for name in TERMS_FIELDS)) for one in site.terms),
                 tuple(standstills.get(site_id, ())),
             )
-            for site_id, (_, terms) in agreed.items()
+            for site_id, site in agreed.items()
         },
-        doses=fleet.nominal_doses(
+        cartridges=fleet.cartridge_facts(
             {UUID(one.history.cartridge_id) for one in placed if one.history.cartridge_id}
         ),
-        long_past=tuple((one.effective_from, one.long_past_days) for one in rules),
-        dry_soon=tuple((one.effective_from, one.dry_soon_days) for one in rules),
-        wick_watch=tuple((one.effective_from, one.wick_watch_days) for one in rules),
+        rules=[rules_of(one) for one in accounts.service_rules()],
     )
+
+
+def rules_of(stored: Any) -> Rules:
+    """The values of a stored row of rules."""
+    return Rules(
+        stored.effective_from,
+        *(int(getattr(stored, name)) for name in RULE_FIELDS[:4]),
+        *(float(getattr(stored, name)) for name in RULE_FIELDS[4:]),
+    )
+
+
+def hardness_class(mg_per_l: int | None) -> str:
+    return "unknown" if mg_per_l is None else "hard"
 
 
 def _stored_standstills(site_ids: Collection[UUID]) -> dict[UUID, list[due.Standstill]]:

@@ -28,6 +28,7 @@ class UnitSigns:
     dry_on: date | None = None
     dry_soon_from: date | None = None
     wick_watch_from: date | None = None
+    drift_since_on: date | None = None
     down_since: date | None = None
     leaks: bool = False
 
@@ -37,6 +38,7 @@ class SiteHarm:
     """A site on a day. ``out``: units that drip no more; ``out_unit_days`` their days without, summed.
 
     ``soon``: units that still drip and run dry within the operator's days; ``soon_on`` the first of those days.
+    ``off``: units that let through less or more than they should, those that drip no more left out.
     ``due_on`` is the oldest open due day.
     """
 
@@ -49,6 +51,7 @@ class SiteHarm:
     out_since: date | None = None
     soon: int = 0
     soon_on: date | None = None
+    off: int = 0
     long_past: int = 0
     past_grace: int = 0
     in_grace: int = 0
@@ -75,6 +78,7 @@ class SiteHarm:
             or self.other_reports
             or self.out
             or self.soon
+            or self.off
             or self.late
             or self.in_grace
             or self.not_admitted
@@ -124,6 +128,10 @@ def weigh(
         out_since=min(out, default=None),
         soon=len(soon),
         soon_on=min(soon, default=None),
+        off=sum(
+            one.drift_since_on is not None and one.drift_since_on <= today and out_since(one, today) is None
+            for one in open_ones
+        ),
         long_past=count[Band.LONG_PAST],
         past_grace=count[Band.PAST_GRACE],
         in_grace=count[Band.IN_GRACE],
@@ -137,11 +145,12 @@ def weigh(
 
 
 def worst_first(harm: SiteHarm) -> tuple[int, ...]:
-    """The sort key of sites: what may hurt somebody, then dry unit-days, then what runs dry, then what is late."""
+    """The sort key of sites: what may hurt somebody, dry unit-days, what runs dry, what drips wrongly, what is late."""
     return (
         -(harm.safety_reports + harm.leaks),
         -harm.out_unit_days,
         -harm.soon,
+        -harm.off,
         -harm.long_past,
         -harm.past_grace,
         -harm.other_reports,

@@ -31,6 +31,10 @@ def test_a_program_brings_in_a_customer_its_site_and_its_terms(north):
     assert client.read(f"sites/{site['id']}").json() == site
     assert client.read(f"service-agreements/{agreement['id']}").json() == agreement
     assert (site["latitude"], site["crew"], agreement["interval_months"]) == ("48.208174", None, 1)
+    assert (site["hardness_mg_per_l"], site["dust"]) == (None, "normal")
+    greasy = {**SITE, "customer": customer["id"], "code": "S9", "hardness_mg_per_l": 310, "dust": "high"}
+    kitchen = made(client.send("sites", greasy))
+    assert (kitchen["hardness_mg_per_l"], kitchen["dust"]) == (310, "high")
     refused(client.send("customers", CUSTOMER), 409)
 
 
@@ -79,6 +83,9 @@ def test_a_list_has_1_to_1000_rows(north, number, status):
         ({"latitude": "1", "longitude": "-180.5"}, "/longitude"),
         ({"latitude": "1.0000001", "longitude": "1"}, "/latitude"),
         ({"latitude": "1"}, "/longitude"),
+        ({"hardness_mg_per_l": -1}, "/hardness_mg_per_l"),
+        ({"hardness_mg_per_l": 2_001}, "/hardness_mg_per_l"),
+        ({"dust": "thick"}, "/dust"),
         ({"kind": "castle"}, "/kind"),
         ({"code": ""}, "/code"),
         ({"code": "S/7"}, "/code"),

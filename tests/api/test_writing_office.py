@@ -83,10 +83,15 @@ def test_a_phone_sends_events_and_uses_no_door_of_the_office(north):
 def test_an_owner_sets_the_service_rules_from_a_day_on(north):
     owner = signed_in(north)
 
-    rules = made(owner.send("service-rules", {"effective_from": "2026-07-01", "dry_soon_days": 5}))
+    rules = made(
+        owner.send(
+            "service-rules", {"effective_from": "2026-07-01", "dry_soon_days": 5, "dry_target": "0.05"}
+        )
+    )
 
     assert owner.read("service-rules").json()["results"] == [rules]
     assert (rules["dry_soon_days"], rules["long_past_days"]) == (5, 14)
+    assert (rules["dry_target"], rules["wick_change_cost"]) == ("0.050", "8.00")
     assert owner.send("service-rules", {"effective_from": "2026-07-01"}).status_code == 409
 
 
@@ -98,6 +103,12 @@ def test_an_owner_sets_the_service_rules_from_a_day_on(north):
         ({"wick_watch_days": 541}, "/wick_watch_days"),
         ({"wick_limit_days": 40_000}, "/wick_limit_days"),
         ({"effective_from": "2026-06-14"}, "/effective_from"),
+        ({"dry_target": "0"}, "/dry_target"),
+        ({"dry_target": "0.501"}, "/dry_target"),
+        ({"false_alarms_per_1000": "0.05"}, "/false_alarms_per_1000"),
+        ({"wick_change_cost": "0"}, "/wick_change_cost"),
+        ({"wick_failure_cost": "12.345"}, "/wick_failure_cost"),
+        ({"wick_wash_cost": "-1"}, "/wick_wash_cost"),
     ],
 )
 def test_service_rules_that_make_no_sense_are_refused(north, change, pointer):

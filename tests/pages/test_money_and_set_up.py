@@ -95,6 +95,8 @@ def test_another_operators_crew_or_phone_is_out_of_reach(north: Cast, south: Cas
 
 def test_service_rules_are_set_from_today_on_and_never_backwards(north: Cast) -> None:
     values = {"long_past_days": 10, "dry_soon_days": 4, "wick_watch_days": 400, "wick_limit_days": 500}
+    values |= {"dry_target": "0.05", "false_alarms_per_1000": "1.5", "wick_change_cost": "9.5"}
+    values |= {"wick_failure_cost": "40", "wick_down_day_cost": "0", "wick_wash_cost": "2"}
     path = f"/{north.operator.slug}/set-up/rules"
     owner = signed_in(north, Role.OWNER)
     past = owner.submit(path, effective_from="2026-06-14", **values)
@@ -104,6 +106,11 @@ def test_service_rules_are_set_from_today_on_and_never_backwards(north: Cast) ->
     assert "a unit is long past 10 days after its grace" in text_of(
         owner.get(f"/{north.operator.slug}/set-up/")
     )
+    said = text_of(owner.get(f"/{north.operator.slug}/set-up/"))
+    assert "a chance of 0.050; 1.50 of 1,000 visits" in said
+    assert "changed in time costs 9.50, one that fails 40.00 and 0.00 for each day" in said
+    certain = owner.submit(path, effective_from="2026-07-01", **{**values, "dry_target": "1"})
+    assert certain.status_code == 422
     again = owner.submit(path, effective_from="2026-06-15", **values)
     assert again.status_code == 409
     dispatcher = signed_in(north, Role.DISPATCHER)

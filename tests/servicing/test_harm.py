@@ -42,6 +42,15 @@ def test_a_unit_is_dry_soon_only_until_it_is_dry() -> None:
     assert (harm.soon, harm.soon_on, harm.out) == (1, SATURDAY, 1)
 
 
+def test_an_output_that_is_off_sends_somebody_while_the_unit_still_drips() -> None:
+    off = UnitSigns(AHEAD, dry_on=SATURDAY, drift_since_on=MONDAY)
+    dry_too = UnitSigns(AHEAD, dry_on=MONDAY, drift_since_on=MONDAY)
+    later = UnitSigns(AHEAD, drift_since_on=SATURDAY)
+    assert (weigh([off], TODAY).off, weigh([off], TODAY).needs_someone) == (1, True)
+    assert (weigh([dry_too], TODAY).off, weigh([later], TODAY).off) == (0, 0)
+    assert worst_first(SiteHarm(off=1)) < worst_first(SiteHarm(long_past=9))
+
+
 def test_in_a_standstill_nothing_counts_but_a_leak() -> None:
     closed = weigh([UnitSigns(CLOSED, dry_on=MONDAY, wick_watch_from=MONDAY)], TODAY)
     assert (closed.out, closed.watched, closed.band, closed.needs_someone) == (0, 0, Band.STANDSTILL, False)

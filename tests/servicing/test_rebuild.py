@@ -57,6 +57,8 @@ def test_the_projections_equal_what_the_log_gives(worked):
         ("servicing_unitstate", """history = jsonb_set(history, '{charge_ml}', '281')"""),
         ("servicing_duesegment", "starts_on = starts_on - 1"),
         ("servicing_outlook", "dry_on = dry_on + 1"),
+        ("servicing_outlook", "chance_dry = 0.1234"),
+        ("servicing_outlook", """basis = '{"n": 1}'"""),
         ("servicing_visit", "units = units + 1"),
         ("servicing_finding", "code = 'clock_ahead'"),
         ("servicing_standstill", "billing = 'full'"),

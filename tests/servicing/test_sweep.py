@@ -57,6 +57,27 @@ def test_an_exchange_closes_what_it_meets_and_a_wick_is_watched_after_its_days(f
     assert ("wick_watch", "2027-08-06") in _open(filled)
 
 
+def test_an_output_that_is_off_is_an_alert_from_its_day_until_it_is_not(filled, superuser):
+    def drifting_since(day: date | None) -> None:
+        superuser.execute(
+            "UPDATE servicing_outlook SET drift_since_on = %s WHERE unit_id = %s", [day, filled.unit.id]
+        )
+
+    drifting_since(date(2026, 6, 20))
+    assert _sweep_on(filled, date(2026, 6, 19)) == {"opened": 0, "closed": 0}
+    assert _sweep_on(filled, date(2026, 6, 20)) == {"opened": 1, "closed": 0}
+    assert _open(filled) == {("drift", "2026-06-20")}
+    with filled.reading():
+        alert = Alert.objects.get(kind="drift")
+    office.acknowledge_alert(actor=filled.dispatcher, alert_id=alert.id)
+
+    drifting_since(None)
+    assert _sweep_on(filled, date(2026, 6, 21)) == {"opened": 0, "closed": 1}
+
+    with filled.reading():
+        assert fleet_state.get_alert(alert.id).acknowledged_at is not None
+
+
 def test_missed_sweeps_are_made_good_by_the_next_with_the_day_they_became_true(filled):
     _sweep_on(filled, date(2026, 7, 30))
 
