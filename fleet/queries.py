@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from decimal import Decimal
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
 from django.core.exceptions import ValidationError
@@ -28,6 +27,14 @@ class StationPlace:
     restroom: str
     station: str
     fixture: str
+
+
+class CartridgeFacts(NamedTuple):
+    """A cartridge's code, its nominal dose in mL a day, and the family of its liquid."""
+
+    code: str
+    nominal_ml_per_day: float
+    family: str
 
 
 def get_unit(unit_id: UUID) -> Unit:
@@ -87,13 +94,17 @@ def stations_of_site(site_id: UUID) -> list[StationPlace]:
     return _places(Station.objects.filter(restroom__site_id=site_id).order_by("restroom__name", "name"))
 
 
-def nominal_doses(ids: Collection[UUID]) -> dict[UUID, Decimal]:
-    """Each cartridge's nominal dose in mL a day."""
-    return dict(_by_ids(_DOSES, ids, lambda row: (row[0], row[1])))
+def cartridge_facts(ids: Collection[UUID]) -> dict[UUID, CartridgeFacts]:
+    """What forecasts need to know of these cartridges."""
+    return dict(_by_ids(_CARTRIDGES, ids, lambda row: (row[0], CartridgeFacts(*row[1:]))))
 
 
 # Asked by every upload: written out, since building these costs the ORM more than the database takes to answer.
-_DOSES = "SELECT id, nominal_dose_ml_per_day FROM fleet_cartridge WHERE operator_id = %s AND id = ANY(%s)"
+_CARTRIDGES = """
+SELECT c.id, c.code, c.nominal_dose_ml_per_day::float8, l.family
+FROM fleet_cartridge c JOIN fleet_liquid l ON l.operator_id = c.operator_id AND l.id = c.liquid_id
+WHERE c.operator_id = %s AND c.id = ANY(%s)
+"""
 _KNOWN_UNITS = "SELECT id FROM fleet_unit WHERE operator_id = %s AND id = ANY(%s)"
 _STATIONS = """
 SELECT s.id, r.site_id, r.id, r.name, s.name, s.fixture

@@ -5,17 +5,25 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
-from decimal import Decimal
 from typing import Any, NamedTuple
 from uuid import UUID
 
 from accounts.queries import default_service_rules
 from accounts.tenancy import current_operator_id
+from fleet.queries import CartridgeFacts
 from servicing.events.types import EventType
 from servicing.queries.prepared import array, row_of
-from servicing.queries.reckoning import Master, site_due_of
+from servicing.queries.reckoning import (
+    RULE_FIELDS,
+    Master,
+    Rules,
+    SiteFacts,
+    rules_of,
+    site_due_of,
+)
 from servicing.rules import due
 from servicing.rules.fold import AHEAD_TOLERANCE
+from servicing.rules.water import hardness_class
 
 
 class Outcome(NamedTuple):
@@ -60,7 +68,7 @@ def gather(
     visit_ids: Collection[UUID],
 ) -> Known:
     """What these events, units, visits, and stations and cartridges that new events name, need for their fold."""
-    position, is_gap, corrected, histories, places, sites, doses, rules, visits = row_of(
+    position, is_gap, corrected, histories, places, sites, cartridges, rules, visits = row_of(
         _GATHER_SQL,
         {
             "operator": current_operator_id(),
@@ -83,25 +91,26 @@ def gather(
             UUID(visit): Outcome._make([*plain, datetime.fromisoformat(at), units])
             for visit, *plain, at, units in visits or ()
         },
-        master=_master(sites or (), doses or (), rules or ()),
+        master=_master(sites or (), cartridges or (), rules or ()),
     )
 
 
-def _master(sites: Any, doses: Any, rules: Any) -> Master:
-    dated = [(date.fromisoformat(day), *days) for day, *days in rules] or [_DEFAULTS]
+def _master(sites: Any, cartridges: Any, rules: Any) -> Master:
     return Master(
         zones={UUID(site): zone for site, zone, *_ in sites},
+        sites={
+            UUID(site): SiteFacts(kind, hardness_class(hardness), dust)
+            for site, _, kind, hardness, dust, *_ in sites
+        },
         site_due={
             UUID(site): site_due_of(
                 tuple(_terms(one) for one in terms or ()),
                 tuple(due.Standstill(_day(first), _day(last)) for first, last in pauses or ()),  # type: ignore[arg-type]
             )
-            for site, _, terms, pauses in sites
+            for site, *_, terms, pauses in sites
         },
-        doses={UUID(cartridge): Decimal(dose) for cartridge, dose in doses},
-        long_past=tuple((day, days) for day, days, _, _ in dated),
-        dry_soon=tuple((day, days) for day, _, days, _ in dated),
-        wick_watch=tuple((day, days) for day, _, _, days in dated),
+        cartridges={UUID(cartridge): CartridgeFacts(*facts) for cartridge, *facts in cartridges},
+        rules=[Rules(date.fromisoformat(day), *values) for day, *values in rules] or [_DEFAULTS],
     )
 
 
@@ -121,8 +130,8 @@ def _day(text: str | None) -> date | None:
     return date.fromisoformat(text) if text else None
 
 
-_rules = default_service_rules()
-_DEFAULTS = (_rules.effective_from, _rules.long_past_days, _rules.dry_soon_days, _rules.wick_watch_days)
+_DEFAULTS = rules_of(default_service_rules())
+_RULE_COLUMNS = ", ".join((*RULE_FIELDS[:4], *(f"{name}::float8" for name in RULE_FIELDS[4:])))
 
 _COUNTERED = EventType.EVENT_COUNTERED.value
 _AHEAD_MINUTES = int(AHEAD_TOLERANCE.total_seconds()) // 60
@@ -187,7 +196,7 @@ SELECT
     (SELECT json_object_agg(unit_id, history) FROM states),
     (SELECT json_agg(json_build_array(id, site_id)) FROM places),
     (
-        SELECT json_agg(json_build_array(s.id, s.zone, (
+        SELECT json_agg(json_build_array(s.id, s.zone, s.kind, s.hardness_mg_per_l, s.dust, (
             SELECT json_agg(json_build_array(
                 a.anchor_on, a.interval_months, a.grace_before_days, a.grace_after_days, a.starts_on, a.ends_on
             ) ORDER BY a.starts_on)
@@ -202,14 +211,14 @@ SELECT
         ))
     ),
     (
-        SELECT json_agg(json_build_array(id, nominal_dose_ml_per_day::text)) FROM fleet_cartridge
-        WHERE operator_id = %(operator)s AND id = ANY(
+        SELECT json_agg(json_build_array(c.id, c.code, c.nominal_dose_ml_per_day::float8, l.family))
+        FROM fleet_cartridge c JOIN fleet_liquid l ON l.operator_id = c.operator_id AND l.id = c.liquid_id
+        WHERE c.operator_id = %(operator)s AND c.id = ANY(
             %(cartridges)s::uuid[] || ARRAY(SELECT cartridge_id FROM states WHERE cartridge_id IS NOT NULL)
         )
     ),
     (
-        SELECT json_agg(json_build_array(effective_from, long_past_days, dry_soon_days, wick_watch_days)
-            ORDER BY effective_from)
+        SELECT json_agg(json_build_array(effective_from, {_RULE_COLUMNS}) ORDER BY effective_from)
         FROM accounts_servicerules WHERE operator_id = %(operator)s
     ),
     (

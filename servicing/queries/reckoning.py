@@ -20,6 +20,7 @@ from fleet.queries import CartridgeFacts
 from servicing.rules import dryness, due
 from servicing.rules.unit import UnitHistory, intervals_of
 from servicing.rules.values import first_day
+from servicing.rules.water import hardness_class
 
 Versions = tuple[tuple[date, int], ...]
 
@@ -234,10 +235,6 @@ def rules_of(stored: Any) -> Rules:
         *(int(getattr(stored, name)) for name in RULE_FIELDS[:4]),
         *(float(getattr(stored, name)) for name in RULE_FIELDS[4:]),
     )
-
-
-def hardness_class(mg_per_l: int | None) -> str:
-    return "unknown" if mg_per_l is None else "hard"
 
 
 def _stored_standstills(site_ids: Collection[UUID]) -> dict[UUID, list[due.Standstill]]:
