@@ -1,0 +1,164 @@
+"""Drift of a unit's output: does the wick still transfer, does the unit drip more than it should?
+
+The readings are standardised: z is how far the log of what was consumed lies from what the unit's own history led to
+expect, in standard deviations of that prediction, so that readings of a sound unit are independent and standard normal.
+The chart over them and its false alarms are described in alarm_budget.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from servicing.rules.alarm_budget import Limits, limits_for
+from servicing.rules.control import Floats
+from servicing.rules.dose.readings import DISTURBED, MISSING, RAN_DRY, READ, UNTOUCHED
+from servicing.rules.nonsense import Nonsense
+
+__all__ = [
+    "HIGH",
+    "LOW",
+    "NOTHING",
+    "Drift",
+    "Limits",
+    "drift",
+    "drift_advice",
+    "limits_for",
+    "resets_per_reading",
+]
+
+NOTHING, LOW, HIGH = 0, 1, 2
+_KINDS = (MISSING, READ, RAN_DRY, UNTOUCHED, DISTURBED)
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """What the chart says after a unit's latest reading, an element a unit.
+
+    ``finding`` int8: 0 nothing, 1 low (the wick is not transferring), 2 high (over-dosing). ``since`` int64: the slot in
+    which it probably began, -1 without a finding. ``by_one_visit``: the latest reading says so by itself. ``low`` and
+    ``high``: the two statistics, at the head start while their finding is open.
+    """
+
+    low: Floats
+    high: Floats
+    finding: NDArray[np.int8]
+    since: NDArray[np.int64]
+    by_one_visit: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    statistic: Floats
+    is_open: NDArray[np.bool_]
+    since: NDArray[np.int64]
+    alone: NDArray[np.bool_]
+
+
+def drift(z: ArrayLike, kind: ArrayLike, wick_slot: ArrayLike, limits: Limits) -> Drift:
+    """The drift of each unit from ``z`` (units, slots), its standardised readings, the latest slot last.
+
+    ``kind`` (units, slots): 0 missing and 4 disturbed slots are passed over; the others (1 read, 2 ran dry, 3 untouched)
+    count, whether the dose estimate kept them or not. A disturbed slot closes an open finding: the fault was found.
+    ``wick_slot`` (units,): the first slot after the last wick change, or -1; equal to the number of slots when the wick
+    was changed after the latest of them. There both sides begin anew, the low one with its head start.
+
+    A finding opens when a statistic reaches ``limits.h`` or one reading reaches ``limits.one_visit``, and stays while
+    later readings lean the same way by more than ``limits.k``. Raises Nonsense for values that are not finite, unknown
+    kinds and shapes that do not match.
+    """
+    readings, kinds, starts = _checked(z, kind, wick_slot)
+    counts = (kinds != MISSING) & (kinds != DISTURBED)
+    closes = kinds == DISTURBED
+    low = _one_side(-readings, counts, closes, starts, limits=limits, start=limits.head_start)
+    high = _one_side(readings, counts, closes, starts, limits=limits, start=0.0)
+    return Drift(
+        low=low.statistic,
+        high=high.statistic,
+        finding=np.where(low.is_open, LOW, np.where(high.is_open, HIGH, NOTHING)).astype(np.int8),
+        since=np.where(low.is_open, low.since, np.where(high.is_open, high.since, -1)),
+        by_one_visit=(low.is_open & low.alone) | (high.is_open & high.alone),
+    )
+
+
+def drift_advice(finding: ArrayLike, washed_lately: ArrayLike) -> list[str]:
+    """What to do about each finding: '' | wash | change | look_for_leak.
+
+    ``washed_lately`` (units,) bool: the wick was washed within the last interval, so washing it again would not help.
+    Raises Nonsense for an unknown finding or shapes that do not match.
+    """
+    codes, washed = np.asarray(finding), np.asarray(washed_lately, dtype=np.bool_)
+    if codes.ndim != 1 or codes.shape != washed.shape or not np.isin(codes, (NOTHING, LOW, HIGH)).all():
+        raise Nonsense("Advice needs one finding of 0, 1 or 2 and one answer about washing for each unit.")
+    low_advice = np.where(washed, "change", "wash")
+    advice = np.where(codes == LOW, low_advice, np.where(codes == HIGH, "look_for_leak", ""))
+    return [str(word) for word in advice]
+
+
+def resets_per_reading(kind: ArrayLike, wick_slot: ArrayLike) -> float:
+    """Which share of a fleet's readings are the first after a wick change, for limits_for; 0 without a reading.
+
+    ``kind`` and ``wick_slot`` as in drift. Each unit shows its readings since the last change, or all of its readings
+    when it had none, which is a geometric life cut off: changes seen over readings seen (maximum likelihood).
+    """
+    kinds = np.asarray(kind)
+    _, kinds, starts = _checked(np.zeros(kinds.shape), kinds, wick_slot)
+    since_change = np.arange(kinds.shape[1]) >= starts[:, None]
+    readings = int(((kinds != MISSING) & (kinds != DISTURBED) & since_change).sum())
+    changes = int((starts >= 0).sum())
+    return changes / (readings + changes) if readings else 0.0
+
+
+def _one_side(
+    lean: Floats,
+    counts: NDArray[np.bool_],
+    closes: NDArray[np.bool_],
+    starts: NDArray[np.int64],
+    *,
+    limits: Limits,
+    start: float,
+) -> _Side:
+    units, slots = lean.shape
+    statistic, lowest = np.zeros(units), np.zeros(units)
+    is_open, alone, fresh = np.zeros(units, bool), np.zeros(units, bool), np.ones(units, bool)
+    since, run_began = np.full(units, -1), np.full(units, -1)
+    for slot in range(slots + 1):
+        anew = starts == slot
+        statistic, lowest = (
+            np.where(anew, limits.head_start, statistic),
+            np.where(anew, limits.head_start, lowest),
+        )
+        is_open, fresh = is_open & ~anew, fresh | anew
+        if slot == slots:
+            break
+        x, used = lean[:, slot], counts[:, slot]
+        is_open = is_open & ~closes[:, slot]
+        run_began = np.where(used & fresh, slot, run_began)
+        moved = np.maximum(0.0, statistic + x - limits.k)
+        alone = np.where(used, x >= limits.one_visit, alone)
+        opens = used & ~is_open & (alone | (moved >= limits.h))
+        since = np.where(opens, np.where(alone, slot, run_began), since)
+        is_open = np.where(used, opens | (is_open & (x > limits.k)), is_open)
+        statistic = np.where(used, np.where(is_open, limits.head_start, moved), statistic)
+        # The likeliest beginning of a shift is the reading after the statistic's lowest point (Page 1954).
+        fresh = np.where(used, is_open | (statistic <= lowest), fresh)
+        lowest = np.where(used & fresh, statistic, lowest)
+    return _Side(statistic, is_open, since, alone)
+
+
+def _checked(
+    z: ArrayLike, kind: ArrayLike, wick_slot: ArrayLike
+) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+    readings = np.asarray(z, dtype=np.float64)
+    kinds, starts = np.asarray(kind), np.asarray(wick_slot)
+    if readings.ndim != 2 or kinds.shape != readings.shape or starts.shape != readings.shape[:1]:  # noqa: PLR2004
+        raise Nonsense("Readings and their kinds come as units by slots, and one wick slot for each unit.")
+    if not np.isfinite(readings).all():
+        raise Nonsense("A standardised reading is a finite number; at least one is not.")
+    if kinds.size and not np.isin(kinds, _KINDS).all():
+        raise Nonsense("A reading's kind is one of 0 to 4; at least one is not.")
+    if starts.size and not np.isin(starts, range(-1, readings.shape[1] + 1)).all():
+        raise Nonsense("The first slot after a wick change is -1 or a slot of the unit; at least one is not.")
+    return readings, kinds.astype(np.int64), starts.astype(np.int64)
