@@ -198,6 +198,10 @@ def _cusum_kernel(states: Floats, nodes: Floats, weights: Floats, drift: float) 
 
 def _ewma_arl(weight: float, width: float, mean: float) -> float:
     limit = width * math.sqrt(weight / (2 - weight))
+    if math.pi * limit / NODES > weight:
+        raise Nonsense(
+            f"The weight {weight} is too small for a chart of width {width}: readings hardly move it."
+        )
     nodes, weights = nodes_between(-limit, limit, NODES)
     steps = (nodes - (1 - weight) * np.concatenate(([0.0], nodes))[:, None]) / weight - mean
     kernel = weights / weight * normal_density(steps)
@@ -219,6 +223,8 @@ def _solved(going_on: Floats) -> Floats:
 
 def _limit_of(arl: float, arl_at: Callable[[float], float], greatest: float) -> float:
     low, high = 1e-9, _BRACKET_STEP
+    if arl > LONGEST_ARL:
+        raise Nonsense(f"A run length of {arl} readings cannot be told from never.")
     if arl <= arl_at(low):
         raise Nonsense(
             f"No limit above 0 gives a run length of {arl} readings: the chart signals later than that."
