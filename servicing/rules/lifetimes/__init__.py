@@ -1,0 +1,1 @@
+"""How long wicks last, read from visits that see a failure only afterwards."""

@@ -1,0 +1,274 @@
+"""How long wicks last at one operator's sites, and the chance that a wick fails before the next visit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import ndtri
+
+from servicing.rules.lifetimes.cells import Cells, Floats, Ints
+from servicing.rules.lifetimes.likelihood import STEEPEST, log_ages
+from servicing.rules.lifetimes.weibull import LOG_SHAPE_MEAN, LOG_SHAPE_SD, Prior, fit_weibull
+from servicing.rules.nonsense import Nonsense
+
+METHOD = "wick-1"
+FACTORS = ("site", "hardness", "liquid")
+FEWEST_FAILURES = 5  # an operator with fewer gets the prior: judgement, our own
+TYPICAL_SCALE_DAYS = 600.0  # judgement, our own, with the two spreads of log scale
+LOG_SCALE_SD = 0.5
+SHIFT_SD = 0.3
+TINIEST = 1e-300
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+WEIGHTS = WEIGHTS / math.sqrt(2 * math.pi)
+
+Label = tuple[str, str, str]
+"""Site kind, hardness class and liquid family of a wick."""
+
+
+def levels_of(label: Label) -> tuple[str, ...]:
+    """The label's levels as the fit names them: ("site:office", "hardness:soft", "liquid:acid")."""
+    return tuple(f"{factor}:{value}" for factor, value in zip(FACTORS, label, strict=True))
+
+
+@dataclass(frozen=True)
+class WickFit:
+    """A Weibull life with one shape and a scale shifted by site kind, hardness class and liquid family.
+
+    ``coefficients``: log of the typical scale in days, then the shift of each of ``levels`` ("site:office", ...).
+    ``covariance``: of the coefficients and log shape, shape last. ``from_prior``: the operator's own wicks were too few.
+    ``condition_ratios``: how often wicks last seen good, slow or not at all fail against the curve.
+    """
+
+    coefficients: tuple[float, ...]
+    log_shape: float
+    covariance: tuple[tuple[float, ...], ...]
+    levels: tuple[str, ...] = ()
+    based_on_wicks: int = 0
+    based_on_failures: int = 0
+    from_prior: bool = False
+    condition_ratios: Mapping[str, float] = field(default_factory=dict)
+    method: str = METHOD
+
+    @property
+    def shape(self) -> float:
+        return math.exp(self.log_shape)
+
+    def places(self, labels: Sequence[Label]) -> Ints:
+        """(U, 3): where each of U wicks' three levels stands among the coefficients; an unseen level has its own place."""
+        known = {level: place for place, level in enumerate(self.levels, 1)}
+        unseen = len(self.coefficients)
+        rows = [
+            [known.get(level, unseen + factor) for factor, level in enumerate(levels_of(label))]
+            for label in labels
+        ]
+        return np.array(rows, np.int64).reshape(-1, len(FACTORS))
+
+    def log_scale(self, places: Ints) -> Floats:
+        """(U,): log of the age in days by which 63.2 % of such wicks have failed."""
+        shifts, _ = self.padded
+        return shifts[0] + shifts[places[:, 0]] + shifts[places[:, 1]] + shifts[places[:, 2]]
+
+    def scale_days(self, places: Ints) -> Floats:
+        """(U,): the age in days by which 63.2 % of such wicks have failed."""
+        return np.exp(self.log_scale(places))
+
+    def spread_of_scale(self, places: Ints) -> tuple[Floats, Floats]:
+        """(U,) each: the variance of log scale, and its covariance with log shape."""
+        _, spread = self.padded
+        in_force = [np.zeros(len(places), np.int64), *places.T]
+        variance, both = np.zeros(len(places)), np.zeros(len(places))
+        for one in in_force:
+            both += spread[one, -1]
+            for other in in_force:
+                variance += spread[one, other]
+        return variance, both
+
+    def quantile_days(
+        self, share: float, places: Ints, *, level: float = 0.95
+    ) -> tuple[Floats, Floats, Floats]:
+        """(age, low, high), (U,) each: the age in days by which ``share`` of such wicks have failed.
+
+        Interval by the delta method on the log. Raises Nonsense unless 0 < share < 1.
+        """
+        if not 0 < share < 1:
+            raise Nonsense(f"A share of wicks lies between 0 and 1, not at {share}.")
+        wait = math.log(-math.log1p(-share)) / self.shape
+        variance, both = self.spread_of_scale(places)
+        error = np.sqrt(np.maximum(variance - 2 * wait * both + wait * wait * self.covariance[-1][-1], 0.0))
+        middle, reach = self.log_scale(places) + wait, float(ndtri((1 + level) / 2)) * error
+        return np.exp(middle), np.exp(middle - reach), np.exp(middle + reach)
+
+    @cached_property
+    def padded(self) -> tuple[Floats, Floats]:
+        """Coefficients and covariance with one level nobody saw per factor: shift 0, the prior's spread; shape last."""
+        width = len(self.coefficients)
+        shifts = np.append(self.coefficients, np.zeros(len(FACTORS)))
+        spread = np.zeros((width + len(FACTORS) + 1,) * 2)
+        at = np.append(np.arange(width), width + len(FACTORS))
+        spread[np.ix_(at, at)] = self.covariance
+        unseen = np.arange(width, width + len(FACTORS))
+        spread[unseen, unseen] = SHIFT_SD**2
+        return shifts, spread
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values, 9 decimals; ``from_json`` takes them back."""
+        return {
+            "method": self.method,
+            "coefficients": [round(one, 9) for one in self.coefficients],
+            "log_shape": round(self.log_shape, 9),
+            "covariance": [[round(one, 9) for one in row] for row in self.covariance],
+            "levels": list(self.levels),
+            "based_on_wicks": self.based_on_wicks,
+            "based_on_failures": self.based_on_failures,
+            "from_prior": self.from_prior,
+            "condition_ratios": {word: round(ratio, 9) for word, ratio in self.condition_ratios.items()},
+        }
+
+    @classmethod
+    def from_json(cls, said: Mapping[str, Any]) -> WickFit:
+        """The fit that ``to_json`` wrote. Raises Nonsense for another method's."""
+        if said["method"] != METHOD:
+            raise Nonsense(f"A wick life fit of method {said['method']} cannot be read as {METHOD}.")
+        return cls(
+            coefficients=tuple(said["coefficients"]),
+            log_shape=said["log_shape"],
+            covariance=tuple(tuple(row) for row in said["covariance"]),
+            levels=tuple(said["levels"]),
+            based_on_wicks=said["based_on_wicks"],
+            based_on_failures=said["based_on_failures"],
+            from_prior=said["from_prior"],
+            condition_ratios=dict(said["condition_ratios"]),
+        )
+
+
+PRIOR_WICK = WickFit(
+    coefficients=(math.log(TYPICAL_SCALE_DAYS),),
+    log_shape=LOG_SHAPE_MEAN,
+    covariance=((LOG_SCALE_SD**2, 0.0), (0.0, LOG_SHAPE_SD**2)),
+    from_prior=True,
+)
+
+
+def fit_wick_life(cells: Cells, labels: Sequence[Label], prior: WickFit = PRIOR_WICK) -> WickFit:
+    """One operator's wick life: the posterior mode and Laplace's covariance under ``prior``, from its own wicks only.
+
+    ``cells`` in days; the cells of code g are wicks at places that ``labels[g]`` describes. Shifts are drawn towards 0
+    (sd 0.3 of log scale), so that a level with few failures stays near the operator's typical scale. Under 5 failures
+    the answer is the prior's curve, and says so. Raises Nonsense when a code has no label.
+    """
+    wicks, failures = cells.lives, cells.failures
+    if cells.code.size and int(cells.code.max()) >= len(labels):
+        raise Nonsense(f"Group {int(cells.code.max())} of the wicks has no label.")
+    if failures < FEWEST_FAILURES:
+        return replace(prior, based_on_wicks=wicks, based_on_failures=failures, from_prior=True)
+    levels = tuple(sorted({level for code in np.unique(cells.code) for level in levels_of(labels[code])}))
+    design = np.zeros((len(labels), len(levels) + 1))
+    design[:, 0] = 1
+    for row, label in zip(design, labels, strict=True):
+        row[[1 + levels.index(level) for level in levels_of(label) if level in levels]] = 1
+    held = Prior(
+        mean=(prior.coefficients[0],) + (0.0,) * len(levels),
+        sd=(math.sqrt(prior.covariance[0][0]),) + (SHIFT_SD,) * len(levels),
+        log_shape_mean=prior.log_shape,
+        log_shape_sd=math.sqrt(prior.covariance[-1][-1]),
+    )
+    fit = fit_weibull(cells, design, held)
+    return WickFit(
+        coefficients=tuple(fit.coefficients.tolist()),
+        log_shape=fit.log_shape,
+        covariance=tuple(map(tuple, fit.covariance.tolist())),
+        levels=levels,
+        based_on_wicks=wicks,
+        based_on_failures=failures,
+        condition_ratios=prior.condition_ratios,
+    )
+
+
+def hazard_between(fit: WickFit, places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> Floats:
+    """(U,): the cumulative hazard H(age + next) - H(age) of each of U wicks under the curve alone.
+
+    Raises Nonsense for an age or a time ahead that is negative or not a number.
+    """
+    age, ahead = _ages(places, age_days, next_days)
+    before, after = _log_hazards(fit.log_scale(places), fit.shape, age, ahead)
+    return np.exp(after) - np.exp(before)
+
+
+def conditional_failure(
+    fit: WickFit,
+    places: Ints,
+    age_days: ArrayLike,
+    next_days: ArrayLike,
+    hazard_ratio: ArrayLike = 1.0,
+    *,
+    level: float = 0.95,
+) -> tuple[Floats, Floats, Floats]:
+    """(chance, low, high), (U,) each: that a wick working at ``age_days`` has failed ``next_days`` later.
+
+    The parameters are normal around the fit; each of 25 points of them (Gauss-Hermite, 5 by 5) weighs as much as it
+    lets a wick reach its age: 1 - E[S(age) exp(-ratio (H(age + next) - H(age)))] / E[S(age)]. The interval is that of
+    the chance itself, ``level`` wide, log of the hazard taken as normal. Source: the law of total probability; the rule,
+    Golub and Welsch 1969 (from memory). Elementwise: a wick's figures do not depend on the others'.
+    Raises Nonsense for an age, a time ahead or a ratio that is negative or not a number.
+    """
+    age, ahead = _ages(places, age_days, next_days)
+    ratio = np.asarray(hazard_ratio, np.float64)
+    if not ((ratio >= 0) & np.isfinite(ratio)).all():
+        raise Nonsense("A hazard ratio is negative or not a number.")
+    past, log_ahead, weights = [], [], []
+    for weight, log_scale, log_shape in _parameters(fit, places):
+        before, after = _log_hazards(log_scale, np.exp(log_shape), age, ahead)
+        lived = np.exp(before)
+        weights.append(weight)
+        past.append(lived)
+        log_ahead.append(np.log(np.maximum(ratio * (np.exp(after) - lived), TINIEST)))
+    least = np.minimum.reduce(past)
+    total = centre = square = working = np.zeros_like(least)
+    for weight, lived, hazard in zip(weights, past, log_ahead, strict=True):
+        share = weight * np.exp(least - lived)
+        total = total + share
+        centre = centre + share * hazard
+        square = square + share * hazard * hazard
+        working = working + share * np.exp(-np.exp(hazard))
+    centre = centre / total
+    reach = float(ndtri((1 + level) / 2)) * np.sqrt(np.maximum(square / total - centre * centre, 0.0))
+    return np.maximum(1.0 - working / total, 0.0), _failed(centre - reach), _failed(centre + reach)
+
+
+def _ages(places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> tuple[Floats, Floats]:
+    age, ahead = (
+        np.broadcast_to(np.asarray(each, np.float64), len(places)) for each in (age_days, next_days)
+    )
+    if not ((age >= 0) & (ahead >= 0) & np.isfinite(age + ahead)).all():
+        raise Nonsense("A wick's age or the time to its next visit is negative or not a number.")
+    return age, ahead
+
+
+def _log_hazards(
+    log_scale: Floats, shape: Floats | float, age: Floats, ahead: Floats
+) -> tuple[Floats, Floats]:
+    before, after = (
+        np.minimum(shape * (log_ages(each) - log_scale), STEEPEST) for each in (age, age + ahead)
+    )
+    return before, after
+
+
+def _parameters(fit: WickFit, places: Ints) -> Iterator[tuple[float, Floats, float]]:
+    """25 points of (log scale (U,), log shape) with their weights, which sum to 1."""
+    centre, (variance, both) = fit.log_scale(places), fit.spread_of_scale(places)
+    shape_sd = math.sqrt(fit.covariance[-1][-1])
+    slope = both / shape_sd
+    own = np.sqrt(np.maximum(variance - slope * slope, 0.0))
+    for first, weight in zip(NODES, WEIGHTS, strict=True):
+        for second, other in zip(NODES, WEIGHTS, strict=True):
+            yield weight * other, centre + slope * first + own * second, fit.log_shape + shape_sd * first
+
+
+def _failed(log_hazard: Floats) -> Floats:
+    return -np.expm1(-np.exp(np.minimum(log_hazard, STEEPEST)))
