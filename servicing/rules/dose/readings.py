@@ -1,0 +1,162 @@
+"""What crews read, as bounds on what dripped out between two exchanges. Volumes in mL, times in days."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servicing.rules.nonsense import Nonsense
+
+Floats = NDArray[np.float64]
+Kinds = NDArray[np.int8]
+
+MISSING, READ, RAN_DRY, UNTOUCHED, DISTURBED = 0, 1, 2, 3, 4
+
+SLOTS = 18
+EYE_STEP_ML = 10.0
+# What looks empty may hold half a step of the reservoir, whose step is half of the cartridge's.
+UNSEEN_SHARE = 0.25
+SHORTEST_DAYS = 3.0
+SECONDS_PER_DAY = 86_400.0
+# A year's phase counts from 1 January 1970; leap years move it by less than a day.
+DAYS_PER_YEAR = 365.25
+_DISTURBING = frozenset("wols")
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """The intervals between exchanges of U units, K slots each: the newest last, missing ones first.
+
+    All arrays are (U, K). ``ended_day``: when the interval ended, days since 1970-01-01 UTC; ``days``: how long it was;
+    ``available_ml``: what was in at its start; ``low_ml`` and ``high_ml``: the bounds of what dripped out. ``kind``:
+
+    - READ: what dripped out was read, to a step of the eye; the best value is the middle of the bounds.
+    - RAN_DRY: empty on arrival, right-censored; ``high_ml`` is inf.
+    - UNTOUCHED: nothing the eye can tell is gone, left-censored; ``low_ml`` is 0.
+    - DISTURBED: a repair, a leak or a new wick lies in it, so that it says nothing of the dose.
+    - MISSING: no interval, not read, too short, or contradictory. Its numbers mean nothing.
+
+    Raises Nonsense for arrays of different shapes, and for a usable row with a duration that is not positive or with
+    bounds that are not finite, negative or reversed.
+    """
+
+    ended_day: Floats
+    days: Floats
+    available_ml: Floats
+    low_ml: Floats
+    high_ml: Floats
+    kind: Kinds
+
+    def __post_init__(self) -> None:
+        shape = self.kind.shape
+        arrays = (self.ended_day, self.days, self.available_ml, self.low_ml, self.high_ml)
+        if len(shape) != 2 or any(one.shape != shape for one in arrays):  # noqa: PLR2004 - units by slots
+            raise Nonsense(f"Readings are tables of units by slots, all of one shape; kind has {shape}.")
+        usable = (self.kind != MISSING) & (self.kind != DISTURBED)
+        sound = (self.days > 0) & np.isfinite(self.days) & np.isfinite(self.ended_day)
+        bounded = (self.low_ml >= 0) & np.isfinite(self.low_ml) & (self.high_ml > 0)
+        bounded &= np.isfinite(self.high_ml) | (self.kind == RAN_DRY)
+        ordered = (self.low_ml < self.high_ml) & ((self.low_ml > 0) | (self.kind == UNTOUCHED))
+        wrong = usable & ~(sound & bounded & ordered)
+        if wrong.any():
+            unit, slot = (int(one[0]) for one in np.nonzero(wrong))
+            raise Nonsense(
+                f"Unit {unit}, slot {slot}: {self.low_ml[unit, slot]} to {self.high_ml[unit, slot]} mL in "
+                f"{self.days[unit, slot]} days cannot have dripped out."
+            )
+
+    @property
+    def units(self) -> int:
+        return int(self.kind.shape[0])
+
+    @property
+    def slots(self) -> int:
+        return int(self.kind.shape[1])
+
+    def usable(self) -> NDArray[np.bool_]:
+        """Which slots say something of the dose (U, K)."""
+        return (self.kind != MISSING) & (self.kind != DISTURBED)
+
+
+def readings_of(
+    intervals: Sequence[Sequence[Sequence[Any]]], step_ml: float = EYE_STEP_ML, slots: int = SLOTS
+) -> Readings:
+    """The readings of U units, each a list of its intervals, oldest first, of which the latest ``slots`` count.
+
+    An interval is [ended (epoch seconds), seconds, available mL, cartridge left mL or None, reservoir found mL or None,
+    wiped out mL, marks]. What dripped out is available - left - found - wiped, give or take ``step_ml``, which also
+    stands for the reservoir's own, finer step, and not more than was in. A mark of a new wick (w), a plugged outlet (o), a leak (l) or another
+    fault (s) disturbs the interval.
+
+    An interval that is unread, shorter than three days or reversed, or whose liquid came to more than went in, is
+    missing: one wrong entry must not take a whole fleet's forecast away. Raises Nonsense if ``step_ml`` is not positive.
+    """
+    if not (math.isfinite(step_ml) and step_ml > 0):
+        raise Nonsense(f"A step of the eye is more than 0 mL, not {step_ml}.")
+    latest = [rows[-slots:] for rows in intervals]
+    flat = [row for rows in latest for row in rows]
+    units = np.repeat(np.arange(len(latest)), [len(rows) for rows in latest]).astype(np.int64)
+    slot = np.array([slots - len(rows) + place for rows in latest for place in range(len(rows))], np.int64)
+    rows = np.array([_numbers(row) for row in flat], np.float64).reshape(-1, 6)
+    marked = np.array([not _DISTURBING.isdisjoint(row[6]) for row in flat], np.bool_)
+    days, available, consumed = (
+        rows[:, 1] / SECONDS_PER_DAY,
+        rows[:, 2],
+        rows[:, 2:6] @ [1.0, -1.0, -1.0, -1.0],
+    )
+    kind = _kinds(rows, days, consumed, marked, step_ml)
+    low = np.where(
+        kind == RAN_DRY, consumed - UNSEEN_SHARE * step_ml, np.where(kind == READ, consumed - step_ml, 0.0)
+    )
+    high = np.where(kind == RAN_DRY, np.inf, np.minimum(np.maximum(consumed, 0.0) + step_ml, available))
+    table = _Table(len(latest), slots, units, slot)
+    return Readings(
+        ended_day=table.filled(rows[:, 0] / SECONDS_PER_DAY, kind),
+        days=table.filled(days, kind),
+        available_ml=table.filled(available, kind),
+        low_ml=table.filled(low, kind),
+        high_ml=table.filled(high, kind),
+        kind=table.kinds(kind),
+    )
+
+
+def _numbers(row: Sequence[Any]) -> tuple[float, ...]:
+    return tuple(math.nan if value is None else float(value) for value in row[:6])
+
+
+def _kinds(rows: Floats, days: Floats, consumed: Floats, marked: NDArray[np.bool_], step_ml: float) -> Kinds:
+    read = np.isfinite(rows).all(axis=1) & (rows[:, 2:6] >= 0).all(axis=1)
+    sound = read & (days >= SHORTEST_DAYS) & (consumed >= -step_ml) & (rows[:, 2] > 0)
+    # Wiping leaves an empty reservoir behind, so that both empty need not mean dry: at least this much dripped out.
+    empty = (rows[:, 3] == 0) & (rows[:, 4] == 0) & (consumed > step_ml)
+    kind = np.where(consumed <= step_ml, UNTOUCHED, READ)
+    kind = np.where(empty, RAN_DRY, kind)
+    kind = np.where(sound, kind, MISSING)
+    return np.where(marked & (days >= SHORTEST_DAYS), DISTURBED, kind).astype(np.int8)
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Where each flat row goes; tables are kept slot by slot in memory, as the computations walk through them."""
+
+    units: int
+    slots: int
+    unit: NDArray[np.int64]
+    slot: NDArray[np.int64]
+
+    def filled(self, values: Floats, kind: Kinds) -> Floats:
+        table = np.zeros((self.slots, self.units))
+        table[self.slot, self.unit] = np.where(
+            (kind == MISSING) | ~np.isfinite(values) & (kind == DISTURBED), 0.0, values
+        )
+        return table.T
+
+    def kinds(self, kind: Kinds) -> Kinds:
+        table = np.zeros((self.slots, self.units), np.int8)
+        table[self.slot, self.unit] = kind
+        return table.T
