@@ -24,7 +24,7 @@ TYPICAL_SCALE_DAYS = 600.0  # judgement, our own, with the two spreads of log sc
 LOG_SCALE_SD = 0.5
 SHIFT_SD = 0.3
 TINIEST = 1e-300
-NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 WEIGHTS = WEIGHTS / math.sqrt(2 * math.pi)
 
 Label = tuple[str, str, str]
@@ -211,7 +211,7 @@ def conditional_failure(
 ) -> tuple[Floats, Floats, Floats]:
     """(chance, low, high), (U,) each: that a wick working at ``age_days`` has failed ``next_days`` later.
 
-    The parameters are normal around the fit; each of 25 points of them (Gauss-Hermite, 5 by 5) weighs as much as it
+    The parameters are normal around the fit; each of 81 points of them (Gauss-Hermite, 9 by 9) weighs as much as it
     lets a wick reach its age: 1 - E[S(age) exp(-ratio (H(age + next) - H(age)))] / E[S(age)]. The interval is that of
     the chance itself, ``level`` wide, log of the hazard taken as normal. Source: the law of total probability; the rule,
     Golub and Welsch 1969 (from memory). Elementwise: a wick's figures do not depend on the others'.
@@ -260,7 +260,7 @@ def _log_hazards(
 
 
 def _parameters(fit: WickFit, places: Ints) -> Iterator[tuple[float, Floats, float]]:
-    """25 points of (log scale (U,), log shape) with their weights, which sum to 1."""
+    """81 points of (log scale (U,), log shape) with their weights, which sum to 1."""
     centre, (variance, both) = fit.log_scale(places), fit.spread_of_scale(places)
     shape_sd = math.sqrt(fit.covariance[-1][-1])
     slope = both / shape_sd
