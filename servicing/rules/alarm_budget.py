@@ -147,14 +147,10 @@ def _opens(limits: Limits, states: Floats) -> Floats:
 
 def _quiet_steps(limits: Limits, states: Floats, nodes: Floats, weights: Floats) -> Floats:
     """Chances to go from each of ``states`` to 0 and to each node without opening a finding, a row a state."""
-    rows = np.concatenate(
-        (
-            special.ndtr(limits.k - states)[:, None],
-            weights * normal_density(nodes - states[:, None] + limits.k),
-        ),
-        axis=1,
-    )
-    # What a single reading opens is a jump inside the quadrature; scaling keeps each row's total exact instead.
+    leans = nodes - states[:, None] + limits.k
+    onward = np.where(leans < limits.one_visit, weights * normal_density(leans), 0.0)
+    rows = np.concatenate((special.ndtr(limits.k - states)[:, None], onward), axis=1)
+    # Where a single reading opens a finding the quadrature has a jump; scaling keeps each row's total exact.
     steps: Floats = rows * ((1 - _opens(limits, states)) / rows.sum(axis=1))[:, None]
     return steps
 

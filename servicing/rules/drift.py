@@ -30,6 +30,7 @@ __all__ = [
 ]
 
 NOTHING, LOW, HIGH = 0, 1, 2
+_READINGS_A_WICK = 18
 _KINDS = (MISSING, READ, RAN_DRY, UNTOUCHED, DISTURBED)
 
 
@@ -98,17 +99,18 @@ def drift_advice(finding: ArrayLike, washed_lately: ArrayLike) -> list[str]:
 
 
 def resets_per_reading(kind: ArrayLike, wick_slot: ArrayLike) -> float:
-    """Which share of a fleet's readings are the first after a wick change, for limits_for; 0 without a reading.
+    """Which share of a fleet's readings are the first after a wick change, for limits_for; 1/18 without a reading.
 
-    ``kind`` and ``wick_slot`` as in drift. Each unit shows its readings since the last change, or all of its readings
-    when it had none, which is a geometric life cut off: changes seen over readings seen (maximum likelihood).
+    ``kind`` and ``wick_slot`` as in drift. Seen backwards from the latest, a unit's readings go on to the first after a
+    change or to the end, a geometric life cut off. With a beta prior as if one change had been seen in 18 readings
+    (judgement: a wick lasts a year and a half), the mean is (changes + 1) / (readings + 18).
     """
     kinds = np.asarray(kind)
     _, kinds, starts = _checked(np.zeros(kinds.shape), kinds, wick_slot)
-    since_change = np.arange(kinds.shape[1]) >= starts[:, None]
-    readings = int(((kinds != MISSING) & (kinds != DISTURBED) & since_change).sum())
-    changes = int((starts >= 0).sum())
-    return changes / (readings + changes) if readings else 0.0
+    slots = np.arange(kinds.shape[1])
+    counted = (kinds != MISSING) & (kinds != DISTURBED) & (slots >= starts[:, None])
+    followed = (starts >= 0) & counted.any(axis=1)
+    return float((int(followed.sum()) + 1) / (int(counted.sum()) + _READINGS_A_WICK))
 
 
 def _one_side(
@@ -126,10 +128,7 @@ def _one_side(
     since, run_began = np.full(units, -1), np.full(units, -1)
     for slot in range(slots + 1):
         anew = starts == slot
-        statistic, lowest = (
-            np.where(anew, limits.head_start, statistic),
-            np.where(anew, limits.head_start, lowest),
-        )
+        statistic, lowest = np.where(anew, start, statistic), np.where(anew, start, lowest)
         is_open, fresh = is_open & ~anew, fresh | anew
         if slot == slots:
             break
