@@ -109,9 +109,15 @@ def _fleet(draw: np.random.Generator, number: int) -> _Fleet:
     missing = kind == MISSING
     low = np.where(kind == RAN_DRY, charge, np.maximum(used - 10, 0.0))
     high = np.where(kind == RAN_DRY, np.inf, used + 10)
-    tables = (ended, days, np.broadcast_to(charge, shape), low, high)
     return _Fleet(
-        readings=Readings(*(np.where(missing, 0.0, table).T for table in tables), kind.T),
+        readings=Readings(
+            ended_day=np.where(missing, 0.0, ended).T,
+            days=np.where(missing, 0.0, days).T,
+            available_ml=np.where(missing, 0.0, charge).T,
+            low_ml=np.where(missing, 0.0, low).T,
+            high_ml=np.where(missing, 0.0, high).T,
+            kind=kind.T,
+        ),
         nominal=nominal,
         slowing=Slowing(
             draw.uniform(0.0002, 0.003, number), np.full(number, 0.35), np.full(number, 1 / 4_383)

@@ -9,7 +9,8 @@ from uuid import UUID
 
 import numpy as np
 
-from servicing.rules.unit import KEPT_INTERVALS, UnitHistory, instant_text
+from servicing.rules.balance import KEPT_INTERVALS
+from servicing.rules.unit import UnitHistory, instant_text
 
 AS_OF = datetime(2026, 11, 24, 3, 0, tzinfo=UTC)
 CHARGE_ML, RESERVOIR_ML, EYE_STEP_ML = 250, 20, 10
