@@ -46,6 +46,7 @@ class Cells:
             "A life was watched from after its last good look.",
             self.entry,
         )
+        _refuse(self.right == self.entry, "A life ended at the moment from which it was watched.", self.right)
         _refuse(self.code < 0, "A life's group has a negative number.", self.code)
         _refuse(~((self.count > 0) & np.isfinite(self.count)), "A count of lives is not above 0.", self.count)
 
@@ -96,27 +97,27 @@ def collapse(
     )
     _refuse(~going_on & (right > LONGEST_DAYS), "A life ended at over 100 years.", right)
     low = np.rint(left).astype(np.int64)
-    beyond = LONGEST_DAYS + 2 if not going_on.size else 0
-    high = np.rint(np.where(going_on, beyond, right)).astype(np.int64)
-    high = np.where((high <= low) & (right > left), low + 1, high)
-    at_once = ~going_on & (high == 0)
-    high[at_once] = 1
-    low[at_once & (left == right)] = 1
-    high[going_on] = 0
+    high = np.rint(np.where(going_on, 0.0, right)).astype(np.int64)
+    high = np.where((high == low) & (right > left) & ~going_on, low + 1, high)
+    at_once = (high == 0) & ~going_on
+    low[at_once] = high[at_once] = 1
     columns = [high, low]
-    columns.append(_whole(entry_days, left, low))
+    columns.append(_whole(entry_days, left, low, seen=left == right))
     columns.append(np.zeros_like(low) if code is None else np.asarray(code, np.int64))
     _refuse(columns[3] < 0, "A life's group has a negative number.", columns[3])
     _refuse(columns[3] >= MOST_CODES, "There are over 131,072 groups of lives.", columns[3])
     return _counted(columns)
 
 
-def _whole(entry_days: ArrayLike | None, left: Floats, low: Ints) -> Ints:
+def _whole(entry_days: ArrayLike | None, left: Floats, low: Ints, seen: NDArray[np.bool_]) -> Ints:
     if entry_days is None:
         return np.zeros_like(low)
     entry = np.broadcast_to(np.asarray(entry_days, np.float64), left.shape)
     _refuse(~((entry >= 0) & (entry <= left)), "A life was watched from after its last good look.", entry)
-    return np.rint(entry).astype(np.int64)
+    _refuse(
+        seen & (entry == left) & (entry > 0), "A life ended at the moment from which it was watched.", entry
+    )
+    return np.minimum(np.rint(entry).astype(np.int64), low - seen)
 
 
 def _counted(columns: list[Ints]) -> Cells:
@@ -147,14 +148,15 @@ def rows_of_wicks(wicks: Sequence[Sequence[int | None]]) -> tuple[Floats, Floats
     """(left, right) in days, (N,) each, of N wicks written ``[birth_s, good_s, failed_s or None, ...]`` in epoch seconds.
 
     A wick not seen failed says no more than that it was good at its last good look, whatever ended it.
-    Raises Nonsense when a wick was seen before its birth or seen failed before it was last seen good.
+    One seen good and failed within a second ended in that second. Raises Nonsense when a wick was seen before its birth
+    or seen failed before it was last seen good.
     """
     written = np.array([row[:3] for row in wicks], np.float64).reshape(-1, 3)
     age = (written[:, 1:] - written[:, :1]) / DAY_SECONDS
     _refuse(~(age[:, 0] >= 0), "A wick was seen good before it was put in.", age[:, 0])
     right = np.where(np.isnan(age[:, 1]), np.inf, age[:, 1])
-    _refuse(~(right > age[:, 0]), "A wick was seen failed before it was last seen good.", right)
-    return age[:, 0], right
+    _refuse(~(right >= age[:, 0]), "A wick was seen failed before it was last seen good.", right)
+    return age[:, 0], np.maximum(right, age[:, 0] + 1 / DAY_SECONDS)
 
 
 def _refuse(wrong: NDArray[np.bool_], sentence: str, values: NDArray[np.generic]) -> None:

@@ -17,6 +17,9 @@ from servicing.rules.nonsense import Nonsense
 STEPS = 100
 SETTLED = 1e-9  # half the Newton decrement, in units of log likelihood, before the last step
 LONGEST_STEP = 1.5
+FLATTEST = 1e-9
+WIDEST_ERROR = 5.0  # of log scale and log shape: beyond it an interval spans eight powers of ten
+UNDECIDED = "These lives decide no life curve; a prior or more lives are needed."
 SHARPEST_LOG_SHAPE = math.log(100.0)
 LOG_SHAPE_MEAN = math.log(2.0)
 LOG_SHAPE_SD = 0.4  # 95 % of shapes between 0.9 and 4.4: judgement, our own
@@ -111,17 +114,14 @@ def fit_weibull(cells: Cells, design: Floats | None = None, prior: Prior | None 
         raise Nonsense("No failure was seen, so these lives alone give no life curve.")
     ours = cells if design is not None else replace(cells, code=code)
     theta, height, negative = _climb(_objective(ours, rows, held), _start(cells, rows, held))
-    if abs(theta[-1]) > SHARPEST_LOG_SHAPE:
+    if abs(theta[-1]) > SHARPEST_LOG_SHAPE and not held.proper:
         raise Nonsense("These lives are so alike that no shape fits them; a prior or more lives are needed.")
+    covariance = np.linalg.inv(negative).astype(np.float64)
+    of_scale = float(((rows @ covariance[:-1, :-1]) * rows).sum(axis=1).max())
+    if max(of_scale, float(covariance[-1, -1])) > WIDEST_ERROR**2:
+        raise Nonsense(UNDECIDED)
     value = height - _log_prior(theta, held)
-    return WeibullFit(
-        theta[:-1],
-        float(theta[-1]),
-        np.linalg.inv(negative).astype(np.float64),
-        value,
-        cells.lives,
-        cells.failures,
-    )
+    return WeibullFit(theta[:-1], float(theta[-1]), covariance, value, cells.lives, cells.failures)
 
 
 def _start(cells: Cells, rows: Floats, prior: Prior) -> Floats:
@@ -168,9 +168,10 @@ def _climb(objective: Objective, theta: Floats) -> tuple[Floats, float, Floats]:
     """The top, its height and its negative curvature, by Newton steps whose every direction leads upwards."""
     value, slope, curve = objective(theta)
     for _ in range(STEPS):
-        bends, axes = np.linalg.eigh(-curve)
-        floor = 1e-9 * max(float(np.abs(bends).max()), 1e-12)
-        step = axes @ ((axes.T @ slope) / np.maximum(np.abs(bends), floor))
+        # Each parameter in its own unit of curvature, so that a tight prior on one does not blur the others.
+        unit = 1 / np.sqrt(np.maximum(np.abs(np.diag(curve)), 1e-12))
+        bends, axes = np.linalg.eigh(-curve * np.outer(unit, unit))
+        step = unit * (axes @ ((axes.T @ (slope * unit)) / np.maximum(np.abs(bends), FLATTEST)))
         gain = float(slope @ step) / 2
         step *= min(1.0, LONGEST_STEP / max(float(np.abs(step).max()), 1e-300))
         for _ in range(60):
@@ -184,7 +185,7 @@ def _climb(objective: Objective, theta: Floats) -> tuple[Floats, float, Floats]:
             break
     if gain < SETTLED and np.linalg.eigvalsh(-curve)[0] > 0:
         return theta, value, -curve
-    raise Nonsense("These lives decide no life curve; a prior or more lives are needed.")
+    raise Nonsense(UNDECIDED)
 
 
 def _interval(middle: float, error: float, level: float) -> tuple[float, float, float]:

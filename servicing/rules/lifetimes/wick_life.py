@@ -238,7 +238,8 @@ def conditional_failure(
         working = working + share * np.exp(-np.exp(hazard))
     centre = centre / total
     reach = float(ndtri((1 + level) / 2)) * np.sqrt(np.maximum(square / total - centre * centre, 0.0))
-    return np.maximum(1.0 - working / total, 0.0), _failed(centre - reach), _failed(centre + reach)
+    chance = np.maximum(1.0 - working / total, 0.0)
+    return chance, np.minimum(chance, _failed(centre - reach)), np.maximum(chance, _failed(centre + reach))
 
 
 def _ages(places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> tuple[Floats, Floats]:
