@@ -63,11 +63,11 @@ class WickFit:
         """(U, 3): where each of U wicks' three levels stands among the coefficients; an unseen level has its own place."""
         known = {level: place for place, level in enumerate(self.levels, 1)}
         unseen = len(self.coefficients)
-        rows = [
-            [known.get(level, unseen + factor) for factor, level in enumerate(levels_of(label))]
-            for label in labels
-        ]
-        return np.array(rows, np.int64).reshape(-1, len(FACTORS))
+        rows = {
+            label: [known.get(level, unseen + factor) for factor, level in enumerate(levels_of(label))]
+            for label in set(labels)
+        }
+        return np.array([rows[label] for label in labels], np.int64).reshape(-1, len(FACTORS))
 
     def log_scale(self, places: Ints) -> Floats:
         """(U,): log of the age in days by which 63.2 % of such wicks have failed."""
