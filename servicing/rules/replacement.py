@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.special import gamma, gammainc
+from scipy.special import gamma, gammainc, gammaincc
 
 from servicing.rules.nonsense import Nonsense
 
@@ -22,7 +22,11 @@ WAIT, WASH, CHANGE = 0, 1, 2
 MAX_AGE_DAYS = 36_525.0  # an age that is reached only after a hundred years counts as never
 _FINEST = 2_000.0
 _MAX_VISITS = 20_000
-_ALL_FAILED = 1e-9
+_MAX_AHEAD = 400
+_BLOCK, _SLICE = 32, 4_096
+# Powers (age / eta) ** beta: S = exp(-power) of 1 in 1,000 and of 1e-9; share that fails in an interval of a smooth sum.
+_FEW_LEFT, _ALL_FAILED, _SMOOTH = 6.9, 20.7, 0.05
+_NONE_LEFT = 1e-9
 _HALVINGS = 44
 _ROOTS, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 _NODES = [((1 + float(root)) / 2, float(weight) / 2) for root, weight in zip(_ROOTS, _WEIGHTS, strict=True)]
@@ -132,35 +136,20 @@ def change_policy(eta: ArrayLike, beta: ArrayLike, visit_days: ArrayLike, costs:
     / [d sum of S((k-1) d)], k = 1..N: a failure found at the last visit counts as one (renewal-reward; our own
     derivation after Barlow & Hunter 1960, whose g it becomes as d goes to 0 and down_day is 0). With ``beta`` > 1 an
     interval costs more the older the wick, so g falls until an interval costs more than g: that N is the best.
-    Visits closer than eta / 2,000 are reckoned as that far apart. A policy of more than 20,000 visits is not looked for.
+    Where ``beta`` <= 1 or a failure costs less than a change, and where fewer than one wick in 1,000 would live to be
+    changed, it is run to failure. Visits closer than eta / 2,000 are reckoned as that far apart.
     """
     eta, beta, days = _rows(eta, beta, visit_days)
     _check_life(eta, beta)
     _check(days, 1e-3, MAX_AGE_DAYS, "The time between visits in days")
     first, back = _distinct(eta, beta, days)
-    eta, beta, days = eta[first], beta[first], days[first]
-    days = np.maximum(days, eta / _FINEST)
-    may_change = (beta > 1) & (costs.failure >= costs.change)
-
-    wicks = _Wicks(eta, beta, np.ones(eta.size), np.full(eta.size, np.inf))
-    cost = np.full(eta.size, float(costs.change))
-    time = np.zeros(eta.size)
-    unfailed = np.ones(eta.size)
-    change_age = np.full(eta.size, np.inf)
-    going = np.arange(eta.size)
-    for visit in range(_MAX_VISITS):
-        p_fail, waiting = _waiting(wicks.at(going), visit * days[going], days[going], costs)
-        best = may_change[going] & (waiting > wicks.rate[going] * days[going])
-        change_age[going[best]] = visit * days[going[best]]
-        going, p_fail, waiting = going[~best], p_fail[~best], waiting[~best]
-        cost[going] += unfailed[going] * waiting
-        time[going] += unfailed[going] * days[going]
-        wicks.rate[going] = cost[going] / time[going]
-        unfailed[going] *= 1 - p_fail
-        going = going[unfailed[going] > _ALL_FAILED]
-        if not going.size:
-            break
-    return ChangePolicy(wicks.rate[back], change_age[back])
+    rate, change_age = np.empty(first.size), np.empty(first.size)
+    for start in range(0, first.size, _SLICE):
+        rows = first[start : start + _SLICE]
+        wicks = _Wicks(eta[rows], beta[rows], np.ones(rows.size), np.full(rows.size, np.inf))
+        found = _policies(wicks, np.maximum(days[rows], eta[rows] / _FINEST), costs)
+        rate[start : start + _SLICE], change_age[start : start + _SLICE] = found
+    return ChangePolicy(rate[back], change_age[back])
 
 
 def age_cost_rate(
@@ -234,15 +223,67 @@ def _waiting(wicks: _Wicks, age: Floats, days: Floats, costs: WickCosts) -> tupl
     return p_fail, (costs.failure - costs.change) * p_fail + costs.down_day * days * failed_share
 
 
+def _policies(wicks: _Wicks, days: Floats, costs: WickCosts) -> tuple[Floats, Floats]:
+    """Cost a day and age to change at of distinct wicks, a block of visits at a time."""
+    ages_out = (wicks.beta > 1) & (costs.failure >= costs.change)
+    cost, time = np.full(days.size, float(costs.change)), np.zeros(days.size)
+    change_age = np.full(days.size, np.inf)
+    going = np.arange(days.size)
+    for visit in range(0, _MAX_VISITS, _BLOCK):
+        left, step = wicks.at(going), days[going]
+        spent, lived, dearer = _block(left, visit, step, (cost[going], time[going]), costs)
+        is_best = ages_out[going] & dearer.any(axis=1)
+        end = np.where(is_best, dearer.argmax(axis=1), _BLOCK)
+        row = np.arange(going.size)
+        cost[going], time[going] = spent[row, end], lived[row, end]
+        change_age[going[is_best]] = (visit + end[is_best]) * step[is_best]
+
+        power = ((visit + _BLOCK) * step / left.eta) ** left.beta
+        is_smooth = left.beta * power < _SMOOTH * (visit + _BLOCK)
+        is_over = (power > _ALL_FAILED) | (is_smooth & ((power > _FEW_LEFT) | ~ages_out[going]))
+        out = going[~is_best & is_over]
+        spent_on, lived_on = _run_out(wicks.at(out), (visit + _BLOCK) * days[out], days[out], costs)
+        cost[out] += spent_on
+        time[out] += lived_on
+        going = going[~is_best & ~is_over]
+        if not going.size:
+            break
+    return cost / time, change_age
+
+
+def _block(
+    wicks: _Wicks, visit: int, days: Floats, so_far: tuple[Floats, Floats], costs: WickCosts
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Cost and days (n, block + 1) of changing at each visit of a block, and whether the interval then costs more."""
+    step = days[:, None]
+    ages = (visit + np.arange(_BLOCK)) * step
+    columns = _Wicks(wicks.eta[:, None], wicks.beta[:, None], wicks.ratio[:, None], wicks.rate[:, None])
+    waiting = _waiting(columns, ages, step, costs)[1]
+    unfailed = np.exp(-((ages / columns.eta) ** columns.beta))
+    spent = np.cumsum(np.column_stack([so_far[0], unfailed * waiting]), axis=1)
+    lived = np.cumsum(np.column_stack([so_far[1], unfailed * step]), axis=1)
+    return spent, lived, waiting * lived[:, :-1] > spent[:, :-1] * step
+
+
+def _run_out(wicks: _Wicks, age: Floats, days: Floats, costs: WickCosts) -> tuple[Floats, Floats]:
+    """Cost and days of running to failure all that is left at an age: Euler and Maclaurin's sum over the visits."""
+    power = (age / wicks.eta) ** wicks.beta
+    unfailed = np.exp(-power)
+    lived = wicks.eta * gamma(1 + 1 / wicks.beta) * gammaincc(1 / wicks.beta, power)
+    visited = lived + unfailed * days * (0.5 + wicks.beta * power / age * days / 12)
+    return (costs.failure - costs.change) * unfailed + costs.down_day * (visited - lived), visited
+
+
 def _further(wicks: _Wicks, age: Floats, days: Floats, usual: Floats, costs: WickCosts) -> Floats:
-    """Expected cost above a new wick's of leaving this one in until its own best visit, at least to the next one."""
+    """Expected cost above a new wick's of leaving this one in until its own best visit: the next one at the earliest,
+    the 400th at the latest.
+    """
     total = np.zeros(age.size)
     least = np.full(age.size, np.inf)
     unfailed = np.ones(age.size)
     age, days = age.copy(), days.copy()
-    usual = np.maximum(usual, wicks.eta / _FINEST)
     going = np.arange(age.size)
-    for _ in range(_MAX_VISITS):
+    for _ in range(_MAX_AHEAD):
         left = wicks.at(going)
         p_fail, waiting = _waiting(left, age[going], days[going], costs)
         above = waiting - left.rate * days[going]
@@ -252,7 +293,7 @@ def _further(wicks: _Wicks, age: Floats, days: Floats, usual: Floats, costs: Wic
         age[going] += days[going]
         days[going] = usual[going]
         # With beta > 1 an interval costs more the older the wick: once it costs too much, so do all later ones.
-        going = going[((left.beta <= 1) | (above < 0)) & (unfailed[going] > _ALL_FAILED)]
+        going = going[((left.beta <= 1) | (above < 0)) & (unfailed[going] > _NONE_LEFT)]
         if not going.size:
             break
     return least
