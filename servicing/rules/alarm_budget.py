@@ -8,7 +8,10 @@ open every reading is asked again from h / 2: one with x > k leaves it open, any
 opening of a finding on a unit with which nothing is wrong, so a finding that stays open counts once.
 
 The chart of a unit is drawn anew at every visit over its last few readings, so the chance of a false alarm at a visit
-is that of a chart begun so many readings ago, not one over an average run length.
+is that of a chart begun so many readings ago, not one over an average run length. Two things are left out. Forgetting
+the oldest reading moves what the others were expected to be, which opens 7 % to 12 % more findings; units that run dry
+are read as bounds and open fewer on the high side: in all 6 % fewer where one visit in a hundred finds one dry, 14 %
+where one in seventeen does (both measured by simulation). In a usual fleet the two about cancel.
 """
 
 from __future__ import annotations
@@ -147,10 +150,12 @@ def _opens(limits: Limits, states: Floats) -> Floats:
 
 def _quiet_steps(limits: Limits, states: Floats, nodes: Floats, weights: Floats) -> Floats:
     """Chances to go from each of ``states`` to 0 and to each node without opening a finding, a row a state."""
-    leans = nodes - states[:, None] + limits.k
-    onward = np.where(leans < limits.one_visit, weights * normal_density(leans), 0.0)
+    # A single reading that opens a finding cuts a node's cell in two; the cells are as wide as the weights.
+    highest = states[:, None] - limits.k + limits.one_visit
+    share = np.clip((highest - (np.cumsum(weights) - weights)) / weights, 0.0, 1.0)
+    onward = share * weights * normal_density(nodes - states[:, None] + limits.k)
     rows = np.concatenate((special.ndtr(limits.k - states)[:, None], onward), axis=1)
-    # Where a single reading opens a finding the quadrature has a jump; scaling keeps each row's total exact.
+    # Scaled so that going on and opening a finding add up to 1 in every row, whatever the cut leaves over.
     steps: Floats = rows * ((1 - _opens(limits, states)) / rows.sum(axis=1))[:, None]
     return steps
 
