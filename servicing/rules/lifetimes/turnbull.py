@@ -29,7 +29,7 @@ class TurnbullCurve:
     @property
     def survival(self) -> Floats:
         """(M,): the share still going on just after each interval."""
-        return np.clip(1.0 - np.cumsum(self.mass), 0.0, 1.0)
+        return np.append(np.cumsum(self.mass[:0:-1])[::-1], 0.0)
 
     def at(self, ages: Floats) -> Floats:
         """The share still going on at each of (N,) ages; within an interval the value before it, as a step."""
@@ -66,7 +66,6 @@ def _innermost(cells: Cells) -> tuple[Floats, Floats, Ints, Ints]:
     Every end is (age, order): 0 before a seen end, 1 after it and at a closed right end, 2 after an open left end.
     """
     seen = cells.left == cells.right
-    begins = 3 * np.unique(cells.left, return_inverse=True)[1].astype(np.int64)
     ages = np.unique(np.concatenate((cells.left, cells.right)))
     begins = 3 * np.searchsorted(ages, cells.left) + np.where(seen, 0, 2)
     ends = 3 * np.searchsorted(ages, cells.right) + 1
