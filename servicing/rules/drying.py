@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from servicing.rules.dose.model import DoseFit, season_at
+from servicing.rules.dose.model import FARTHEST_LOG, LEAST_SPREAD, DoseFit, season_at
 from servicing.rules.dose.posterior import Posterior
+from servicing.rules.dose.readings import MOST_ML
 from servicing.rules.nonsense import Nonsense
 
 Floats = NDArray[np.float64]
@@ -22,7 +23,7 @@ Floats = NDArray[np.float64]
 LONGEST_DAYS = 3_650.0
 CHUNK_UNITS = 16_384
 DAY_IN_LOG = 1e-4
-LEVEL_SD_ML = 3.0  # a full cartridge is known, the reservoir is read to 5 mL: 5 / sqrt(3)
+LEVEL_SD_ML = 2.5  # a full cartridge is known; the reservoir is read to 5 mL, give or take half a step
 _PULLS = 3
 _SURE = 0.995
 _HALVINGS = 24
@@ -75,7 +76,7 @@ def dose_ahead(
     own = np.log(nominal_ml_per_day) + posterior.mean
     half = np.minimum(0.5 * level_ml * np.exp(-own), LONGEST_DAYS)
     log_mean = own + season_at(fit, level_day + half)
-    error = np.minimum(level_sd_ml / np.maximum(level_ml, level_sd_ml), 1.0)
+    error = level_sd_ml / np.maximum(np.maximum(level_ml, level_sd_ml), 1e-9)
     return DoseAhead(log_mean, np.sqrt(posterior.var + fit.visit_sd**2 + error * error))
 
 
@@ -132,14 +133,15 @@ def cartridge_level_ml(level_ml: Floats, working_level_ml: Floats | float) -> Fl
 
 
 def _check_level(level_ml: Floats) -> None:
-    if not ((level_ml >= 0) & np.isfinite(level_ml)).all():
+    if not ((level_ml >= 0) & (level_ml <= MOST_ML)).all():
         raise Nonsense("A level is a finite number of 0 mL or more.")
 
 
 def _check_ahead(ahead: DoseAhead, shape: tuple[int, ...]) -> None:
     if ahead.log_mean.shape != shape or ahead.log_sd.shape != shape:
         raise Nonsense("Levels and doses are one a unit.")
-    if not (np.isfinite(ahead.log_mean) & (ahead.log_sd > 0) & np.isfinite(ahead.log_sd)).all():
+    in_reach = (ahead.log_sd >= LEAST_SPREAD) & (ahead.log_sd <= FARTHEST_LOG)
+    if not (in_reach & (np.abs(ahead.log_mean) <= 2 * FARTHEST_LOG)).all():
         raise Nonsense("A dose ahead has a finite mean and a spread above 0.")
 
 
@@ -188,7 +190,7 @@ class _Way:
         """-log of the chance that nothing slows the unit, given that undisturbed it would be dry within ``days``."""
         assert self.hazard is not None
         within = self.mean_days * ndtr(at - self.sd)
-        sure = np.maximum(undisturbed, 1e-300)
+        sure = np.maximum(undisturbed, 1e-250)
         to_stop = np.minimum(within / sure, days)
         # Dry so early that even the slowed unit would be: they need the wick only up to f D, below it not at all.
         with_share = self.share > 0

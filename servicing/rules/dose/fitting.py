@@ -149,9 +149,10 @@ class _Fitting:
         return near | ~rows.read
 
     def _start(self) -> None:
-        """Mean and season of a regression that knows of no units, where there is enough to make one."""
+        """The mean of a regression that knows of no units, where there is enough and unlike enough to make one."""
         rows, kept = self.rows, self.kept
-        if int((kept & rows.read).sum()) < ENOUGH_READ:
+        read = rows.low[kept & rows.read]
+        if len(read) < ENOUGH_READ or float(np.ptp(read)) < LEAST_VISIT:
             return
         columns = np.ones((int(kept.sum()), 1))
         start = fit_censored(rows.low[kept], rows.high[kept], columns)

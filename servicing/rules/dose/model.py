@@ -18,6 +18,9 @@ METHOD = "dose-1"
 DIGITS = 6
 # Up to this share of what dripped out, the eye's step is noise beside the value; above it, two bounds.
 NARROW = 0.25
+LEAST_DOSE, GREATEST_DOSE = 0.001, 10_000.0  # mL a day: what no drip unit can be set to lies beyond
+FARTHEST_LOG = 20.0
+LEAST_SPREAD = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,8 @@ class DoseFit:
 
     def __post_init__(self) -> None:
         numbers = (self.mean, self.between_sd, self.visit_sd, *self.season, *self.groups.values())
-        if not all(map(math.isfinite, numbers)) or self.between_sd <= 0 or self.visit_sd <= 0:
+        in_reach = all(abs(one) <= FARTHEST_LOG for one in numbers)
+        if not in_reach or min(self.between_sd, self.visit_sd) < LEAST_SPREAD:
             raise Nonsense(f"A fit has finite means and spreads above 0, not {numbers}.")
 
     def to_json(self) -> dict[str, Any]:
@@ -88,8 +92,8 @@ def dose_ml_per_day(nominal_ml_per_day: Floats, mean: Floats, season: Floats | f
 def check_nominal(nominal_ml_per_day: Floats, units: int) -> None:
     if nominal_ml_per_day.shape != (units,):
         raise Nonsense(f"Nominal doses are one a unit, ({units},), not {nominal_ml_per_day.shape}.")
-    if not ((nominal_ml_per_day > 0) & np.isfinite(nominal_ml_per_day)).all():
-        raise Nonsense("A nominal dose is a finite number above 0 mL a day.")
+    if not ((nominal_ml_per_day >= LEAST_DOSE) & (nominal_ml_per_day <= GREATEST_DOSE)).all():
+        raise Nonsense(f"A nominal dose lies between {LEAST_DOSE} and {GREATEST_DOSE:.0f} mL a day.")
 
 
 def is_narrow(low_ml: Floats, high_ml: Floats, kind: Kinds) -> NDArray[np.bool_]:

@@ -8,7 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from servicing.rules.dose.censored import bounded_moments
-from servicing.rules.dose.model import DoseFit, check_nominal, eye_variance, is_narrow, season_at
+from servicing.rules.dose.model import (
+    FARTHEST_LOG,
+    DoseFit,
+    check_nominal,
+    eye_variance,
+    is_narrow,
+    season_at,
+)
 from servicing.rules.dose.readings import DISTURBED, MISSING, RAN_DRY, UNTOUCHED, Readings
 from servicing.rules.nonsense import Nonsense
 
@@ -53,8 +60,8 @@ def fold_posterior(
     """
     units, slots = readings.units, readings.slots
     check_nominal(nominal_ml_per_day, units)
-    if prior_mean.shape != (units,) or not np.isfinite(prior_mean).all():
-        raise Nonsense(f"Prior means are one finite number a unit, ({units},).")
+    if prior_mean.shape != (units,) or not (np.abs(prior_mean) <= FARTHEST_LOG).all():
+        raise Nonsense(f"Prior means are one number a unit, ({units},), and logs of a ratio.")
     z, expected = np.zeros((slots, units)), np.zeros((slots, units))
     kept = np.zeros((slots, units), np.bool_)
     n, mean, var = np.zeros(units, np.int64), np.empty(units), np.empty(units)
