@@ -20,7 +20,6 @@ ZERO_CELSIUS_K = 273.15
 SECONDS_PER_HOUR = 3_600
 CRITICAL_K = 647.096
 CRITICAL_KG_PER_M3 = 322.0
-MAX_HARDNESS_MG_PER_L = 10_000
 _EARLY = 1e-8
 
 # IAPWS R12-08, tables 1 and 2: H_i of the dilute gas, and (i, j, H_ij) of the finite density.
@@ -176,8 +175,8 @@ def hardness_class(mg_per_l: float | None) -> str:
     """
     if mg_per_l is None:
         return "unknown"
-    if not 0 <= mg_per_l <= MAX_HARDNESS_MG_PER_L:
-        raise Nonsense(f"A hardness is 0 to {MAX_HARDNESS_MG_PER_L:,} mg/L, not {mg_per_l}.")
+    if not 0 <= mg_per_l < np.inf:
+        raise Nonsense(f"A hardness is 0 mg/L or more, not {mg_per_l}.")
     for least_above, name in ((61, "soft"), (121, "moderately hard"), (181, "hard")):
         if mg_per_l < least_above:
             return name

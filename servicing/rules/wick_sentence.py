@@ -17,7 +17,7 @@ _SEEN = {
 def wick_sentence(chance: float | None, by_day_text: str, saving_text: str, action: str, reason: str) -> str:
     """Such as "32 % chance of failing before 14 May; changing now saves 3.10."; "" where nothing is known.
 
-    ``chance`` of failing before the day ``by_day_text`` (None: not known), ``saving_text`` what the action saves in
+    ``chance`` of failing before the day ``by_day_text`` (None or "": not known), ``saving_text`` what the action saves in
     money ("": not known), ``action`` wait, wash, change or "", ``reason`` left_over, condition, cost, limit, drift or "".
     Raises Nonsense for another action or reason, and for a chance outside 0 to 1.
     """
@@ -27,7 +27,8 @@ def wick_sentence(chance: float | None, by_day_text: str, saving_text: str, acti
         raise Nonsense(f"{reason!r} is no reason for an advice.")
     if chance is not None and not 0 <= chance <= 1:
         raise Nonsense(f"A chance is 0 to 1, not {chance}.")
-    risk = "" if chance is None else f"{percent(chance)} chance of failing before {by_day_text}"
+    known = chance is not None and by_day_text
+    risk = f"{percent(chance or 0)} chance of failing before {by_day_text}" if known else ""
     if action and reason in _SEEN:
         seen = f"{_SEEN[reason]}: {_TODO[action]}."
         return f"{seen} {_started(risk)}." if risk else seen

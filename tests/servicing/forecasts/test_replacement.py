@@ -1,4 +1,4 @@
-"""When a wick is changed, washed or left in, and what the page says about it.
+"""When a wick is changed, washed or left in.
 
 Sources: the age-replacement example of two public reliability manuals (one prints 493.19 and 0.0035 from a grid: published,
 read; the exact 493.047 and 0.003462 recomputed); an example with a normal life in the shape of Jardine & Tsang (from
@@ -26,8 +26,6 @@ from servicing.rules.replacement import (
     change_policy,
     wick_decision,
 )
-from servicing.rules.washing import chance_recovers
-from servicing.rules.wick_sentence import wick_sentence
 
 COSTS = WickCosts(change=8, failure=30, down_day=0.5, wash=3)
 DEAR_FAILURE = WickCosts(change=1, failure=5, down_day=0, wash=0)
@@ -344,79 +342,3 @@ def test_negative_ages_costs_and_endless_policies_are_refused():
         best_change_age(1000, 2.5, 0, 5)
     with pytest.raises(Nonsense, match="0 days"):
         age_cost_rate(stats.norm(5, 1).sf, 0, 50, 100)
-
-
-# --- washing
-
-
-def test_the_success_of_washing_is_shrunk_to_what_is_common():
-    # The Beta-binomial posterior by scipy: prior 2 and 2, ours.
-    found = chance_recovers([0, 3, 60], [0, 3, 80])
-    posterior = stats.beta([2, 5, 62], [2, 2, 22])
-
-    assert found.mean == pytest.approx(posterior.mean())
-    assert found.low == pytest.approx(posterior.ppf(0.025))
-    assert found.high == pytest.approx(posterior.ppf(0.975))
-
-
-@pytest.mark.parametrize(
-    ("recovered", "washed"), [(4, 3), (-1, 3), (math.nan, 3), (1, math.inf), ([1, 2], [3])]
-)
-def test_more_wicks_recovered_than_washed_are_refused(recovered, washed):
-    with pytest.raises(Nonsense, match="recovered"):
-        chance_recovers(recovered, washed)
-
-
-# --- the sentence
-
-
-@pytest.mark.parametrize(
-    ("chance", "saving", "action", "reason", "sentence"),
-    [
-        (0.32, "3.10", "change", "cost", "32 % chance of failing before 14 May; changing now saves 3.10."),
-        (0.32, "3.10", "wash", "cost", "32 % chance of failing before 14 May; washing now saves 3.10."),
-        (
-            0.04,
-            "",
-            "wait",
-            "cost",
-            "4 % chance of failing before 14 May; waiting costs less than changing now.",
-        ),
-        (0.001, "", "", "", "Under 1 % chance of failing before 14 May."),
-        (
-            0.999,
-            "",
-            "change",
-            "limit",
-            "The wick has reached the age at which it is changed in any case: change the wick. Over 99 % chance of failing before 14 May.",
-        ),
-        (
-            None,
-            "",
-            "wash",
-            "left_over",
-            "Most of the liquid was still there at the last exchange: wash the wick.",
-        ),
-        (
-            None,
-            "",
-            "change",
-            "condition",
-            "The wick was no longer good when it was last looked at: change the wick.",
-        ),
-        (None, "", "wash", "drift", "The unit has been giving less than expected: wash the wick."),
-        (None, "", "", "", ""),
-        (None, "", "wait", "cost", ""),
-    ],
-)
-def test_the_advice_says_why_in_a_sentence(chance, saving, action, reason, sentence):
-    assert wick_sentence(chance, "14 May", saving, action, reason) == sentence
-
-
-@pytest.mark.parametrize(
-    ("chance", "action", "reason"),
-    [(1.2, "wait", "cost"), (math.nan, "wait", "cost"), (0.2, "throw", "cost"), (0.2, "wash", "moon")],
-)
-def test_a_sentence_about_nonsense_is_refused(chance, action, reason):
-    with pytest.raises(Nonsense):
-        wick_sentence(chance, "14 May", "", action, reason)
