@@ -195,9 +195,9 @@ def hazard_between(fit: WickFit, places: Ints, age_days: ArrayLike, next_days: A
 
     Raises Nonsense for an age or a time ahead that is negative or not a number.
     """
-    age, ahead = _ages(places, age_days, next_days)
-    before, after = _log_hazards(fit.log_scale(places), fit.shape, age, ahead)
-    return np.exp(after) - np.exp(before)
+    now, then = _log_ages(places, age_days, next_days)
+    log_scale = fit.log_scale(places)
+    return _hazard(then, log_scale, fit.shape) - _hazard(now, log_scale, fit.shape)
 
 
 def conditional_failure(
@@ -217,58 +217,70 @@ def conditional_failure(
     Golub and Welsch 1969 (from memory). Elementwise: a wick's figures do not depend on the others'.
     Raises Nonsense for an age, a time ahead or a ratio that is negative or not a number.
     """
-    age, ahead = _ages(places, age_days, next_days)
+    now, then = _log_ages(places, age_days, next_days)
     ratio = np.asarray(hazard_ratio, np.float64)
     if not ((ratio >= 0) & np.isfinite(ratio)).all():
         raise Nonsense("A hazard ratio is negative or not a number.")
-    past, log_ahead, weights = [], [], []
-    for weight, log_scale, log_shape in _parameters(fit, places):
-        before, after = _log_hazards(log_scale, np.exp(log_shape), age, ahead)
-        lived = np.exp(before)
+    weights, past, ahead = [], [], []
+    for weight, log_scale, shape in _parameters(fit, places):
+        lived = _hazard(now, log_scale, shape)
         weights.append(weight)
         past.append(lived)
-        log_ahead.append(np.log(np.maximum(ratio * (np.exp(after) - lived), TINIEST)))
+        ahead.append(np.maximum(ratio * (_hazard(then, log_scale, shape) - lived), TINIEST))
+    # The least hazard so far is taken out of all: the shares of an old wick would else all be 0.
     least = np.minimum.reduce(past)
-    total = centre = square = working = np.zeros_like(least)
-    for weight, lived, hazard in zip(weights, past, log_ahead, strict=True):
-        share = weight * np.exp(least - lived)
-        total = total + share
-        centre = centre + share * hazard
-        square = square + share * hazard * hazard
-        working = working + share * np.exp(-np.exp(hazard))
-    centre = centre / total
-    reach = float(ndtri((1 + level) / 2)) * np.sqrt(np.maximum(square / total - centre * centre, 0.0))
-    chance = np.maximum(1.0 - working / total, 0.0)
+    shares = [weight * np.exp(least - lived) for weight, lived in zip(weights, past, strict=True)]
+    chance, centre, error = _averaged(shares, ahead)
+    reach = float(ndtri((1 + level) / 2)) * error
     return chance, np.minimum(chance, _failed(centre - reach)), np.maximum(chance, _failed(centre + reach))
 
 
-def _ages(places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> tuple[Floats, Floats]:
+def _averaged(shares: Sequence[Floats], hazards: Sequence[Floats]) -> tuple[Floats, Floats, Floats]:
+    """The chance of failing under each hazard, and mean and sd of the hazard's log, by these shares.
+
+    Summed point by point and not along an axis, so that the order of the sums is the same in every batch.
+    """
+    total = centre = square = working = np.zeros_like(shares[0])
+    for share, hazard in zip(shares, hazards, strict=True):
+        log_hazard = np.log(hazard)
+        total = total + share
+        centre = centre + share * log_hazard
+        square = square + share * log_hazard * log_hazard
+        working = working + share * np.exp(-hazard)
+    mean = centre / total
+    return (
+        np.maximum(1.0 - working / total, 0.0),
+        mean,
+        np.sqrt(np.maximum(square / total - mean * mean, 0.0)),
+    )
+
+
+def _log_ages(places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> tuple[Floats, Floats]:
     age, ahead = (
         np.broadcast_to(np.asarray(each, np.float64), len(places)) for each in (age_days, next_days)
     )
     if not ((age >= 0) & (ahead >= 0) & np.isfinite(age + ahead)).all():
         raise Nonsense("A wick's age or the time to its next visit is negative or not a number.")
-    return age, ahead
+    return log_ages(age), log_ages(age + ahead)
 
 
-def _log_hazards(
-    log_scale: Floats, shape: Floats | float, age: Floats, ahead: Floats
-) -> tuple[Floats, Floats]:
-    before, after = (
-        np.minimum(shape * (log_ages(each) - log_scale), STEEPEST) for each in (age, age + ahead)
-    )
-    return before, after
+def _hazard(log_age: Floats, log_scale: Floats, shape: float) -> Floats:
+    return np.exp(np.minimum(shape * (log_age - log_scale), STEEPEST))
 
 
 def _parameters(fit: WickFit, places: Ints) -> Iterator[tuple[float, Floats, float]]:
-    """81 points of (log scale (U,), log shape) with their weights, which sum to 1."""
+    """81 points of (log scale (U,), shape) with their weights, which sum to 1."""
     centre, (variance, both) = fit.log_scale(places), fit.spread_of_scale(places)
     shape_sd = math.sqrt(fit.covariance[-1][-1])
-    slope = both / shape_sd
+    slope = both / max(shape_sd, TINIEST)
     own = np.sqrt(np.maximum(variance - slope * slope, 0.0))
     for first, weight in zip(NODES, WEIGHTS, strict=True):
         for second, other in zip(NODES, WEIGHTS, strict=True):
-            yield weight * other, centre + slope * first + own * second, fit.log_shape + shape_sd * first
+            yield (
+                weight * other,
+                centre + slope * first + own * second,
+                math.exp(fit.log_shape + shape_sd * first),
+            )
 
 
 def _failed(log_hazard: Floats) -> Floats:
