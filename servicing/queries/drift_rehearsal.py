@@ -84,7 +84,7 @@ def _findings(
         readings, fleet.nominal_ml_per_day, prior_means(fit, [""] * readings.units), fit
     )
     wick_slot = _wick_slots(fleet.wick_changed[:, seen - SLOTS : seen])
-    return [drift(posterior.z, readings.kind, wick_slot, chart).finding for chart in limits]
+    return [drift(posterior.z, readings.kind, posterior.kept, wick_slot, chart).finding for chart in limits]
 
 
 def _readings(fleet: VisitedFleet) -> Readings:

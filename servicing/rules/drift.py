@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from servicing.rules.alarm_budget import Limits, limits_for
 from servicing.rules.control import Floats
+from servicing.rules.dose.posterior import OUTLYING_SDS
 from servicing.rules.dose.readings import DISTURBED, MISSING, RAN_DRY, READ, UNTOUCHED
 from servicing.rules.nonsense import Nonsense
 
@@ -50,37 +51,45 @@ class Drift:
     by_one_visit: NDArray[np.bool_]
 
 
-@dataclass(frozen=True, slots=True)
-class _Side:
-    statistic: Floats
-    is_open: NDArray[np.bool_]
-    since: NDArray[np.int64]
-    alone: NDArray[np.bool_]
-
-
-def drift(z: ArrayLike, kind: ArrayLike, wick_slot: ArrayLike, limits: Limits) -> Drift:
+def drift(z: ArrayLike, kind: ArrayLike, kept: ArrayLike, wick_slot: ArrayLike, limits: Limits) -> Drift:
     """The drift of each unit from ``z`` (units, slots), its standardised readings, the latest slot last.
 
     ``kind`` (units, slots): 0 missing and 4 disturbed slots are passed over; the others (1 read, 2 ran dry, 3 untouched)
-    count, whether the dose estimate kept them or not. A disturbed slot closes an open finding: the fault was found.
-    ``wick_slot`` (units,): the first slot after the last wick change, or -1; equal to the number of slots when the wick
-    was changed after the latest of them. There both sides begin anew, the low one with its head start.
+    count, whether the dose estimate ``kept`` (units, slots) them or not. A disturbed slot closes an open finding: the
+    fault was found. ``wick_slot`` (units,): the first slot after the last wick change, or -1; equal to the number of
+    slots when the wick was changed after the latest of them. There both sides begin anew, the low one with its head
+    start.
 
     A finding opens when a statistic reaches ``limits.h`` or one reading reaches ``limits.one_visit``, and stays while
-    later readings lean the same way by more than ``limits.k``. Raises Nonsense for values that are not finite, unknown
-    kinds and shapes that do not match.
+    later readings lean the same way by more than ``limits.k``. When the estimate takes to the new level meanwhile (it
+    kept an outlying reading) later readings are measured from there: the finding then stays until one reading falls back
+    by ``limits.one_visit``, which is a recovery and no finding of the other side. Raises Nonsense for values that are
+    not finite, unknown kinds and shapes that do not match.
     """
     readings, kinds, starts = _checked(z, kind, wick_slot)
-    counts = (kinds != MISSING) & (kinds != DISTURBED)
-    closes = kinds == DISTURBED
-    low = _one_side(-readings, counts, closes, starts, limits=limits, start=limits.head_start)
-    high = _one_side(readings, counts, closes, starts, limits=limits, start=0.0)
+    if np.shape(kept) != readings.shape:
+        raise Nonsense("Whether a reading was kept is said of each unit and slot.")
+    adopted = np.asarray(kept, dtype=np.bool_) & (np.abs(readings) > OUTLYING_SDS)
+    units, slots = readings.shape
+    low, high = _Side(units, limits, limits.head_start), _Side(units, limits, 0.0)
+    for slot in range(slots):
+        kinds_now, x = kinds[:, slot], readings[:, slot]
+        used = (kinds_now != MISSING) & (kinds_now != DISTURBED)
+        for side in (low, high):
+            side.begin_anew(starts == slot)
+            side.close(kinds_now == DISTURBED)
+        recovered = used & (low.falls_back(-x) | high.falls_back(x))
+        for side, lean in ((low, -x), (high, x)):
+            side.take(slot, lean, used & ~recovered, adopted[:, slot])
+            side.recover(recovered)
+    for side in (low, high):
+        side.begin_anew(starts == slots)
     return Drift(
         low=low.statistic,
         high=high.statistic,
         finding=np.where(low.is_open, LOW, np.where(high.is_open, HIGH, NOTHING)).astype(np.int8),
         since=np.where(low.is_open, low.since, np.where(high.is_open, high.since, -1)),
-        by_one_visit=(low.is_open & low.alone) | (high.is_open & high.alone),
+        by_one_visit=np.where(low.is_open, low.alone, high.is_open & high.alone),
     )
 
 
@@ -113,38 +122,52 @@ def resets_per_reading(kind: ArrayLike, wick_slot: ArrayLike) -> float:
     return float((int(followed.sum()) + 1) / (int(counted.sum()) + _READINGS_A_WICK))
 
 
-def _one_side(
-    lean: Floats,
-    counts: NDArray[np.bool_],
-    closes: NDArray[np.bool_],
-    starts: NDArray[np.int64],
-    *,
-    limits: Limits,
-    start: float,
-) -> _Side:
-    units, slots = lean.shape
-    statistic, lowest = np.zeros(units), np.zeros(units)
-    is_open, alone, fresh = np.zeros(units, bool), np.zeros(units, bool), np.ones(units, bool)
-    since, run_began = np.full(units, -1), np.full(units, -1)
-    for slot in range(slots + 1):
-        anew = starts == slot
-        statistic, lowest = np.where(anew, start, statistic), np.where(anew, start, lowest)
-        is_open, fresh = is_open & ~anew, fresh | anew
-        if slot == slots:
-            break
-        x, used = lean[:, slot], counts[:, slot]
-        is_open = is_open & ~closes[:, slot]
-        run_began = np.where(used & fresh, slot, run_began)
-        moved = np.maximum(0.0, statistic + x - limits.k)
-        alone = np.where(used, x >= limits.one_visit, alone)
-        opens = used & ~is_open & (alone | (moved >= limits.h))
-        since = np.where(opens, np.where(alone, slot, run_began), since)
-        is_open = np.where(used, opens | (is_open & (x > limits.k)), is_open)
-        statistic = np.where(used, np.where(is_open, limits.head_start, moved), statistic)
+class _Side:
+    """One side's chart of U units on the way through their slots; each reading comes as how far it leans that way."""
+
+    def __init__(self, units: int, limits: Limits, start: float) -> None:
+        self.limits, self.start = limits, start
+        self.statistic, self.lowest = np.zeros(units), np.zeros(units)
+        self.is_open, self.is_held, self.alone = (np.zeros(units, np.bool_) for _ in range(3))
+        self.since, self.run_began = np.full(units, -1), np.full(units, -1)
+        self.is_fresh = np.ones(units, np.bool_)
+
+    def begin_anew(self, where: NDArray[np.bool_]) -> None:
+        """The wick was changed."""
+        self._set(where, self.start)
+
+    def recover(self, where: NDArray[np.bool_]) -> None:
+        self._set(where, 0.0)
+
+    def close(self, where: NDArray[np.bool_]) -> None:
+        """The fault was found; what the chart has gathered stays."""
+        self.is_open, self.is_held = self.is_open & ~where, self.is_held & ~where
+
+    def falls_back(self, lean: Floats) -> NDArray[np.bool_]:
+        """Whether a level that the estimate took to is left again for the old one."""
+        return self.is_held & (lean <= -self.limits.one_visit)
+
+    def take(self, slot: int, lean: Floats, used: NDArray[np.bool_], adopted: NDArray[np.bool_]) -> None:
+        limits = self.limits
+        run_began = np.where(used & self.is_fresh, slot, self.run_began)
+        moved = np.maximum(0.0, self.statistic + lean - limits.k)
+        alone = np.where(used, lean >= limits.one_visit, self.alone)
+        opens = used & ~self.is_open & (alone | (moved >= limits.h))
+        stays = self.is_open & (~used | self.is_held | (lean > limits.k))
+        self.since = np.where(opens, np.where(alone, slot, run_began), self.since)
+        self.is_open = opens | stays
+        self.is_held = self.is_open & (self.is_held | (used & adopted & (lean > 0)))
+        self.statistic = np.where(used, np.where(self.is_open, limits.head_start, moved), self.statistic)
         # The likeliest beginning of a shift is the reading after the statistic's lowest point (Page 1954).
-        fresh = np.where(used, is_open | (statistic <= lowest), fresh)
-        lowest = np.where(used & fresh, statistic, lowest)
-    return _Side(statistic, is_open, since, alone)
+        self.is_fresh = np.where(used, self.is_open | (self.statistic <= self.lowest), self.is_fresh)
+        self.lowest = np.where(used & self.is_fresh, self.statistic, self.lowest)
+        self.alone, self.run_began = alone, run_began
+
+    def _set(self, where: NDArray[np.bool_], statistic: float) -> None:
+        self.close(where)
+        self.statistic = np.where(where, statistic, self.statistic)
+        self.lowest = np.where(where, statistic, self.lowest)
+        self.is_fresh = self.is_fresh | where
 
 
 def _checked(

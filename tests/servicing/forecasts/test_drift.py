@@ -24,9 +24,10 @@ QUICK = Limits(k=0.5, h=5.0, one_visit=3.3)
 MISSING, READ, DRY, UNTOUCHED, DISTURBED = 0, 1, 2, 3, 4
 
 
-def one_unit(z, limits=CHART, kind=None, wick_slot=-1):
+def one_unit(z, limits=CHART, kind=None, wick_slot=-1, kept=None):
     kinds = [READ] * len(z) if kind is None else kind
-    return drift(np.array([z]), np.array([kinds]), np.array([wick_slot]), limits)
+    entered = [True] * len(z) if kept is None else kept
+    return drift(np.array([z]), np.array([kinds]), np.array([entered]), np.array([wick_slot]), limits)
 
 
 def found(chart):
@@ -102,16 +103,29 @@ def test_a_run_is_dated_past_missing_slots():
     )
 
 
+def test_a_loss_that_the_dose_estimate_takes_to_stays_found_until_it_is_made_good():
+    # Two outlying readings in a row: the second enters, and what follows is measured from the new level.
+    z, kept = [0.0, -7.0, -6.5, 0.3, -0.2, 5.8, 0.1], [True, False, True, True, True, True, True]
+    assert [found(one_unit(z[:n], QUICK, kept=kept[:n])) for n in range(1, 8)] == [
+        (NOTHING, -1), (LOW, 1), (LOW, 1), (LOW, 1), (LOW, 1), (NOTHING, -1), (NOTHING, -1),
+    ]  # fmt: skip
+    # One outlying reading that stays out is over with the next.
+    assert found(one_unit([0.0, -7.0, 0.3], QUICK, kept=[True, False, True])) == (NOTHING, -1)
+    # A leak that lasts, the wick changed for it, the leak stopped.
+    leak = [0.0, 7.0, 6.5, -0.3]
+    assert found(one_unit(leak, QUICK, kept=kept[:4])) == (HIGH, 1)
+    assert found(one_unit(leak, QUICK, kept=kept[:4], wick_slot=3)) == (NOTHING, -1)
+    assert found(one_unit(leak, QUICK, [READ, READ, READ, DISTURBED], kept=kept[:4])) == (NOTHING, -1)
+
+
 def test_the_advice_is_to_wash_then_to_change_and_to_look_for_a_leak():
     advice = drift_advice([LOW, LOW, HIGH, HIGH, NOTHING], [False, True, False, True, False])
     assert advice == ["wash", "change", "look_for_leak", "look_for_leak", ""]
 
 
 def test_no_units_and_no_readings_have_no_findings():
-    none, unread = (
-        drift(np.empty((0, 4)), np.empty((0, 4)), [], QUICK),
-        drift(np.empty((3, 0)), np.empty((3, 0)), [-1] * 3, QUICK),
-    )
+    none = drift(np.empty((0, 4)), np.empty((0, 4)), np.empty((0, 4)), [], QUICK)
+    unread = drift(np.empty((3, 0)), np.empty((3, 0)), np.empty((3, 0)), [-1] * 3, QUICK)
     assert none.finding.shape == (0,)
     assert unread.finding.tolist() == [NOTHING] * 3
 
@@ -167,7 +181,8 @@ def test_false_alarms_agree_with_charts_of_random_readings():
     z, changed = draws.standard_normal((150_000, 8)), draws.random((150_000, 8)) < 1 / 7
     starts = np.where(changed.any(axis=1), 7 - changed[:, ::-1].argmax(axis=1), -1)
     read = np.full(z.shape, READ)
-    before, now = drift(z[:, :7], read[:, :7], starts, limits), drift(z, read, starts, limits)
+    before = drift(z[:, :7], read[:, :7], read[:, :7], starts, limits)
+    now = drift(z, read, read, starts, limits)
     opened = (now.finding != NOTHING) & (now.finding != before.finding)
     exact = false_alarms_per_1000(limits, resets_per_reading=1 / 7, readings_drawn=8)
     assert 1_000 * opened.mean() == pytest.approx(exact, rel=0.04)
@@ -181,8 +196,9 @@ def test_false_alarms_agree_with_charts_of_random_readings():
         pytest.param(lambda: one_unit([0.0], kind=[5]), id="a kind that does not exist"),
         pytest.param(lambda: one_unit([0.0], wick_slot=2), id="a wick change after the end"),
         pytest.param(lambda: one_unit([0.0], wick_slot=-2), id="a wick change before the beginning"),
-        pytest.param(lambda: drift(np.zeros((2, 3)), np.ones((2, 2)), [-1, -1], CHART), id="shapes that differ"),
-        pytest.param(lambda: drift(np.zeros(3), np.ones(3), [-1], CHART), id="readings of no unit"),
+        pytest.param(lambda: drift(np.zeros((2, 3)), np.ones((2, 2)), np.ones((2, 3)), [-1, -1], CHART), id="shapes that differ"),
+        pytest.param(lambda: one_unit([0.0, 0.0], kept=[True]), id="a reading kept or not, nobody knows"),
+        pytest.param(lambda: drift(np.zeros(3), np.ones(3), np.ones(3), [-1], CHART), id="readings of no unit"),
         pytest.param(lambda: drift_advice([3], [True]), id="advice on an unknown finding"),
         pytest.param(lambda: drift_advice([1, 2], [True]), id="advice on two units with one answer"),
         pytest.param(lambda: Limits(0.5, math.nan, 3.0), id="a limit that is no number"),
@@ -209,17 +225,19 @@ def test_nonsense_is_refused(ask):
 @given(
     hnp.arrays(np.float64, (4, 7), elements=st.floats(-9, 9)),
     hnp.arrays(np.int8, (4, 7), elements=st.integers(0, 4)),
+    hnp.arrays(np.bool_, (4, 7)),
     hnp.arrays(np.int64, (4,), elements=st.integers(-1, 7)),
 )
-def test_whatever_is_read_a_unit_has_one_answer_whatever_is_drawn_beside_it(z, kind, wick_slot):
-    together = drift(z, kind, wick_slot, QUICK)
+def test_whatever_is_read_a_unit_has_one_answer_whatever_is_drawn_beside_it(z, kind, kept, wick_slot):
+    together = drift(z, kind, kept, wick_slot, QUICK)
     assert np.isfinite(together.low).all()
     assert np.isfinite(together.high).all()
     assert ((together.since >= 0) == (together.finding != NOTHING)).all()
     assert (together.since < 7).all()
     assert not (together.by_one_visit & (together.finding == NOTHING)).any()
     for unit in range(4):
-        alone = drift(z[unit : unit + 1], kind[unit : unit + 1], wick_slot[unit : unit + 1], QUICK)
+        own = slice(unit, unit + 1)
+        alone = drift(z[own], kind[own], kept[own], wick_slot[own], QUICK)
         assert (alone.low[0], alone.high[0]) == (together.low[unit], together.high[unit])
         assert found(alone) == (together.finding[unit], together.since[unit])
 
