@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from servicing.rules.alarm_budget import Limits, limits_for
 from servicing.rules.control import Floats
 from servicing.rules.dose.posterior import OUTLYING_SDS
-from servicing.rules.dose.readings import DISTURBED, MISSING, RAN_DRY, READ, UNTOUCHED
+from servicing.rules.dose.readings import DISTURBED, MISSING
 from servicing.rules.nonsense import Nonsense
 
 __all__ = [
@@ -32,7 +32,6 @@ __all__ = [
 
 NOTHING, LOW, HIGH = 0, 1, 2
 _READINGS_A_WICK = 18
-_KINDS = (MISSING, READ, RAN_DRY, UNTOUCHED, DISTURBED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +140,8 @@ class _Side:
 
     def close(self, where: NDArray[np.bool_]) -> None:
         """The fault was found; what the chart has gathered stays."""
-        self.is_open, self.is_held = self.is_open & ~where, self.is_held & ~where
+        if where.any():
+            self.is_open, self.is_held = self.is_open & ~where, self.is_held & ~where
 
     def falls_back(self, lean: Floats) -> NDArray[np.bool_]:
         """Whether a level that the estimate took to is left again for the old one."""
@@ -164,6 +164,8 @@ class _Side:
         self.alone, self.run_began = alone, run_began
 
     def _set(self, where: NDArray[np.bool_], statistic: float) -> None:
+        if not where.any():
+            return
         self.close(where)
         self.statistic = np.where(where, statistic, self.statistic)
         self.lowest = np.where(where, statistic, self.lowest)
@@ -179,7 +181,7 @@ def _checked(
         raise Nonsense("Readings and their kinds come as units by slots, and one wick slot for each unit.")
     if not np.isfinite(readings).all():
         raise Nonsense("A standardised reading is a finite number; at least one is not.")
-    if kinds.size and not np.isin(kinds, _KINDS).all():
+    if not ((kinds >= MISSING) & (kinds <= DISTURBED)).all():
         raise Nonsense("A reading's kind is one of 0 to 4; at least one is not.")
     if starts.size and not np.isin(starts, range(-1, readings.shape[1] + 1)).all():
         raise Nonsense("The first slot after a wick change is -1 or a slot of the unit; at least one is not.")
