@@ -211,7 +211,7 @@ class _Way:
         for _ in range(_PULLS):
             days = np.exp(np.minimum(self.middle + x * self.sd, 60.0))
             chance = ndtr(x)
-            needed = q * np.exp(self._delay(x, chance, days))
+            needed = q * np.exp(np.minimum(self._delay(x, chance, days), 60.0))
             x = ndtri(np.minimum(needed, _SURE))
         days = np.exp(np.minimum(self.middle + x * self.sd, 60.0))
         late = np.flatnonzero(needed >= _SURE)

@@ -19,6 +19,7 @@ _FARTHEST = 1e4
 _LEAST = -30.0  # below it a lower bound cuts off nothing that a double can tell
 MOST_STEPS = 60
 ENOUGH = 1e-10
+LEAST_SPREAD = 1e-9
 
 
 def bounded_moments(low: Floats, high: Floats) -> tuple[Floats, Floats]:
@@ -67,15 +68,17 @@ def fit_censored(low: Floats, high: Floats, columns: Floats) -> CensoredFit:
 
     Tobin 1958; in Olsen's parametrisation (Econometrica 46, 1978) g = 1/sigma, d = coefficients/sigma the likelihood is
     concave, so that Newton with halved steps goes up to its one maximum. Raises Nonsense for bounds that are reversed,
-    open on both sides or not numbers, for fewer read values than columns plus one, and for columns without full rank.
+    open on both sides or not numbers, for fewer read values than columns plus one, for read values that the columns
+    explain without any rest, and for columns without full rank.
     """
     _check(low, high, columns)
     exact = low == high
     rows = _Rows(low[exact], columns[exact], low[~exact], high[~exact], columns[~exact])
     start, *_ = np.linalg.lstsq(rows.read_columns, rows.read, rcond=None)
     spread = float(np.std(rows.read - rows.read_columns @ start))
-    sigma = spread if spread > 0 else 1.0
-    at = np.append(start / sigma, 1 / sigma)
+    if spread <= LEAST_SPREAD * (1.0 + float(np.abs(rows.read).max())):
+        raise Nonsense("The read values follow the columns without any spread, so that none can be told.")
+    at = np.append(start / spread, 1 / spread)
     best = rows.log_likelihood(at)
     steps = 0
     while True:
@@ -87,7 +90,7 @@ def fit_censored(low: Floats, high: Floats, columns: Floats) -> CensoredFit:
         if abs(float(gradient @ move)) < ENOUGH * (1 + abs(best)):
             return _answer(rows, at, best, steps)
         if steps >= MOST_STEPS:
-            raise Nonsense("The values follow the columns without any spread: there is no maximum.")
+            raise Nonsense(f"No maximum was found in {MOST_STEPS} steps.")
 
 
 def _check(low: Floats, high: Floats, columns: Floats) -> None:

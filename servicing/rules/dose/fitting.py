@@ -26,7 +26,8 @@ Flags = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 # How far the operator's own figures may lie from PRIOR_DOSE, as standard deviations; judgement, our own.
-MEAN_SD, SEASON_SD, LOG_SPREAD_SD = 0.3, 0.1, 1.0
+MEAN_SD, SEASON_SD = 0.3, 0.1
+LOG_SPREAD_SDS = np.array([0.5, 1.0])  # between units, between a unit's intervals
 GROUP_SD, GROUP_WEIGHT = 0.05, 2.0  # groups lie within a tenth of the mean; as if two had been seen before
 LEAST_BETWEEN, LEAST_VISIT, MOST_SPREAD = 0.01, 0.005, 1.0
 OUTLYING_SDS = 4.0
@@ -292,8 +293,8 @@ class _Fitting:
         scale = 2 * np.array([tau, sigma])
         information = scale[:, None] * information * scale
         home = np.log([PRIOR_DOSE.between_sd, PRIOR_DOSE.visit_sd])
-        gradient -= (self.log_sds - home) / LOG_SPREAD_SD**2
-        information[np.diag_indices(2)] += LOG_SPREAD_SD**-2
+        gradient -= (self.log_sds - home) / LOG_SPREAD_SDS**2
+        information[np.diag_indices(2)] += LOG_SPREAD_SDS**-2.0
         move = np.clip(np.linalg.solve(information, gradient), -0.7, 0.7)
         before = self.log_sds
         least = np.log([LEAST_BETWEEN, LEAST_VISIT])
