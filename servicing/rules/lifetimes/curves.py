@@ -12,10 +12,11 @@ from scipy.special import ndtri
 from servicing.rules.lifetimes.cells import Cells, Floats
 from servicing.rules.lifetimes.likelihood import log_ages
 from servicing.rules.lifetimes.turnbull import fit_turnbull
-from servicing.rules.lifetimes.wick_life import Label, WickFit, conditional_failure, levels_of
+from servicing.rules.lifetimes.wick_life import Label, WickFit, conditional_failure
 from servicing.rules.nonsense import Nonsense
 
 MOST_STEPS = 120
+MOST_LOG = 700.0  # of what exp can take
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,7 @@ def fleet_curve(
     reach = float(ndtri((1 + level) / 2)) * np.sqrt(np.maximum(spread, 0.0))
 
     def share(at: Floats) -> Floats:
-        return weight @ np.exp(-np.exp(np.minimum(at, 700.0)))
+        return np.where(ages > 0, weight @ np.exp(-np.exp(np.minimum(at, MOST_LOG))), 1.0)
 
     return FleetCurve(ages, share(log_hazard), share(log_hazard + reach), share(log_hazard - reach))
 
@@ -79,7 +80,7 @@ def fleet_chance(
     """
     places = fit.places(labels)
     alive = np.asarray(counts, np.float64) * np.exp(
-        -np.exp(np.minimum(fit.shape * (log_ages(np.array([age_days])) - fit.log_scale(places)), 700.0))
+        -np.exp(np.minimum(fit.shape * (log_ages(np.array([age_days])) - fit.log_scale(places)), MOST_LOG))
     )
     if not alive.sum() > 0:
         alive = np.asarray(counts, np.float64)
@@ -92,7 +93,13 @@ def level_shifts(fit: WickFit, *, level: float = 0.95) -> list[LevelShift]:
     """How far each level moves the scale, in the order of the fit's levels."""
     reach = float(ndtri((1 + level) / 2))
     return [
-        LevelShift(name, *(float(np.exp(shift + side * reach * np.sqrt(fit.covariance[place][place]))) for side in (0, -1, 1)))
+        LevelShift(
+            name,
+            *(
+                float(np.exp(shift + side * reach * np.sqrt(fit.covariance[place][place])))
+                for side in (0, -1, 1)
+            ),
+        )
         for place, (name, shift) in enumerate(zip(fit.levels, fit.coefficients[1:], strict=True), 1)
     ]
 
@@ -106,7 +113,7 @@ def check_steps(cells: Cells) -> list[tuple[float, float]]:
     if not (np.isfinite(cells.right) & whole).any():
         return []
     curve = fit_turnbull(
-        Cells(cells.left[whole], cells.right[whole], cells.entry[whole], cells.count[whole], cells.code[whole])
+        Cells(cells.left[whole], cells.right[whole], cells.entry[whole], cells.code[whole], cells.count[whole])
     )
     ended = np.isfinite(curve.right)
     steps = [
@@ -115,6 +122,3 @@ def check_steps(cells: Cells) -> list[tuple[float, float]]:
     ]
     thin = -(-len(steps) // MOST_STEPS)
     return steps if thin <= 1 else [*steps[::-thin][::-1]]
-
-
-__all__ = ["FleetCurve", "LevelShift", "check_steps", "fleet_chance", "fleet_curve", "level_shifts", "levels_of"]
