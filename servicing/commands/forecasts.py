@@ -1,0 +1,101 @@
+"""Learning from what crews found: the fits of doses and wicks, made anew once a day, and all outlooks with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from django.db import connection
+
+from accounts import clock, tenancy
+from accounts.ids import uuid7
+from accounts.jobs import Job, perform
+from accounts.permissions import Actor, Permission, require
+from servicing import log
+from servicing.models import Fit
+from servicing.projections import due, storing
+from servicing.projections.folding import PROJECTION
+from servicing.queries import forecasting
+from servicing.queries.forecasting import DOSE, WICK
+from servicing.rules.forecasting.fits import DoseFits, WickFits
+from servicing.rules.forecasting.learning import learn_doses, learn_wicks
+
+
+@dataclass(frozen=True, slots=True)
+class Refitted:
+    """What a refit learnt from (readings of doses, failed wicks) and how many outlooks it made anew."""
+
+    readings: int
+    failures: int
+    outlooks: int
+
+
+def refit(*, actor: Actor) -> Refitted:
+    """Fit the operator's doses and wicks to all it has recorded, and make its outlooks anew, in one transaction.
+
+    The histories are read and fitted before the operator's lock is taken, so uploads wait only while the outlooks are
+    written. Everything is read at once, which holds for some 20,000 units an operator. Doing it again with nothing new
+    recorded gives the same figures.
+    """
+    require(actor, Permission.OPERATOR_MANAGE)
+    with tenancy.writing(actor, lock_timeout_ms=0):
+        return _refit(actor)
+
+
+def run_refit(operator_id: UUID, job_id: UUID) -> bool:
+    """A refit as a job: effect and job row in one transaction; a second run finds it done."""
+    return perform(operator_id, job_id, _refit_effect)
+
+
+def _refit_effect(actor: Actor, job: Job) -> None:
+    _refit(actor)
+
+
+def _refit(actor: Actor) -> Refitted:
+    position = storing.read_checkpoint(PROJECTION)
+    units = list(forecasting.units_learnt())
+    doses = learn_doses(units)
+    wicks = learn_wicks(units, forecasting.wick_lines(position))
+    with connection.cursor() as cursor:
+        # From here on as an upload does: else both would write the same unit's outlook.
+        log.lock_operator(cursor, actor.operator_id)
+    _store(doses, wicks, position)
+    return Refitted(doses.fit.readings, wicks.life.based_on_failures, due.refresh_outlooks())
+
+
+def _store(doses: DoseFits, wicks: WickFits, position: int) -> None:
+    now = clock.now()
+    dose, wick = doses.fit, wicks.life
+    Fit.objects.bulk_create(
+        [
+            _fit(
+                DOSE,
+                now,
+                method=dose.method,
+                position=position,
+                basis={"units": dose.units, "readings": dose.readings, "censored": dose.censored},
+                parameters=doses.to_json(),
+            ),
+            _fit(
+                WICK,
+                now,
+                method=wick.method,
+                position=position,
+                basis={
+                    "wicks": wick.based_on_wicks,
+                    "failures": wick.based_on_failures,
+                    "prior": wicks.is_prior,
+                },
+                parameters=wicks.to_json(),
+            ),
+        ]
+    )
+    for kind in (DOSE, WICK):
+        kept = forecasting.fits().filter(kind=kind).values_list("id", flat=True)[: forecasting.KEPT_FITS]
+        Fit.objects.filter(kind=kind).exclude(id__in=list(kept)).delete()
+
+
+def _fit(kind: str, now: datetime, **rest: Any) -> Fit:
+    return Fit(id=uuid7(now), kind=kind, made_at=now, **rest)

@@ -1,0 +1,148 @@
+"""When units run dry and whether their output drifts, for a fleet at once: what the rows of outlooks are written from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from servicing.rules.dose.model import prior_means
+from servicing.rules.dose.posterior import Posterior, fold_posterior
+from servicing.rules.dose.readings import Readings, readings_of
+from servicing.rules.drift import Drift, Limits, drift, limits_for
+from servicing.rules.drying import (
+    DoseAhead,
+    Slowing,
+    cartridge_level_ml,
+    chance_dry_before,
+    dose_ahead,
+    dry_days,
+)
+from servicing.rules.forecasting.fits import DoseFits
+from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
+
+Floats = NDArray[np.float64]
+
+# The ordinal of 1 January 1970: days of the readings count from there.
+EPOCH_DAY = 719_163
+# A day's visit comes at noon.
+NOON = 0.5
+# What a worn wick still lets through. Judgement, our own: between the dead wick (nothing) and one that only tires.
+FLOW_AFTER_FAILURE = 0.35
+EARLY, MEDIAN, LATE = 0.1, 0.5, 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class DryForecast:
+    """Of U units, each array (U,): times in days from the reading of the level, NaN where no level is known.
+
+    ``dose``: mL a day until dry; ``median``, ``earliest`` and ``latest``: until dry (50, 10 and 90 %); ``emptied``: until the
+    cartridge is used up; ``chance``: of running dry before noon of the next due day; ``target``: until the chance of
+    being dry reaches what the operator accepts.
+    """
+
+    readings: Readings
+    posterior: Posterior
+    drift: Drift
+    dose: Floats
+    median: Floats
+    earliest: Floats
+    latest: Floats
+    emptied: Floats
+    chance: Floats
+    target: Floats
+
+
+def dry_forecast(
+    units: Sequence[UnitSeen], fits: DoseFits, terms: ForecastTerms, wick_hazard_per_day: Floats
+) -> DryForecast:
+    """The forecast of units whose nominal dose is known; ``wick_hazard_per_day`` (U,) that their wicks fail."""
+    slots = max((len(one.intervals) for one in units), default=0) or 1
+    readings = readings_of([one.intervals for one in units], slots=slots)
+    nominal = np.array([one.nominal_ml_per_day or 1.0 for one in units])
+    posterior = fold_posterior(
+        readings, nominal, prior_means(fits.fit, [one.group for one in units]), fits.fit
+    )
+    level = _numbers([one.level_ml for one in units])
+    known = np.isfinite(level)
+    level_at = np.where(known, _numbers([one.level_at for one in units]), 0.0)
+    filled = np.where(known, level, 0.0)
+    ahead = dose_ahead(
+        posterior, fits.fit, nominal, level_ml=filled, level_day=np.where(known, level_at - EPOCH_DAY, 0.0)
+    )
+    slowing = Slowing(
+        wick_hazard_per_day,
+        np.full(len(units), FLOW_AFTER_FAILURE),
+        np.full(len(units), fits.stops_per_day),
+    )
+    until = _numbers([one.next_on for one in units]) + NOON - level_at
+    cartridge = cartridge_level_ml(filled, _numbers([working_level_ml(one) for one in units], 0.0))
+
+    def days(quantile: float, of: Floats = filled, on: DoseAhead = ahead) -> Floats:
+        return np.where(known, dry_days(of, on, quantile, slowing), np.nan)
+
+    return DryForecast(
+        readings=readings,
+        posterior=posterior,
+        drift=drift(
+            posterior.z,
+            readings.kind,
+            posterior.kept,
+            wick_slots([one.intervals for one in units], [one.wick_since_s for one in units], slots),
+            chart_limits(terms.false_alarms_per_1000, fits.resets_per_reading),
+        ),
+        dose=np.exp(np.where(known, ahead.log_mean, np.log(nominal) + posterior.mean)),
+        median=days(MEDIAN),
+        earliest=days(EARLY),
+        latest=days(LATE),
+        emptied=np.where(_has_working_level(units), days(MEDIAN, cartridge), np.nan),
+        chance=_chance(filled, until, ahead, slowing, known),
+        target=days(terms.dry_target),
+    )
+
+
+@lru_cache(maxsize=256)
+def chart_limits(false_alarms_per_1000: float, resets_per_reading: float) -> Limits:
+    """The limits of the drift chart; the same values give the same limits."""
+    return limits_for(false_alarms_per_1000, resets_per_reading=resets_per_reading)
+
+
+def working_level_ml(one: UnitSeen) -> float | None:
+    """What the unit's reservoir held when it was last read while the cartridge still fed it; None when it never was."""
+    for _, _, _, left, before, _, _ in reversed(one.intervals):
+        if left and before:
+            return float(before)
+    return None
+
+
+def wick_slots(
+    intervals: Sequence[Sequence[list[Any]]], wick_since_s: Sequence[int | None], slots: int
+) -> NDArray[np.int64]:
+    """(U,): the first slot after each unit's last wick change, ``slots`` when it was after the latest of them; -1 where
+    all its readings are of one wick.
+    """
+    found = np.full(len(intervals), -1, np.int64)
+    for place, (rows, since_s) in enumerate(zip(intervals, wick_since_s, strict=True)):
+        if since_s is not None and rows and rows[0][0] <= since_s:
+            found[place] = slots - sum(row[0] > since_s for row in rows[-slots:])
+    return found
+
+
+def _has_working_level(units: Sequence[UnitSeen]) -> NDArray[np.bool_]:
+    return np.array([working_level_ml(one) is not None for one in units], np.bool_)
+
+
+def _chance(
+    level: Floats, until: Floats, ahead: DoseAhead, slowing: Slowing, known: NDArray[np.bool_]
+) -> Floats:
+    asked = known & np.isfinite(until)
+    days = np.clip(np.where(asked, until, 0.0), 0.0, None)
+    return np.where(asked, chance_dry_before(level, days, ahead, slowing), np.nan)
+
+
+def _numbers(values: Sequence[float | None], missing: float = np.nan) -> Floats:
+    return np.array([missing if value is None else value for value in values], np.float64)

@@ -1,0 +1,101 @@
+"""What an operator's own histories teach: the fits that its forecasts are made with from then on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from servicing.rules.dose.fitting import fit_dose
+from servicing.rules.dose.readings import SECONDS_PER_DAY, readings_of
+from servicing.rules.drift import resets_per_reading
+from servicing.rules.forecasting.dry import wick_slots
+from servicing.rules.forecasting.fits import PRIOR_STOPS_PER_DAY, DoseFits, WickFits
+from servicing.rules.forecasting.looks import Looks, WickLine, looks_of
+from servicing.rules.lifetimes.cells import collapse, rows_of_wicks
+from servicing.rules.lifetimes.condition import condition_ratios
+from servicing.rules.lifetimes.wick_life import Label, WickFit, fit_wick_life, hazard_between
+from servicing.rules.washing import chance_recovers
+from servicing.rules.water import hardness_class
+
+# The prior of plugged outlets counts as much as so many unit-days.
+STOP_DAYS = 2 / PRIOR_STOPS_PER_DAY
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLearnt:
+    """What one unit, hanging or withdrawn, adds to the fits: its exchanges (none of one withdrawn) and its wicks.
+
+    ``nominal_ml_per_day``: as set on the unit, else of its cartridge. ``wick_lives``: wicks that ended, as
+    ``UnitHistory`` keeps them; the three seconds tell of the one that hangs, None where not known.
+    """
+
+    unit_id: str
+    group: str
+    site_kind: str
+    hardness_mg_per_l: int | None
+    liquid: str
+    nominal_ml_per_day: float | None
+    intervals: Sequence[list[Any]]
+    wick_lives: Sequence[list[Any]]
+    wick_since_s: int | None
+    wick_good_s: int | None
+    wick_failed_s: int | None
+
+    @property
+    def label(self) -> Label:
+        return self.site_kind, hardness_class(self.hardness_mg_per_l), self.liquid
+
+
+def learn_doses(units: Sequence[UnitLearnt]) -> DoseFits:
+    """The fit of doses, how often outlets plug (gamma-Poisson about the prior) and how often wicks are changed."""
+    read = [one for one in units if one.intervals and one.nominal_ml_per_day]
+    readings = readings_of([one.intervals for one in read])
+    nominal = np.array([one.nominal_ml_per_day for one in read], np.float64)
+    fit = fit_dose(readings, nominal, [one.group for one in read])
+    stopped = sum("o" in row[6] for one in read for row in one.intervals)
+    unit_days = sum(row[1] for one in read for row in one.intervals) / SECONDS_PER_DAY
+    since = [one.wick_since_s for one in read]
+    resets = resets_per_reading(
+        readings.kind, wick_slots([one.intervals for one in read], since, readings.slots)
+    )
+    return DoseFits(fit, (PRIOR_STOPS_PER_DAY * STOP_DAYS + stopped) / (STOP_DAYS + unit_days), resets)
+
+
+def learn_wicks(units: Sequence[UnitLearnt], lines: Iterable[WickLine]) -> WickFits:
+    """The fit of wick lives, of what a condition seen means and of what washing does.
+
+    ``lines`` as ``looks_of`` takes them, of the same units.
+    """
+    lives = [(row, one.label) for one in units for row in wicks_of_unit(one)]
+    labels = sorted({label for _, label in lives})
+    code_of = {label: code for code, label in enumerate(labels)}
+    left, right = rows_of_wicks([row for row, _ in lives])
+    fit = fit_wick_life(collapse(left, right, code=[code_of[label] for _, label in lives]), labels)
+    looks = looks_of(lines)
+    if not fit.from_prior:
+        fit = _with_ratios(fit, looks, {one.unit_id: one.label for one in units})
+    recovery = chance_recovers(looks.recovered, looks.washed)
+    return WickFits(fit, float(recovery.mean[0]))
+
+
+def wicks_of_unit(one: UnitLearnt) -> list[list[int | None]]:
+    """[fitted, last seen not failed, first seen failed] of each wick of known age."""
+    found: list[list[int | None]] = [list(row[:3]) for row in one.wick_lives]
+    if one.wick_since_s is not None and one.wick_good_s is not None:
+        found.append([one.wick_since_s, one.wick_good_s, one.wick_failed_s])
+    return found
+
+
+def _with_ratios(fit: WickFit, looks: Looks, labels: dict[str, Label]) -> WickFit:
+    known = [one for one in looks.looks if one.unit in labels]
+    if not known:
+        return fit
+    ages = np.array([(one.from_days, one.until_days) for one in known], np.float64)
+    expected = hazard_between(
+        fit, fit.places([labels[one.unit] for one in known]), ages[:, 0], ages[:, 1] - ages[:, 0]
+    )
+    ratios = condition_ratios([one.condition for one in known], expected, [one.failed for one in known])
+    return replace(fit, condition_ratios=ratios)
