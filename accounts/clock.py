@@ -41,7 +41,7 @@ def local_date(instant: datetime, zone: str) -> date:
 
     Raises ValueError for a naive instant, zoneinfo.ZoneInfoNotFoundError for an unknown zone.
     """
-    return _aware(instant).astimezone(_zone(zone)).date()
+    return _aware(instant).astimezone(zone_of(zone)).date()
 
 
 @contextmanager
@@ -67,6 +67,7 @@ def _aware(instant: datetime) -> datetime:
 
 
 @lru_cache(maxsize=1024)
-def _zone(name: str) -> ZoneInfo:
+def zone_of(name: str) -> ZoneInfo:
+    """An IANA zone by its name, the same object each time. Raises zoneinfo.ZoneInfoNotFoundError for an unknown one."""
     # ZoneInfo has a cache of its own, but its look-up costs more than all else in local_date.
     return ZoneInfo(name)

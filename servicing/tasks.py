@@ -6,7 +6,7 @@ from uuid import UUID
 
 from celery import shared_task
 
-from servicing.commands import seals, sweeps
+from servicing.commands import forecasts, seals, sweeps
 
 
 @shared_task(name="servicing.tasks.sweep", queue="alerts", ignore_result=True)
@@ -22,3 +22,8 @@ def refresh_due(operator_id: str, job_id: str) -> None:
 @shared_task(name="servicing.tasks.seal", queue="bulk", ignore_result=True)
 def seal(operator_id: str, job_id: str) -> None:
     seals.run_seal(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="servicing.tasks.refit", queue="bulk", ignore_result=True)
+def refit(operator_id: str, job_id: str) -> None:
+    forecasts.run_refit(UUID(operator_id), UUID(job_id))
