@@ -42,7 +42,7 @@ def posterior(readings: Readings, nominal: Floats, fit: DoseFit) -> tuple[Floats
         usual = days * nominal
         shift = season(fit, readings.ended_day[:, slot] - 0.5 * days)
         narrow = (kind == READ) & (high - low <= 0.25 * (high + low))
-        share = (high - low) / (usual * np.exp(mean + shift))
+        share = np.minimum((high - low) / (usual * np.exp(mean + shift)), 1.0)
         eye = np.where(narrow, share * share / 12, 0.0)
         spread = var + fit.visit_sd**2 + eye
         error = np.where(narrow, np.log(0.5 * (low + high) / usual) - shift + 0.5 * eye - mean, 0.0)
