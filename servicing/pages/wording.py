@@ -57,6 +57,7 @@ ALERTS = {
 FINDINGS = {
     "clock_ahead": "An event waits, because its device's clock was more than ten minutes ahead. Correct it by a new entry.",
     "installed_twice": "It was installed while it was installed already; the later place holds.",
+    "level_contradicts": "Its reservoir was read empty though its cartridge still held liquid, which feeds the reservoir until it is empty itself.",
     "more_left_than_filled": "More was found in it than had been filled in, so that reading says nothing about the dose.",
     "serviced_before_installed": "Work was recorded before its installation; it changes nothing until the installation arrives.",
     "touched_after_withdrawal": "Work was recorded after it was withdrawn; it changes nothing.",

@@ -153,7 +153,10 @@ def _resumed(stored: dict[str, Any] | None) -> UnitHistory:
 
 # What of a history its segments are made of, and what its outlook.
 _PLAN = ("installed_at", "withdrawn_at", "station_id", "last_exchange_at")
-_OUTLOOK = (*_PLAN, "cartridge_id", "intervals", "level_at", "level_ml", "set_dose_ml_per_day", "wick_since")
+_OUTLOOK = (
+    *_PLAN, "cartridge_id", "intervals", "left_at_exchange_ml", "level_at", "level_ml", "marks", "reservoir_cleaned_at",
+    "set_dose_ml_per_day", "wick_checked_at", "wick_condition", "wick_failed_s", "wick_good_s", "wick_since", "wick_washed_at",
+)  # fmt: skip
 _NOTHING: dict[str, Any] = {}
 
 

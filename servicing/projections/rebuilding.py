@@ -23,8 +23,9 @@ from accounts.errors import Busy, Conflict
 from accounts.jobs import DUE_REFRESH
 from servicing import log
 from servicing.models import Event, UnitState
-from servicing.projections import due, sets, shadows, storing
+from servicing.projections import due, shadows, storing
 from servicing.projections.folding import PAGE, PROJECTION, fold_page, refold
+from servicing.projections.sets import making
 from servicing.queries.prepared import PLAN_ONCE
 from servicing.rules.unit import UnitHistory
 
@@ -204,7 +205,7 @@ class _Build:
     def _units_by_sets(self, operator_id: UUID, head: int, unit_ids: list[UUID], say: Say) -> None:
         """The units by one statement, what it leaves by the fold; then their due days, which are reckoned in Python."""
         with shadows.filling(operator_id):
-            _, left = sets.store_units(head)
+            _, left = making.store_units(head)
         self._refold(operator_id, "unit", sorted(left), say)
         for start in range(0, len(unit_ids), SUBJECTS_AT_ONCE):
             say(f"operator {operator_id}: due days of units, {start} of {len(unit_ids)}")

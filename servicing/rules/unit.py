@@ -5,17 +5,19 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
 from servicing.events.reading import stored_payload
 from servicing.events.types import EventType
+from servicing.rules import balance
+from servicing.rules.balance import epoch_s, marked
 from servicing.rules.dryness import Interval, consumed_ml
 from servicing.rules.fold import FoldEvent
 
 DOWN_MODES = {"PLU", "NOO", "MIS"}
-KEPT_INTERVALS = 3
+KEPT_WICKS = 6
 _INSTALLED, _COUNTERED = EventType.UNIT_INSTALLED.value, EventType.EVENT_COUNTERED.value
 
 
@@ -23,8 +25,12 @@ _INSTALLED, _COUNTERED = EventType.UNIT_INSTALLED.value, EventType.EVENT_COUNTER
 class UnitHistory:
     """What a unit's events say of it. Plain JSON values, so that two histories compare byte for byte.
 
-    Instants are ISO 8601 in UTC; volumes mL; ``intervals`` holds the latest three mass balances between exchanges as
-    [available, consumed or None when unread, seconds, empty on arrival].
+    Instants are ISO 8601 in UTC, names that end in ``_s`` epoch seconds; volumes mL. ``intervals`` holds the latest mass
+    balances between charges, oldest first, their items as ``balance.FIELDS`` names them; ``marks`` and ``is_cleaned``
+    (the reservoir) tell of the time since the last charge. ``wick_good_s`` is when the wick was last seen not failed
+    (fitting it new counts), ``wick_failed_s`` when it was first seen failed after that; washing takes the failure back.
+    ``wick_lives`` holds the latest wicks that ended (changed, or withdrawn with the unit) and whose beginning is known, as
+    [fitted, good, failed or None, ended] in epoch seconds; they stay when the unit comes back.
     """
 
     station_id: str | None = None
@@ -36,6 +42,8 @@ class UnitHistory:
     charged_at: str | None = None
     reservoir_after_ml: int = 0
     wiped_out_ml: int = 0
+    is_cleaned: bool = False
+    marks: str = ""
     last_exchange_at: str | None = None
     level_ml: int | None = None
     level_at: str | None = None
@@ -45,6 +53,9 @@ class UnitHistory:
     wick_since: str | None = None
     wick_condition: str | None = None
     wick_checked_at: str | None = None
+    wick_good_s: int | None = None
+    wick_failed_s: int | None = None
+    wick_lives: list[list[Any]] = field(default_factory=list)
     wick_washed_at: str | None = None
     reservoir_cleaned_at: str | None = None
     outlet_cleared_at: str | None = None
@@ -60,7 +71,11 @@ class UnitHistory:
 
     @classmethod
     def from_json(cls, stored: dict[str, Any]) -> UnitHistory:
-        return cls(**stored)
+        history = cls(**stored)
+        # Until the rebuild after a release a history may hold balances of an older shape, which say less.
+        if history.intervals and len(history.intervals[0]) != len(balance.FIELDS):
+            history.intervals = []
+        return history
 
     @property
     def is_installed(self) -> bool:
@@ -150,22 +165,27 @@ def fold_lines(
 
 Said = dict[str, Any]
 
+# What of a unit outlives its withdrawal.
+_KEPT = ("reports", "closed_before_received", "acknowledged", "findings", "wick_lives")
+
 
 def _install(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     if history.is_installed:
         history.findings.append(["installed_twice", event_id, at])
         history.station_id = said["station_id"]
         return
-    kept = (history.reports, history.closed_before_received, history.acknowledged, history.findings)
+    kept = {name: getattr(history, name) for name in _KEPT}
     for f in dataclasses.fields(history):
         setattr(
             history, f.name, f.default if f.default_factory is dataclasses.MISSING else f.default_factory()
         )
-    history.reports, history.closed_before_received, history.acknowledged, history.findings = kept
+    for name, value in kept.items():
+        setattr(history, name, value)
     history.ever_installed = True
     history.installed_at = at
     history.station_id = said["station_id"]
-    history.wick_since = at if said["wick"] == "new" else None
+    if said["wick"] == "new":
+        history.wick_since, history.wick_good_s = at, epoch_s(at)
     _charge(history, said["cartridge_id"], said["charge_ml"], 0, at)
 
 
@@ -176,7 +196,7 @@ def _charge(history: UnitHistory, cartridge_id: str, charge_ml: int, reservoir_m
     history.charged_at = at
     history.level_ml = charge_ml + reservoir_ml
     history.level_at = at
-    history.wiped_out_ml = 0
+    history.wiped_out_ml, history.is_cleaned, history.marks = 0, False, ""
 
 
 def _move(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
@@ -185,6 +205,7 @@ def _move(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
 
 def _withdraw(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     history.withdrawn_at = at
+    _end_wick(history, at)
     history.open_faults = {}
 
 
@@ -201,74 +222,98 @@ def _balance(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     """The mass balance of the interval that this exchange ends."""
     if history.charge_ml is None or history.charged_at is None:
         return
-    available = history.charge_ml + history.reservoir_after_ml
     left, before = said.get("cartridge_left_ml"), said.get("reservoir_before_ml")
-    consumed: int | None = None
-    if left is not None and before is not None:
-        consumed = consumed_ml(
-            history.charge_ml, history.reservoir_after_ml, left, before, wiped_out_ml=history.wiped_out_ml
-        )
-        if consumed < 0 or left > history.charge_ml:
-            history.findings.append(["more_left_than_filled", event_id, at])
-            consumed = None
-    seconds = (datetime.fromisoformat(at) - datetime.fromisoformat(history.charged_at)) // timedelta(
-        seconds=1
-    )
+    filled = (history.charge_ml, history.reservoir_after_ml)
+    _compare_levels(history, at, event_id, left, before)
+    if balance.is_more_than_filled(*filled, left, before, history.wiped_out_ml):
+        history.findings.append(["more_left_than_filled", event_id, at])
+        left = before = None
+    seconds = balance.seconds_between(history.charged_at, at)
     if seconds > 0:
-        history.intervals = [
-            *history.intervals[-(KEPT_INTERVALS - 1) :],
-            [available, consumed, seconds, left == 0 and before == 0],
-        ]
+        read = [epoch_s(at), seconds, sum(filled), left, before, history.wiped_out_ml, history.marks]
+        history.intervals = [*history.intervals[-(balance.KEPT_INTERVALS - 1) :], read]
+
+
+def _compare_levels(
+    history: UnitHistory, at: str, event_id: str, left_ml: int | None, reservoir_ml: int | None
+) -> None:
+    # Where it was wiped since the last charge, it may have been read after that.
+    if not history.is_cleaned and balance.is_dry_while_fed(left_ml, reservoir_ml):
+        history.findings.append(["level_contradicts", event_id, at])
 
 
 def _level(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     history.level_ml = said["cartridge_left_ml"] + said["reservoir_ml"]
     history.level_at = at
+    _compare_levels(history, at, event_id, said["cartridge_left_ml"], said["reservoir_ml"])
 
 
 def _check_wick(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     history.wick_condition = said["condition"]
     history.wick_checked_at = at
+    if said["condition"] != "failed":
+        history.wick_good_s, history.wick_failed_s = epoch_s(at), None
+        return
+    history.marks = marked(history.marks, "w")
+    if history.wick_failed_s is None:
+        history.wick_failed_s = epoch_s(at)
 
 
 def _wash_wick(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     history.wick_washed_at = at
     history.wick_condition = None
+    history.wick_failed_s = None
 
 
 def _change_wick(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
-    history.wick_since = at
+    if said["reason"] == "failed" and history.wick_failed_s is None:
+        history.wick_failed_s = epoch_s(at)
+    _end_wick(history, at)
+    history.wick_since, history.wick_good_s, history.wick_failed_s = at, epoch_s(at), None
     history.wick_condition = None
     history.wick_washed_at = None
-    # What the old wick let through says nothing of the new one.
-    history.intervals = []
+    history.marks = marked(history.marks, "w")
     history.open_faults.pop("LOO", None)
+
+
+def _end_wick(history: UnitHistory, at: str) -> None:
+    """The wick that was in until now joins the lives, if its beginning is known; none lives less than a second."""
+    if history.wick_since is None or epoch_s(history.wick_since) >= epoch_s(at):
+        return
+    life = [epoch_s(history.wick_since), history.wick_good_s, history.wick_failed_s, epoch_s(at)]
+    history.wick_lives = [*history.wick_lives[-(KEPT_WICKS - 1) :], life]
 
 
 def _clean_reservoir(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     wiped = said.get("wiped_out_ml") or 0
     history.reservoir_cleaned_at = at
     history.wiped_out_ml += wiped
+    history.is_cleaned = True
     if history.level_ml is not None:
         history.level_ml = max(0, history.level_ml - wiped)
 
 
 def _set_dose(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     history.set_dose_ml_per_day = said["dose_ml_per_day"]
+    # What it dripped at another setting says nothing of this one.
     history.intervals = []
+    history.marks = marked(history.marks, "d")
 
 
 def _clear_outlet(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
     history.outlet_cleared_at = at
+    history.marks = marked(history.marks, "o")
     if said["drips_again"]:
         history.open_faults.pop("PLU", None)
 
 
 def _stop_leak(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.marks = marked(history.marks, "l")
     history.open_faults.pop("ELU", None)
 
 
 def _find_fault(history: UnitHistory, at: str, event_id: str, said: Said) -> None:
+    history.marks = marked(history.marks, balance.FAULT_MARKS.get(said["mode"], ""))
     history.open_faults.setdefault(said["mode"], at)
 
 
@@ -321,4 +366,14 @@ _STEPS: dict[str, Step] = {
 
 
 def intervals_of(history: UnitHistory) -> list[Interval]:
-    return [Interval(*interval) for interval in history.intervals]
+    """The latest three balances that nothing disturbed, as the dose is reckoned from them."""
+    undisturbed = [one for one in history.intervals if not one[-1]]
+    return [
+        Interval(
+            available,
+            None if left is None or before is None else consumed_ml(available, 0, left, before, wiped),
+            seconds,
+            left == 0 and before == 0,
+        )
+        for _, seconds, available, left, before, wiped, _ in undisturbed[-3:]
+    ]

@@ -26,6 +26,7 @@ UNIT_TYPES = tuple(kind for kind, cls in PAYLOADS.items() if Subject.UNIT in cls
 _USUAL = (
     *(EventType.UNIT_INSTALLED, EventType.CARTRIDGE_EXCHANGED, EventType.RESERVOIR_CLEANED) * 3,
     *(EventType.FAULT_FOUND, EventType.FAULT_CLOSED) * 2,
+    *(EventType.WICK_CHECKED, EventType.WICK_CHANGED),
 )
 
 
@@ -45,6 +46,8 @@ class Sketch:
 
 # The modes that other work ends, and one that only its own closing does; few, so that closings meet what they close.
 _MODES = ("PLU", "NOO", "LOO", "ELU", "STD")
+# All that may be found, also what other work says in passing.
+_FOUND = (*_MODES, "HIO", "MIS", "TMP")
 _VOLUME = st.sampled_from([0, 20, 40, 280, 300])
 _MAYBE = st.one_of(st.none(), _VOLUME)
 _FILLED = st.sampled_from([280, 500])
@@ -67,7 +70,7 @@ _SHAPES: dict[EventType, dict[str, st.SearchStrategy[Any]]] = {
     EventType.DOSE_SET: {"dose_ml_per_day": st.sampled_from(["8", "7.5", "0.125", "100", "12.340"])},
     EventType.EVENT_COUNTERED: {"reason": st.just("wrong_entry")},
     EventType.FAULT_CLOSED: {"mode": st.sampled_from(_MODES), "action": st.just("cleaned")},
-    EventType.FAULT_FOUND: {"mode": st.sampled_from(_MODES), "detection": st.just("report")},
+    EventType.FAULT_FOUND: {"mode": st.sampled_from(_FOUND), "detection": st.just("report")},
     EventType.LEAK_STOPPED: {},
     EventType.LEVEL_READ: {"cartridge_left_ml": _VOLUME, "reservoir_ml": _VOLUME},
     EventType.OUTLET_CLEARED: {"drips_again": st.booleans()},
@@ -82,7 +85,7 @@ _SHAPES: dict[EventType, dict[str, st.SearchStrategy[Any]]] = {
     },
     EventType.UNIT_MOVED: {"station_id": _NUMBER},
     EventType.UNIT_WITHDRAWN: {"reason": st.just("replaced")},
-    EventType.WICK_CHANGED: {"reason": st.just("age")},
+    EventType.WICK_CHANGED: {"reason": st.sampled_from(["age", "failed"])},
     EventType.WICK_CHECKED: {"condition": st.sampled_from(["good", "slow", "failed"])},
     EventType.WICK_WASHED: {},
     EventType.STANDSTILL_BEGAN: {
@@ -140,11 +143,56 @@ def sketches(
                 device=draw(st.integers(0, 1)),
                 version=PAYLOADS[kind].VERSION,
                 corrects=None if corrects == index else corrects,
-                said=draw(st.fixed_dictionaries(_SHAPES[kind])),
+                said=draw(_said(kind)),
                 is_ahead=draw(st.integers(0, 14)) == 0,
             )
         )
     return found
+
+
+# What a crew may note of a unit in one touch.
+_TOUCH = (
+    *(EventType.WICK_CHECKED, EventType.RESERVOIR_CLEANED) * 3,
+    *(EventType.LEVEL_READ, EventType.WICK_CHANGED, EventType.WICK_WASHED, EventType.FAULT_FOUND) * 2,
+    *(EventType.LEAK_STOPPED, EventType.OUTLET_CLEARED, EventType.DOSE_SET, EventType.UNIT_WITHDRAWN),
+)
+# How long after the last a visit comes: a month, and what a slip of the pen makes of it.
+_APART = [
+    *[timedelta(days=30)] * 6,
+    timedelta(days=30, microseconds=500_000),
+    timedelta(),
+    timedelta(microseconds=999_999),
+    timedelta(seconds=1),
+]
+
+
+@st.composite
+def rounds(draw: st.DrawFn, *, units: int = 2) -> list[Sketch]:
+    """Months of visits to a few units, some events corrected: most visits exchange the cartridge, before or after the rest."""
+    found: list[Sketch] = []
+    for unit in range(units):
+        moment = timedelta()
+        kinds = [EventType.UNIT_INSTALLED]
+        for _ in range(draw(st.integers(2, 12))):
+            for kind in kinds:
+                moment += timedelta(microseconds=draw(st.sampled_from([0, 1, 400_000])))
+                found.append(Sketch(kind, unit, moment, draw(st.integers(0, 1)), 1, None, draw(_said(kind))))
+            moment += draw(st.sampled_from(_APART))
+            kinds = draw(st.lists(st.sampled_from(_TOUCH), max_size=3))
+            if draw(st.integers(0, 5)):
+                kinds.insert(draw(st.integers(0, len(kinds))), EventType.CARTRIDGE_EXCHANGED)
+            if EventType.UNIT_WITHDRAWN in kinds or not draw(st.integers(0, 9)):
+                kinds.append(EventType.UNIT_INSTALLED)
+    for corrected in draw(st.lists(st.integers(0, len(found) - 1), max_size=2)):
+        undone = found[corrected]
+        said = draw(_said(EventType.EVENT_COUNTERED))
+        moment = undone.moment + timedelta(days=1)
+        found.append(Sketch(EventType.EVENT_COUNTERED, undone.unit, moment, 0, 1, corrected, said))
+    return found
+
+
+def _said(kind: EventType) -> st.SearchStrategy[dict[str, Any]]:
+    return st.fixed_dictionaries(_SHAPES[kind])
 
 
 @dataclass(frozen=True)

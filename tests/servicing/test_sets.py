@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Collection
 from datetime import timedelta
+from itertools import pairwise
 from random import Random
 from typing import Any
 from uuid import UUID
 
 from django.db import connection
 from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 
 from accounts import tenancy
 from fleet import commands as fleet_commands
@@ -18,10 +20,13 @@ from servicing import log
 from servicing.events.reading import PAYLOADS
 from servicing.events.types import EventType
 from servicing.models import Finding, Report
-from servicing.projections import sets, storing
+from servicing.projections import storing
+from servicing.projections.sets import making
 from servicing.queries.folds import fold_units
+from servicing.rules.balance import MARKS
+from servicing.rules.unit import UnitHistory
 from tests.cast import Cast
-from tests.servicing.random_logs import Names, Sketch, sketches, to_append
+from tests.servicing.random_logs import START, Names, Sketch, rounds, sketches, to_append
 
 
 def _append(cast: Cast, found: list[Sketch], first_sequence: int) -> list[UUID]:
@@ -43,7 +48,7 @@ def _append(cast: Cast, found: list[Sketch], first_sequence: int) -> list[UUID]:
 def _by_statement(cast: Cast, unit_ids: Collection[UUID], upto: int | None = None) -> list[str]:
     """The units' rows as the statement stores them, the histories as the text of their jsonb."""
     with tenancy.operator_scope(cast.operator.id):
-        sets.store_units(log.head_position() if upto is None else upto)
+        making.store_units(log.head_position() if upto is None else upto)
         with connection.cursor() as cursor:
             cursor.execute(
                 "SELECT unit_id, site_id, station_id, status, last_exchange_at, history::text FROM servicing_unitstate "
@@ -91,13 +96,14 @@ def _lines(rows: list[tuple[Any, ...]]) -> list[str]:
     ]
 
 
-def test_random_logs_give_the_same_rows_by_statement_and_by_fold(north):
-    sequences = iter(range(1, 1_000_000, 100))
+def _agree(cast: Cast, logs: st.SearchStrategy[list[Sketch]], examples: int) -> set[str]:
+    """Compare the two over random logs; returns what was among them, in words."""
+    sequences = iter(range(1, 1_000_000, 200))
     seen: set[str] = set()
 
     @settings(
-        max_examples=80,
-        # The same examples each time: the words seen below are among them.
+        max_examples=examples,
+        # The same examples each time: the words seen are among them.
         derandomize=True,
         # Each example writes; making a found difference small would take minutes.
         phases=[Phase.generate],
@@ -105,15 +111,22 @@ def test_random_logs_give_the_same_rows_by_statement_and_by_fold(north):
         database=None,
         suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
     )
-    @given(sketches(least=12))
+    @given(logs)
     def agree(found: list[Sketch]) -> None:
-        units = _append(north, found, next(sequences))
-        by_fold = _by_fold(north, units)
-        by_statement = _by_statement(north, units)
+        units = _append(cast, found, next(sequences))
+        by_fold = _by_fold(cast, units)
+        by_statement = _by_statement(cast, units)
         assert by_statement == by_fold
-        seen.update(word for line in by_fold for word in json.loads(line) if isinstance(word, str))
+        for line in by_fold:
+            seen.update(word for word in json.loads(line) if isinstance(word, str))
+            seen.update(_situations(line))
 
     agree()
+    return seen
+
+
+def test_random_logs_give_the_same_rows_by_statement_and_by_fold(north):
+    seen = _agree(north, sketches(least=12), 80)
 
     # All that can be found or be is among what was compared.
     assert {"printed", "up", "degraded", "down", "withdrawn", "report"} <= seen
@@ -123,7 +136,64 @@ def test_random_logs_give_the_same_rows_by_statement_and_by_fold(north):
         "touched_after_withdrawal",
         "more_left_than_filled",
         "clock_ahead",
+        "level_contradicts",
     } <= seen
+
+
+def test_random_rounds_give_the_same_balances_and_wicks_by_statement_and_by_fold(north):
+    seen = _agree(north, rounds(), 50)
+
+    assert {f"mark {mark}" for mark in MARKS} | {"marks in order", "unread", "wiped", "balanced"} <= seen
+    assert {"wick seen good", "wick seen failed", "wick failed", "wick in order", "wick life kept"} <= seen
+    assert {"more_left_than_filled", "level_contradicts"} <= seen
+
+
+def _situations(line: str) -> set[str]:
+    """What the history of a state's line has of balances and wicks, in the words asked for above."""
+    said = json.loads(line)
+    history: dict[str, Any] = json.loads(said[-1]) if said[0] == "state" else UnitHistory().to_json()
+    marks = [interval[-1] for interval in history["intervals"]] + [history["marks"]]
+    lives = history["wick_lives"]
+    holds = {
+        **{f"mark {mark}": any(mark in one for one in marks) for mark in MARKS},
+        "marks in order": any(len(one) > 2 for one in marks),
+        "unread": any(one[3] is None for one in history["intervals"]),
+        "wiped": any(one[5] > 0 for one in history["intervals"]),
+        "balanced": any(None not in one for one in history["intervals"]),
+        "wick seen good": history["wick_good_s"] is not None and history["wick_since"] is None,
+        "wick seen failed": history["wick_failed_s"] is not None,
+        "wick failed": any(failed is not None and failed < ended for _, _, failed, ended in lives),
+        "wick in order": any(failed is None for _, _, failed, _ in lives),
+        "wick life kept": bool(lives) and history["wick_since"] is None,
+    }
+    return {words for words, is_so in holds.items() if is_so}
+
+
+def test_of_many_exchanges_and_wicks_the_latest_are_kept_by_both(north):
+    def said(kind: EventType, day: float, /, **payload: Any) -> Sketch:
+        return Sketch(kind, 0, timedelta(days=day), 0, 1, None, payload)
+
+    read = {"cartridge_left_ml": 40, "reservoir_before_ml": 20, "reservoir_after_ml": 20}
+    found = [said(EventType.UNIT_INSTALLED, 0, station_id=0, cartridge_id=0, charge_ml=280, wick="new")]
+    for month in range(1, 26):
+        exchange = said(EventType.CARTRIDGE_EXCHANGED, 30 * month, cartridge_id=0, charge_ml=280, **read)
+        changed = said(EventType.WICK_CHANGED, 30 * month + 10, reason="age")
+        found += [exchange, changed]
+    # A wick changed twice in a second, and an exchange just after another, leave nothing to learn from.
+    found.append(said(EventType.WICK_CHANGED, 760.000_001, reason="failed"))
+    found.append(said(EventType.CARTRIDGE_EXCHANGED, 750.000_001, cartridge_id=0, charge_ml=280, **read))
+    units = _append(north, found, 1)
+
+    by_statement = _by_statement(north, units)
+
+    assert by_statement == _by_fold(north, units)
+    (state,) = [json.loads(line) for line in by_statement if line.startswith('["state"')]
+    history = json.loads(state[-1])
+    ends = [int((START + timedelta(days=30 * month)).timestamp()) for month in range(8, 26)]
+    assert [one[0] for one in history["intervals"]] == ends
+    assert [one[1:] for one in history["intervals"]] == [[30 * 86_400, 300, 40, 20, 0, "w"]] * 18
+    changes = [int((START + timedelta(days=30 * month + 10)).timestamp()) for month in range(19, 26)]
+    assert history["wick_lives"] == [[fitted, fitted, None, ended] for fitted, ended in pairwise(changes)]
 
 
 def test_of_several_closings_before_a_report_the_first_is_used_up(north):

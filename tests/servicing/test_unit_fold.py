@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 
+from servicing.rules.dryness import Interval
 from servicing.rules.fold import effective
-from servicing.rules.unit import UnitHistory, fold_unit
-from tests.servicing.plain_events import OTHER_STATION, STATION, event, exchanged, installed
+from servicing.rules.unit import UnitHistory, fold_unit, intervals_of
+from tests.servicing.plain_events import OTHER_STATION, START, STATION, event, exchanged, installed
 
 
 def fold(*events):
@@ -15,6 +16,14 @@ def fold(*events):
 
 def codes(history):
     return [finding[0] for finding in history.findings]
+
+
+def wicks(history):
+    """The ended wicks, their instants as days after the first; None stays."""
+    return [
+        tuple(None if s is None else (s - START.timestamp()) // 86_400 for s in life)
+        for life in history.wick_lives
+    ]
 
 
 def test_a_unit_is_printed_then_up_then_withdrawn():
@@ -28,29 +37,82 @@ def test_the_mass_balance_of_a_month_follows_the_litres_that_went_in_and_came_ou
     # mean 220 mL in 30 days, 7.3 mL a day.
     history = fold(installed(), exchanged(30, left=40, before=20))
 
-    assert history.intervals == [[280, 220, 30 * 86_400, False]]
+    # 2 March 2026, 09:00 UTC and 30 days are 1 April; `date -u -d '2026-04-01 09:00' +%s` says 1775034000.
+    assert history.intervals == [[1_775_034_000, 30 * 86_400, 280, 40, 20, 0, ""]]
+    assert intervals_of(history) == [Interval(280, 220, 30 * 86_400, was_empty=False)]
     assert history.level_ml == 300
 
 
 def test_what_is_wiped_out_of_the_reservoir_did_not_drip():
     wiped = event("reservoir.cleaned", 29, wiped_out_ml=20)
+    history = fold(installed(), wiped, exchanged(30, left=40, before=0))
 
-    assert fold(installed(), wiped, exchanged(30, left=40, before=0)).intervals[0][1] == 220
+    assert history.intervals[0][2:] == [280, 40, 0, 20, ""]
+    assert intervals_of(history)[0].consumed_ml == 220
 
 
 def test_an_empty_unit_on_arrival_is_marked_as_such_and_an_unread_one_gives_no_rate():
     empty = fold(installed(), exchanged(30, left=0, before=0))
     unread = fold(installed(), exchanged(30, left=None, before=None))
 
-    assert empty.intervals[0][1:] == [280, 30 * 86_400, True]
-    assert unread.intervals[0][1:] == [None, 30 * 86_400, False]
+    assert empty.intervals[0][3:5] == [0, 0]
+    assert intervals_of(empty)[0].was_empty
+    assert unread.intervals[0][3:5] == [None, None]
+    assert intervals_of(unread)[0].consumed_ml is None
 
 
 def test_more_left_than_was_filled_is_a_finding_and_no_rate():
     history = fold(installed(), exchanged(30, left=290, before=20))
+    half_read = fold(installed(), exchanged(30, left=290, before=None))
+    summed = fold(installed(), exchanged(30, left=270, before=20))
 
-    assert codes(history) == ["more_left_than_filled"]
-    assert history.intervals[0][1] is None
+    assert [codes(one) for one in (history, half_read, summed)] == [["more_left_than_filled"]] * 3
+    assert [one.intervals[0][3:5] for one in (history, half_read, summed)] == [[None, None]] * 3
+
+
+def test_a_reservoir_read_dry_under_a_cartridge_with_liquid_contradicts_itself_unless_it_was_wiped():
+    wiped = event("reservoir.cleaned", 29, wiped_out_ml=20)
+    read = event("level.read", 10, cartridge_left_ml=200, reservoir_ml=0)
+    dry = event("level.read", 20, cartridge_left_ml=0, reservoir_ml=0)
+
+    assert codes(fold(installed(), exchanged(30, left=40, before=0))) == ["level_contradicts"]
+    assert codes(fold(installed(), read)) == ["level_contradicts"]
+    assert codes(fold(installed(), dry, exchanged(30, left=0, before=0))) == []
+    assert codes(fold(installed(), wiped, exchanged(30, left=40, before=0))) == []
+    assert codes(fold(installed(), wiped, exchanged(30), exchanged(60, left=40, before=0))) == [
+        "level_contradicts"
+    ]
+    # The reading stays what it is.
+    assert fold(installed(), exchanged(30, left=40, before=0)).intervals[0][3:5] == [40, 0]
+
+
+def test_a_balance_tells_what_happened_since_the_charge_before():
+    def found(mode: str, day: float):
+        return event("fault.found", day, mode=mode, detection="visit_check")
+
+    history = fold(
+        installed(),
+        found("STD", 3),
+        event("leak.stopped", 4),
+        event("wick.checked", 5, condition="failed"),
+        found("PLU", 29),
+        event("outlet.cleared", 29.1, drips_again=True),
+        exchanged(30),
+        found("NOO", 40),
+        event("wick.checked", 59, condition="slow"),
+        exchanged(60),
+        found("HIO", 70),
+    )
+
+    assert [one[-1] for one in history.intervals] == ["wols", ""]
+    assert history.marks == "l"
+    assert [one.seconds for one in intervals_of(history)] == [30 * 86_400]
+
+
+def test_another_dose_forgets_the_balances_of_the_old_one_and_marks_the_one_under_way():
+    history = fold(installed(), exchanged(30), event("dose.set", 40, dose_ml_per_day="6"), exchanged(60))
+
+    assert [one[-1] for one in history.intervals] == ["d"]
 
 
 def test_work_before_the_installation_or_after_the_withdrawal_is_a_finding_and_changes_nothing():
@@ -84,12 +146,68 @@ def test_a_unit_that_comes_back_begins_anew():
     assert history.wick_since is None
 
 
-def test_a_wick_change_restarts_the_wick_and_forgets_what_the_old_one_let_through():
-    history = fold(installed(), exchanged(30), event("wick.changed", 30.1, reason="slow"))
+def test_a_wick_change_restarts_the_wick_and_marks_the_balance_it_falls_into():
+    changed = event("wick.changed", 30.1, reason="slow")
+    history = fold(installed(), exchanged(30), changed, exchanged(60))
 
-    assert history.intervals == []
+    assert [one[-1] for one in history.intervals] == ["", "w"]
+    assert len(intervals_of(history)) == 1
     assert history.wick_since is not None
     assert history.wick_since.startswith("2026-04-01")
+
+
+def test_a_wick_that_ended_is_known_by_when_it_was_last_seen_good_and_first_seen_failed():
+    def looked(day: float, condition: str):
+        return event("wick.checked", day, condition=condition)
+
+    old = [installed(), looked(100, "good"), looked(200, "slow"), looked(300, "failed")]
+    failed = event("wick.changed", 330, reason="failed")
+
+    assert wicks(fold(*old, failed)) == [(0, 200, 300, 330)]
+    assert wicks(fold(installed(), failed)) == [(0, 0, 330, 330)]
+    assert wicks(fold(installed(), looked(90, "good"), event("wick.changed", 100, reason="age"))) == [
+        (0, 90, None, 100)
+    ]
+    # Seen failed and then changed for its age: it had failed all the same.
+    assert wicks(fold(*old, event("wick.changed", 330, reason="age"))) == [(0, 200, 300, 330)]
+
+
+def test_a_wick_that_washing_or_a_later_look_proved_right_had_not_failed():
+    failed = event("wick.checked", 300, condition="failed")
+    gone = event("unit.withdrawn", 400, reason="replaced")
+    washed = event("wick.washed", 300.1)
+    good = event("wick.checked", 330, condition="good")
+
+    assert wicks(fold(installed(), failed, gone)) == [(0, 0, 300, 400)]
+    assert wicks(fold(installed(), failed, washed, gone)) == [(0, 0, None, 400)]
+    assert wicks(fold(installed(), failed, good, gone)) == [(0, 330, None, 400)]
+    assert wicks(fold(installed(), failed, washed, event("wick.checked", 390, condition="failed"), gone)) == [
+        (0, 0, 390, 400)
+    ]
+
+
+def test_a_wick_of_unknown_age_leaves_no_life_and_those_of_a_unit_that_comes_back_stay():
+    unknown = installed(wick="unknown")
+    good = event("wick.checked", 50, condition="good")
+    changed = event("wick.changed", 100, reason="age")
+    gone = event("unit.withdrawn", 150, reason="replaced")
+    back = installed(200, wick="unknown")
+
+    assert fold(unknown).wick_good_s is None
+    assert fold(unknown, good).wick_good_s is not None
+    assert wicks(fold(unknown, good, changed)) == []
+    history = fold(unknown, changed, gone, back)
+    assert wicks(history) == [(100, 100, None, 150)]
+    assert (history.wick_since, history.wick_good_s, history.wick_failed_s) == (None, None, None)
+
+
+def test_a_history_with_balances_of_an_older_shape_is_folded_on_without_them():
+    stored = fold(installed(), exchanged(30)).to_json()
+    stored["intervals"] = [[280, 220, 30 * 86_400, False]]
+
+    history = fold_unit([exchanged(60)], UnitHistory.from_json(stored))
+
+    assert history.intervals == fold(installed(), exchanged(30), exchanged(60)).intervals[1:]
 
 
 def test_faults_make_a_unit_down_or_degraded_until_they_are_closed():
@@ -139,6 +257,12 @@ def test_folding_on_from_a_stored_history_gives_the_bytes_of_folding_it_all():
             exchanged(60, left=0, before=0),
             event("wick.changed", 60.1, reason="age"),
             event("report.received", 61, kind="odour"),
+            event("reservoir.cleaned", 62, wiped_out_ml=5),
+            event("level.read", 63, cartridge_left_ml=100, reservoir_ml=0),
+            event("wick.checked", 64, condition="failed"),
+            exchanged(90),
+            event("unit.withdrawn", 91, reason="replaced"),
+            installed(92, wick="unknown"),
         ]
     )
 

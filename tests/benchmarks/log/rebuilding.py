@@ -17,7 +17,7 @@ from django.db import connection
 from accounts import tenancy
 from fleet.models import Unit
 from servicing import log
-from servicing.projections import sets
+from servicing.projections.sets import making
 from tests.benchmarks.log.append import append
 from tests.benchmarks.log.batches import COPY_COLUMNS, STARTED, Phone
 from tests.benchmarks.rounds import compared, interleave
@@ -89,12 +89,12 @@ def _filled(number: int) -> UUID:
 
 def _by_fold(operator_id: UUID) -> None:
     with tenancy.operator_scope(operator_id, durable=True):
-        sets.fold_and_store_units(Unit.objects.values_list("id", flat=True), log.head_position())
+        making.fold_and_store_units(Unit.objects.values_list("id", flat=True), log.head_position())
 
 
 def _by_statement(operator_id: UUID) -> None:
     with tenancy.operator_scope(operator_id, durable=True):
-        sets.store_units(log.head_position())
+        making.store_units(log.head_position())
 
 
 def _copy_out(superuser: Any, operator_id: UUID) -> None:

@@ -1,0 +1,42 @@
+"""The parts that say how each wick of a unit fared, from its fitting to its end."""
+
+from __future__ import annotations
+
+from servicing.projections.sets.expressions import epoch_s
+from servicing.rules.unit import KEPT_WICKS
+
+_FITTINGS = "('unit.installed', 'wick.changed')"
+
+# A wick is known by the n of its fitting. Its looks are those after it; what ends it is the last of them.
+WICKS_SQL = f"""
+wick_looks AS (
+    SELECT life, n, kind, occurred_at, payload->>'condition' AS condition, payload->>'reason' = 'failed' AS is_failure,
+        max(n) FILTER (WHERE kind IN {_FITTINGS}) OVER (
+            PARTITION BY life ORDER BY n ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
+        ) AS wick_n
+    FROM told
+    WHERE life IS NOT NULL AND kind IN ('unit.installed', 'unit.withdrawn', 'wick.changed', 'wick.checked', 'wick.washed')
+), since_cleared AS (
+    SELECT *, max(n) FILTER (WHERE condition IN ('good', 'slow') OR kind = 'wick.washed') OVER (PARTITION BY wick_n) AS cleared_n
+    FROM wick_looks WHERE wick_n IS NOT NULL
+), fared AS (
+    SELECT wick_n, max(occurred_at) FILTER (WHERE condition IN ('good', 'slow')) AS good_at,
+        min(occurred_at) FILTER (WHERE condition = 'failed' AND n > coalesce(cleared_n, 0)
+            OR kind = 'wick.changed' AND is_failure) AS failed_at,
+        max(occurred_at) FILTER (WHERE kind IN ('unit.withdrawn', 'wick.changed')) AS ended_at,
+        max(n) FILTER (WHERE kind IN ('unit.withdrawn', 'wick.changed')) AS ended_n
+    FROM since_cleared GROUP BY wick_n
+), wicks AS MATERIALIZED (
+    SELECT t.subject_id, t.n, f.ended_n, f.failed_at, f.ended_at,
+        CASE WHEN t.kind = 'wick.changed' OR t.payload->>'wick' = 'new' THEN t.occurred_at END AS birth_at, f.good_at
+    FROM told t LEFT JOIN fared f ON f.wick_n = t.n
+    WHERE t.life IS NOT NULL AND t.kind IN {_FITTINGS}
+), ended_wicks AS (
+    SELECT subject_id, ended_n, jsonb_build_array({epoch_s("birth_at")}, {epoch_s("coalesce(good_at, birth_at)")},
+            {epoch_s("failed_at")}, {epoch_s("ended_at")}) AS fared,
+        lead(ended_n, {KEPT_WICKS}) OVER (PARTITION BY subject_id ORDER BY ended_n) AS later_n
+    FROM wicks WHERE {epoch_s("birth_at")} < {epoch_s("ended_at")}
+), wick_lives AS (
+    SELECT subject_id, jsonb_agg(fared ORDER BY ended_n) AS lives FROM ended_wicks WHERE later_n IS NULL GROUP BY subject_id
+)
+"""
