@@ -30,6 +30,7 @@ class Permission(StrEnum):
     EVENTS_COUNTER = "events:counter"
     EVENTS_READ = "events:read"
     EVENTS_RECORD = "events:record"
+    FIGURES_READ = "figures:read"
     FLEET_MANAGE = "fleet:manage"
     INVOICES_ISSUE = "invoices:issue"
     INVOICES_READ = "invoices:read"
@@ -60,6 +61,7 @@ _DISPATCH = _READ_FIELD | {
     Permission.DEVICES_MANAGE,
     Permission.EVENTS_COUNTER,
     Permission.EVENTS_RECORD,
+    Permission.FIGURES_READ,
     Permission.FLEET_MANAGE,
     Permission.SITES_MANAGE,
     Permission.TEXTS_READ,
@@ -74,13 +76,20 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
         | {
             Permission.AGREEMENTS_READ,
             Permission.CUSTOMERS_READ,
+            Permission.FIGURES_READ,
             Permission.INVOICES_ISSUE,
             Permission.INVOICES_READ,
             Permission.PRICES_MANAGE,
         }
     ),
     Role.VIEWER: frozenset(
-        _READ_FIELD | {Permission.AGREEMENTS_READ, Permission.CUSTOMERS_READ, Permission.INVOICES_READ}
+        _READ_FIELD
+        | {
+            Permission.AGREEMENTS_READ,
+            Permission.CUSTOMERS_READ,
+            Permission.FIGURES_READ,
+            Permission.INVOICES_READ,
+        }
     ),
 }
 

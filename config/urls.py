@@ -9,7 +9,7 @@ from billing import pages as billing
 from billing.queries import billed_on_events
 from config import errors, health
 from config.schema import Schema
-from servicing.pages import lookout, lots, people, reports, sites, units, visiting
+from servicing.pages import figures, lookout, lots, people, reports, sites, units, visiting
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
@@ -34,6 +34,7 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/units/<str:code>/undo/<uuid:event_id>", units.undo, name="undo"),
     path(f"{OPERATOR}/lots/", lots.lots, name="lots"),
     path(f"{OPERATOR}/lots/<path:lot>", lots.lot, name="lot"),
+    path(f"{OPERATOR}/figures/", figures.figures, name="figures"),
     path(f"{OPERATOR}/money/", billing.money, name="money"),
     path(f"{OPERATOR}/money/close", billing.close_month, name="close-month"),
     path(f"{OPERATOR}/money/<str:number>", billing.invoice, name="invoice"),

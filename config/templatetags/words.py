@@ -14,6 +14,7 @@ from django.utils.safestring import SafeString, mark_safe
 from accounts import phrases
 from billing.rules.documents import amount_text
 from servicing.rules.due import Band
+from servicing.rules.wick_sentence import percent
 
 register = template.Library()
 
@@ -92,6 +93,13 @@ def word(value: Any) -> str:
 
 
 register.filter("count", phrases.count)
+register.filter("percent", percent)
+
+
+@register.filter
+def share(value: float) -> str:
+    """A counted share in whole per cent; all is "100 %"."""
+    return f"{value * 100:.0f} %"
 
 
 @register.filter

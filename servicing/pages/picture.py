@@ -1,4 +1,4 @@
-"""The depletion picture of one unit: its level falling from the last filling to the dry date, as coordinates."""
+"""The depletion picture of one unit: its level falling from the last filling to the dry date and the days around it."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from servicing.rules.unit import UnitHistory
 LEFT, RIGHT, TOP, BOTTOM = 34.0, 352.0, 16.0, 118.0
 LABEL, LOW_LABEL, LABEL_WIDTH = 131, 145, 32
 _AFTER = timedelta(days=3)
+# A late end of the interval farther out than this would squeeze the days that matter.
+_FARTHEST = timedelta(days=60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,10 +22,12 @@ class Depletion:
     """Coordinates in a box of 360 by 150, and the numbers they stand for."""
 
     points: str
-    area: str
+    band: str
     full_ml: int
     filled_on: date
     dry_on: date
+    earliest_on: date | None
+    latest_on: date | None
     dry_x: float
     dry_label_y: int
     today_x: float
@@ -47,7 +51,12 @@ def depletion(
     full_ml = (history.charge_ml or 0) + history.reservoir_after_ml
     read_on = _local(history.level_at, zone)
     due_on = segment.due_on if segment else None
-    first, last = filled_on, max(filter(None, (outlook.dry_on, today, due_on))) + _AFTER
+    earliest_on, latest_on = (
+        outlook.dry_earliest_on or outlook.dry_on,
+        outlook.dry_latest_on or outlook.dry_on,
+    )
+    farthest = min(latest_on, outlook.dry_on + _FARTHEST)
+    first, last = filled_on, max(filter(None, (farthest, outlook.dry_on, today, due_on))) + _AFTER
     span = max(1, (last - first).days)
 
     def x(on: date) -> float:
@@ -60,15 +69,18 @@ def depletion(
     if read_on > filled_on:
         line.insert(1, (x(read_on), y(history.level_ml)))
     points = " ".join(f"{px},{py}" for px, py in line)
+    band = [line[-2], (x(latest_on), y(0)), (x(earliest_on), y(0))]
     opens_x = x(segment.opens_on) if segment and segment.opens_on else None
     closes_x = x(segment.past_grace_from) if segment and segment.past_grace_from else None
     drained = int(outlook.dose_ml_per_day * (today - read_on).days)
     return Depletion(
         points=points,
-        area=f"{points} {line[0][0]},{y(0)}",
+        band=" ".join(f"{px},{py}" for px, py in band),
         full_ml=full_ml,
         filled_on=filled_on,
         dry_on=outlook.dry_on,
+        earliest_on=outlook.dry_earliest_on,
+        latest_on=outlook.dry_latest_on,
         dry_x=line[-1][0],
         dry_label_y=LOW_LABEL if abs(line[-1][0] - x(today)) < LABEL_WIDTH else LABEL,
         today_x=x(today),

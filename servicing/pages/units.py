@@ -24,6 +24,7 @@ from accounts.pages import OperatorRequest, actor_for, operator_page
 from accounts.permissions import Permission
 from fleet import queries as fleet
 from servicing.commands import office
+from servicing.pages.expecting import expectations
 from servicing.pages.looking_back import look_back, names_of
 from servicing.pages.picture import depletion
 from servicing.pages.wording import ALERTS, COUNTER_REASONS, FAULTS, FINDINGS, sentence, standing_of, told
@@ -109,6 +110,13 @@ def _unit_page(request: OperatorRequest, code: str, billed_on: BilledOn) -> dict
             today,
         ),
         "wick_days": _wick_days(view, today),
+        "expected": expectations(
+            outlook if view.history.is_installed else None,
+            segment,
+            accounts.service_rules_on(today).dry_target,
+            today,
+            request.operator.currency,
+        ),
         "faults": [
             (FAULTS[mode], datetime.fromisoformat(at)) for mode, at in view.history.open_faults.items()
         ],

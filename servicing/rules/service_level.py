@@ -152,7 +152,7 @@ def _design_effect(good: Floats, crew_day: NDArray[np.int64], share: float) -> f
         return 1.0
     off = np.bincount(cluster, weights=good) - share * size
     variance = size.size / (size.size - 1) * float(off @ off) / good.size**2
-    return max(1.0, variance / (share * (1 - share) / good.size))
+    return max(1.0, variance / (share * (1 - share) / (good.size - 1)))
 
 
 def _reach(confidence: float) -> float:

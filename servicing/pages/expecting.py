@@ -1,0 +1,95 @@
+"""What a unit is likely to do, and what the next visit should do about it, in whole sentences."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+from accounts.phrases import count, day
+from servicing.models import Outlook
+from servicing.rules.due import DueSegment
+from servicing.rules.wick_sentence import percent, wick_sentence
+
+_DRIFT = {
+    "low": "it lets through less than expected: the wick does not transfer as it should",
+    "high": "it lets through more than expected",
+}
+_TO_DO = {
+    "wash": "Wash the wick.",
+    "change": "Change the wick.",
+    "look_for_leak": "Look for a leak or a broken seal.",
+}
+
+
+def expectations(
+    outlook: Outlook | None, segment: DueSegment | None, target: Decimal, today: date, currency: str
+) -> list[str]:
+    """The sentences about an installed unit, the most pressing first; none for a unit that hangs nowhere.
+
+    ``target`` is the chance of running dry before a visit that the operator accepts.
+    """
+    if outlook is None:
+        return []
+    due_on = segment.due_on if segment else None
+    said = [_drift(outlook), _dry(outlook, due_on, target, today), _wick(outlook, due_on, currency)]
+    return [one for one in (*said, _cleaning(outlook, today), _basis(outlook)) if one]
+
+
+def _drift(outlook: Outlook) -> str:
+    if not outlook.drift or outlook.drift_since_on is None:
+        return ""
+    said = f"Since {day(outlook.drift_since_on)} {_DRIFT[outlook.drift]}."
+    return f"{said} {_TO_DO.get(outlook.drift_advice, '')}".rstrip()
+
+
+def _dry(outlook: Outlook, due_on: date | None, target: Decimal, today: date) -> str:
+    if outlook.chance_dry is None or due_on is None or outlook.latest_on is None:
+        return ""
+    if due_on < today:
+        return ""  # the day has passed: how the unit stands says it
+    chance = f"{percent(float(outlook.chance_dry))} chance of running dry before it is due on {day(due_on)}"
+    chance = chance[0].upper() + chance[1:]
+    if outlook.dry_advice == "sooner":
+        return f"{chance}; come by {day(outlook.latest_on)} to keep that under {percent(float(target))}."
+    if outlook.dry_advice == "larger":
+        return (
+            f"{chance}. No day in grace keeps that under {percent(float(target))}: it needs a larger cartridge or one visit "
+            "more."
+        )
+    return f"{chance}."
+
+
+def _wick(outlook: Outlook, due_on: date | None, currency: str) -> str:
+    chance = float(outlook.wick_chance) if outlook.wick_chance is not None else None
+    saving = outlook.wick_saving
+    return wick_sentence(
+        chance,
+        day(due_on) if due_on else "",
+        f"{saving:,.2f} {currency}" if saving is not None and saving > 0 else "",
+        outlook.wick_advice,
+        outlook.wick_reason,
+    )
+
+
+def _cleaning(outlook: Outlook, today: date) -> str:
+    if outlook.clean_due_on is None:
+        return ""
+    if outlook.clean_due_on <= today:
+        return f"Its reservoir has been due for cleaning since {day(outlook.clean_due_on)}."
+    return f"Its reservoir is due for cleaning on {day(outlook.clean_due_on)}."
+
+
+def _basis(outlook: Outlook) -> str:
+    basis = outlook.basis
+    if not basis:
+        return ""
+    readings = int(basis.get("n") or 0)
+    if readings:
+        said = f"The dose is estimated from {count(readings, 'reading')} of its own and from similar units."
+    elif basis.get("prior"):
+        said = "Nobody has read what was left in it, nor in its like: its dose is assumed from its cartridge."
+    else:
+        said = "Nobody has read what was left in it yet: its dose is an estimate from similar units."
+    if basis.get("wick_prior"):
+        said += " Too few wicks have been seen to fail here, so the chance of that is assumed."
+    return said
