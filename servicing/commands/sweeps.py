@@ -17,7 +17,8 @@ from servicing import log
 from servicing.projections import due
 
 # True alerts of one zone on its local date. Only where a due day is open: a closed site is not late, and a site whose
-# agreement has ended is nobody's business. The key is kind, unit and the first day it was true.
+# agreement has ended is nobody's business. The key is kind, unit and the first day it was true. A forecast's day moves a
+# little with every fit: while its alert is open it keeps the day it was opened with, and the note taken of it.
 _TRUE_SQL = """
 WITH today AS (
     SELECT zone, day FROM unnest(%(zones)s::text[], %(days)s::date[]) AS t (zone, day)
@@ -29,17 +30,21 @@ WITH today AS (
     JOIN servicing_outlook o ON o.operator_id = s.operator_id AND o.unit_id = s.unit_id
     WHERE s.operator_id = %(operator)s AND s.kind = 'due'
       AND s.starts_on <= today.day AND (s.ends_before IS NULL OR today.day < s.ends_before)
+), kept AS (
+    SELECT kind, unit_id, min(first_day) AS first_day FROM servicing_alert
+    WHERE operator_id = %(operator)s AND closed_at IS NULL GROUP BY kind, unit_id
 ), holding AS (
     SELECT 'due' AS kind, unit_id, site_id, opens_on AS first_day FROM open
     WHERE opens_on <= day AND day < past_grace_from
     UNION ALL
     SELECT 'past_grace', unit_id, site_id, past_grace_from FROM open WHERE past_grace_from <= day
     UNION ALL
-    SELECT 'dry_soon', unit_id, site_id, dry_soon_from FROM open WHERE dry_soon_from <= day
-    UNION ALL
-    SELECT 'wick_watch', unit_id, site_id, wick_watch_from FROM open WHERE wick_watch_from <= day
-    UNION ALL
-    SELECT 'drift', unit_id, site_id, drift_since_on FROM open WHERE drift_since_on <= day
+    SELECT forecast.kind, unit_id, site_id, coalesce(kept.first_day, forecast.first_day)
+    FROM open
+    CROSS JOIN LATERAL (VALUES ('dry_soon', dry_soon_from), ('wick_watch', wick_watch_from), ('drift', drift_since_on))
+        AS forecast (kind, first_day)
+    LEFT JOIN kept USING (kind, unit_id)
+    WHERE forecast.first_day <= day
 )
 """
 

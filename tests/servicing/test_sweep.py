@@ -71,6 +71,11 @@ def test_an_output_that_is_off_is_an_alert_from_its_day_until_it_is_not(filled, 
         alert = Alert.objects.get(kind="drift")
     office.acknowledge_alert(actor=filled.dispatcher, alert_id=alert.id)
 
+    # The next fit sees it begin a day earlier: the alert, and the note taken of it, stay what they are.
+    drifting_since(date(2026, 6, 19))
+    assert _sweep_on(filled, date(2026, 6, 21)) == {"opened": 0, "closed": 0}
+    assert _open(filled) == {("drift", "2026-06-20")}
+
     drifting_since(None)
     assert _sweep_on(filled, date(2026, 6, 21)) == {"opened": 0, "closed": 1}
 
