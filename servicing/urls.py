@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from servicing.api import events, field, figures, history, seals, texts, units
+from servicing.api import events, field, figures, fits, history, seals, texts, units
 
 urlpatterns = [
     path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
@@ -20,6 +20,7 @@ urlpatterns = [
     path("seals", seals.Seals.as_view(), name="api-seals"),
     path("service-figures", figures.ServiceFiguresDoor.as_view(), name="api-service-figures"),
     path("wick-figures", figures.WickFiguresDoor.as_view(), name="api-wick-figures"),
+    path("fits", fits.Fits.as_view(), name="api-fits"),
     path("units", units.Units.as_view(), name="api-units"),
     path("units/<uuid:unit_id>", units.UnitDoor.as_view(), name="api-unit"),
     path("units/<uuid:unit_id>/service-events", events.UnitEvents.as_view(), name="api-unit-events"),

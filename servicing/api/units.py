@@ -26,6 +26,11 @@ from servicing.rules.due import Band
 if TYPE_CHECKING:
     from fleet.models import Unit
 
+DRY_ADVICE = ("in_time", "sooner", "larger")
+DRIFTS = ("low", "high")
+DRIFT_ADVICE = ("wash", "change", "look_for_leak")
+WICK_ADVICE = ("wait", "wash", "change")
+WICK_REASONS = ("left_over", "condition", "drift", "limit", "cost")
 STATUSES = ("printed", "up", "degraded", "down", "withdrawn")
 
 
@@ -58,12 +63,82 @@ class DueShown(serializers.Serializer[Any]):
     is_reopen = serializers.BooleanField()
 
 
+class BasisShown(serializers.Serializer[Any]):
+    """What the figures of an outlook rest on. Logs are natural, of the dose over the nominal dose."""
+
+    n = serializers.IntegerField(required=False, help_text="Exchanges of the unit that its dose rests on.")
+    mean = serializers.FloatField(required=False, help_text="Mean of the log, without the season.")
+    sd = serializers.FloatField(required=False, help_text="Standard deviation of that mean.")
+    n_operator = serializers.IntegerField(
+        required=False, help_text="Exchanges of all units that the operator's fit of doses rests on."
+    )
+    group = serializers.CharField(required=False, help_text="The units whose doses resemble this one's.")
+    dose_method = serializers.CharField(required=False)
+    wick_method = serializers.CharField(required=False)
+    wick_failures = serializers.IntegerField(
+        required=False, help_text="Failed wicks that the life curve rests on."
+    )
+    prior = serializers.BooleanField(
+        required=False, help_text="The dose is judgement so far: the operator has no fit of its own."
+    )
+    wick_prior = serializers.BooleanField(
+        required=False, help_text="The life curve is judgement so far: too few wicks have failed."
+    )
+    next_on = serializers.DateField(required=False, allow_null=True, help_text="The open due day.")
+    after_on = serializers.DateField(required=False, allow_null=True, help_text="The due day after it.")
+    wick_chance_after = serializers.FloatField(
+        required=False,
+        allow_null=True,
+        help_text="Chance that a wick working on next_on fails before after_on if it is left in.",
+    )
+
+
 class OutlookShown(serializers.Serializer[Any]):
     dose_ml_per_day = serializers.DecimalField(8, 3, allow_null=True)
-    dry_on = serializers.DateField(allow_null=True)
+    dry_on = serializers.DateField(allow_null=True, help_text="The median; as likely before as after.")
+    dry_earliest_on = serializers.DateField(
+        allow_null=True, help_text="It is dry before this day once in ten."
+    )
+    dry_latest_on = serializers.DateField(allow_null=True, help_text="It is dry after this day once in ten.")
+    empty_on = serializers.DateField(
+        allow_null=True, help_text="The median day on which the cartridge is empty."
+    )
+    chance_dry = serializers.DecimalField(
+        5, 4, allow_null=True, help_text="Chance of being dry at noon of the next due day."
+    )
+    latest_on = serializers.DateField(
+        allow_null=True, help_text="The last day on which that chance is what the operator accepts."
+    )
+    dry_advice = serializers.ChoiceField(
+        DRY_ADVICE,
+        allow_blank=True,
+        help_text="in_time; sooner: inside the window but before its due day; larger: a larger cartridge or another visit.",
+    )
     dry_soon_from = serializers.DateField(allow_null=True)
+    drift = serializers.ChoiceField(
+        DRIFTS, allow_blank=True, help_text="The output is lower or higher than was expected."
+    )
+    drift_since_on = serializers.DateField(allow_null=True)
+    drift_advice = serializers.ChoiceField(DRIFT_ADVICE, allow_blank=True)
     wick_since_on = serializers.DateField(allow_null=True)
     wick_watch_from = serializers.DateField(allow_null=True)
+    wick_chance = serializers.DecimalField(
+        5, 4, allow_null=True, help_text="Chance that the wick has failed by the next due day."
+    )
+    wick_advice = serializers.ChoiceField(
+        WICK_ADVICE,
+        allow_blank=True,
+        help_text="What pays at the next due day; empty without a curve of one's own.",
+    )
+    wick_reason = serializers.ChoiceField(WICK_REASONS, allow_blank=True)
+    wick_saving = serializers.DecimalField(
+        9,
+        2,
+        allow_null=True,
+        help_text="What the advice saves against waiting; with wait, what a change would (0 or less).",
+    )
+    clean_due_on = serializers.DateField(allow_null=True, help_text="When the reservoir is to be cleaned.")
+    basis = BasisShown()
 
 
 class UnitShown(serializers.Serializer[UnitLine]):

@@ -12,6 +12,7 @@ from accounts.queries import default_service_rules
 from accounts.tenancy import current_operator_id
 from fleet.queries import CartridgeFacts
 from servicing.events.types import EventType
+from servicing.queries.forecasting import LIVE_SQL, fits_of
 from servicing.queries.prepared import array, row_of
 from servicing.queries.reckoning import (
     RULE_FIELDS,
@@ -23,6 +24,7 @@ from servicing.queries.reckoning import (
 )
 from servicing.rules import due
 from servicing.rules.fold import AHEAD_TOLERANCE
+from servicing.rules.forecasting.fits import Fits
 from servicing.rules.water import hardness_class
 
 
@@ -68,7 +70,7 @@ def gather(
     visit_ids: Collection[UUID],
 ) -> Known:
     """What these events, units, visits, and stations and cartridges that new events name, need for their fold."""
-    position, is_gap, corrected, histories, places, sites, cartridges, rules, visits = row_of(
+    position, is_gap, corrected, histories, places, sites, cartridges, rules, visits, *fits = row_of(
         _GATHER_SQL,
         {
             "operator": current_operator_id(),
@@ -91,11 +93,11 @@ def gather(
             UUID(visit): Outcome._make([*plain, datetime.fromisoformat(at), units])
             for visit, *plain, at, units in visits or ()
         },
-        master=_master(sites or (), cartridges or (), rules or ()),
+        master=_master(sites or (), cartridges or (), rules or (), fits_of(*fits)),
     )
 
 
-def _master(sites: Any, cartridges: Any, rules: Any) -> Master:
+def _master(sites: Any, cartridges: Any, rules: Any, fits: Fits) -> Master:
     return Master(
         zones={UUID(site): zone for site, zone, *_ in sites},
         sites={
@@ -111,6 +113,7 @@ def _master(sites: Any, cartridges: Any, rules: Any) -> Master:
         },
         cartridges={UUID(cartridge): CartridgeFacts(*facts) for cartridge, *facts in cartridges},
         rules=[Rules(date.fromisoformat(day), *values) for day, *values in rules] or [_DEFAULTS],
+        fits=fits,
     )
 
 
@@ -224,5 +227,6 @@ SELECT
     (
         SELECT json_agg(json_build_array(id, is_entangled, type, schema_version, payload, occurred_at, units))
         FROM outcomes
-    )
+    ),
+    {LIVE_SQL}
 """

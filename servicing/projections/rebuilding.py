@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -156,7 +156,7 @@ def code_hash() -> str:
 
 @dataclass(slots=True)
 class _Build:
-    """One rebuild. ``since``: due days refreshed by jobs after it may be missing; ``honoured``: those that are not."""
+    """One rebuild. ``since``: what was refreshed by jobs, or fitted, after it may be missing; ``honoured``: what is not."""
 
     since: datetime
     by_sets: bool
@@ -220,8 +220,8 @@ class _Build:
             began = time.perf_counter()
             with self._looking() as cursor:
                 behind = self._behind(cursor)
-            for operator_id, jobs in behind.items():
-                self._follow(operator_id, jobs)
+            for operator_id, done in behind.items():
+                self._follow(operator_id, done)
             took = time.perf_counter() - began
             if took <= SHORT_ROUND_SECONDS or took > before / 2:
                 return
@@ -237,27 +237,31 @@ class _Build:
             with tenancy.operator_scope(self.only, read_only=True), connection.cursor() as cursor:
                 yield cursor
 
-    def _behind(self, cursor: Any) -> dict[UUID, dict[UUID, UUID]]:
-        """The operators with events to fold, or with due days refreshed since: those jobs, each with its site."""
+    def _behind(self, cursor: Any) -> dict[UUID, dict[UUID, UUID | None]]:
+        """The operators with events to fold, or with due days refreshed or fits made since: those jobs and fits, each
+        job with its site.
+        """
         cursor.execute(_EVENTS_BEHIND_SQL, [PROJECTION])
-        behind: dict[UUID, dict[UUID, UUID]] = {operator_id: {} for (operator_id,) in cursor.fetchall()}
-        cursor.execute(_REFRESHED_SQL, [DUE_REFRESH, self.since])
-        for operator_id, job_id, site_id in cursor.fetchall():
-            if job_id not in self.honoured:
-                behind.setdefault(operator_id, {})[job_id] = UUID(site_id)
+        behind: dict[UUID, dict[UUID, UUID | None]] = {
+            operator_id: {} for (operator_id,) in cursor.fetchall()
+        }
+        cursor.execute(_REFRESHED_SQL, [DUE_REFRESH, self.since, self.since])
+        for operator_id, done_id, site_id in cursor.fetchall():
+            if done_id not in self.honoured:
+                behind.setdefault(operator_id, {})[done_id] = UUID(site_id) if site_id else None
         return behind
 
-    def _follow(self, operator_id: UUID, jobs: dict[UUID, UUID], *, lock_timeout_ms: int = 0) -> None:
+    def _follow(self, operator_id: UUID, done: dict[UUID, UUID | None], *, lock_timeout_ms: int = 0) -> None:
         count = PAGE
         while count == PAGE:
             # As an upload folds: its statements stay planned.
             with shadows.filling(operator_id, f"SELECT {PLAN_ONCE}", lock_timeout_ms=lock_timeout_ms):
                 count = fold_page()
             self.folded += count
-        if jobs:
+        if done:
             with shadows.filling(operator_id, lock_timeout_ms=lock_timeout_ms):
-                due.refresh({}, set(jobs.values()))
-            self.honoured |= jobs.keys()
+                _refresh(done.values())
+            self.honoured |= done.keys()
 
     def swap(self, cursor: Any) -> float:
         """In the owner's transaction: stop appends, fold the last of them, change the names. Returns since when.
@@ -266,10 +270,10 @@ class _Build:
         """
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", [log.PROJECTION_LOCK])
         held_since = time.perf_counter()
-        for operator_id, jobs in self._behind(cursor).items():
+        for operator_id, done in self._behind(cursor).items():
             if time.perf_counter() - held_since > MOST_HELD_SECONDS:
                 raise shadows.TryAgain
-            self._follow(operator_id, jobs, lock_timeout_ms=shadows.LOCK_WAIT_MS)
+            self._follow(operator_id, done, lock_timeout_ms=shadows.LOCK_WAIT_MS)
         shadows.swap(cursor)
         cursor.execute(_LIVE_SQL, [clock.now()])
         return held_since
@@ -283,8 +287,16 @@ class _Build:
             shadows.look_at_shadows()
             while count := fold_page():
                 self.folded += count
-            due.refresh({}, set(self._behind(cursor).get(self.only, {}).values()))
+            _refresh(self._behind(cursor).get(self.only, {}).values())
             return shadows.replace_rows(self.only), held_since
+
+
+def _refresh(sites: Iterable[UUID | None]) -> None:
+    """Make anew what depends on these sites' terms; None stands for new fits, which all outlooks depend on."""
+    found = set(sites)
+    due.refresh({}, {site_id for site_id in found if site_id is not None})
+    if None in found:
+        due.refresh_outlooks()
 
 
 _EVENTS_BEHIND_SQL = f"""
@@ -294,11 +306,13 @@ LEFT JOIN {shadows.BUILDING}.servicing_checkpoint c ON c.operator_id = o.id AND 
 WHERE e.head > coalesce(c.position, 0)
 """
 
-# The sites by their jobs' ``ref``; a job without one only owes others.
+# The sites by their jobs' ``ref``; a job without one only owes others. Of the fits of one refit one is enough.
 _REFRESHED_SQL = """
 SELECT j.operator_id, j.id, j.ref FROM accounts_operator o
 CROSS JOIN LATERAL (
     SELECT operator_id, id, ref FROM accounts_job
     WHERE operator_id = o.id AND kind = %s AND done_at >= %s AND ref <> ''
+    UNION ALL
+    SELECT operator_id, id, '' FROM servicing_fit WHERE operator_id = o.id AND kind = 'dose' AND made_at >= %s
 ) j
 """

@@ -213,7 +213,7 @@ def _segment(row: Mapping[str, Any]) -> due.DueSegment:
 def _outlook(row: Mapping[str, Any]) -> Outlook:
     """An unsaved row, its values as the database would give them."""
     outlook = Outlook(unit_id=UUID(row["unit_id"]), site_id=UUID(row["site_id"]))
-    for name, column in _OUTLOOK_FIELDS.items():
+    for name, column in _OUTLOOK_COLUMNS.items():
         setattr(outlook, name, column.to_python(row[name]))
     return outlook
 
@@ -262,9 +262,15 @@ _HISTORY_FIELDS = (
 )  # fmt: skip
 _DUE_FIELDS = ("due_on", "opens_on", "past_grace_from", "long_past_from", "is_reopen")
 _DAYS = ("starts_on", "ends_before", "due_on", "opens_on", "past_grace_from", "long_past_from")
-_OUTLOOK_FIELDS: dict[str, Any] = {
-    name: Outlook._meta.get_field(name)
-    for name in ("dose_ml_per_day", "dry_on", "dry_soon_from", "wick_since_on", "wick_watch_from")
+# What of an outlook is shown as a change; the figures behind it come with it.
+_OUTLOOK_FIELDS = (
+    "dose_ml_per_day", "dry_on", "dry_earliest_on", "dry_latest_on", "empty_on", "dry_soon_from", "latest_on", "dry_advice",
+    "drift", "drift_since_on", "drift_advice", "wick_since_on", "wick_watch_from", "wick_advice", "wick_reason", "clean_due_on",
+)  # fmt: skip
+_OUTLOOK_COLUMNS: dict[str, Any] = {
+    column.attname: column
+    for column in Outlook._meta.concrete_fields
+    if column.attname not in {"operator_id", "unit_id", "site_id"}
 }
 
 
