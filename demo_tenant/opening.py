@@ -18,6 +18,8 @@ from demo_tenant.story import Story
 from fleet import commands as fleet
 
 T = TypeVar("T")
+# Kitchens, works and platforms soil a reservoir sooner, offices and surgeries later than others.
+DUST = {"clinic": "low", "office": "low", "plant": "high", "restaurant": "high", "transit": "high"}
 LABELS_AT_ONCE = 2_000
 
 
@@ -37,7 +39,7 @@ def open_operator(story: Story, password: str) -> None:
         )
         actor = system_actor(master.id)
         _people(actor, master, password)
-        _places(actor, master)
+        _places(actor, story)
         _fleet(actor, story)
         _prices(actor, master)
 
@@ -80,11 +82,12 @@ def _people(actor: Actor, master: MasterData, password: str) -> None:
         )
 
 
-def _places(actor: Actor, master: MasterData) -> None:
+def _places(actor: Actor, story: Story) -> None:
+    master = story.master
     customers.add_customers(
         actor=actor, customers=[_customer(master, n) for n in range(len(master.customers))]
     )
-    customers.add_sites(actor=actor, sites=[_site(master, n) for n in range(len(master.sites))])
+    customers.add_sites(actor=actor, sites=[_site(story, n) for n in range(len(master.sites))])
     customers.add_agreements(
         actor=actor, agreements=[_agreement(master, n) for n in range(len(master.sites))]
     )
@@ -119,7 +122,8 @@ def _customer(master: MasterData, number: int) -> dict[str, Any]:
     }
 
 
-def _site(master: MasterData, number: int) -> dict[str, Any]:
+def _site(story: Story, number: int) -> dict[str, Any]:
+    master = story.master
     plan = master.sites[number]
     return {
         "id": plan.id,
@@ -133,6 +137,8 @@ def _site(master: MasterData, number: int) -> dict[str, Any]:
         "longitude": Decimal(str(plan.longitude)),
         "zone": plan.zone,
         "crew_id": master.crews[plan.crew].id,
+        "hardness_mg_per_l": story.setting.plan.hardness_mg_per_l,
+        "dust": DUST.get(plan.kind, "normal"),
     }
 
 

@@ -23,6 +23,7 @@ from demo_tenant.opening import member_actor, open_operator, opened_at, phone_ac
 from demo_tenant.records import Ending, OfficeAction, Upload
 from demo_tenant.story import Story
 from servicing.commands.envelopes import Fate
+from servicing.commands.forecasts import refit
 from servicing.commands.uploads import fold_pending, load_events
 
 SWEEP = "servicing.tasks.sweep"
@@ -73,13 +74,16 @@ def play(story: Story, password: str, say: Say) -> Played:
                 player.fold()
             step_began = time.monotonic()
             player.take(step)
+            if isinstance(step, Close):
+                closing += time.monotonic() - step_began
+                player.learn()
         if isinstance(step, Close):
-            closing += time.monotonic() - step_began
             # A session keeps its plans: those made for tables still empty would read them whole for ever.
             connections.close_all()
             say(_progress(story, step, player.accepted, time.monotonic() - began))
     with clock.playing(ends_at):
         player.fold()
+        player.learn()
     perform_owed(ends_at)
     return Played(player.accepted, player.duplicates, time.monotonic() - began, closing)
 
@@ -193,6 +197,10 @@ class _Player:
     def fold(self) -> None:
         """Fold what has been recorded since, so that whoever looks now sees it."""
         fold_pending(actor=self.dispatcher)
+
+    def learn(self) -> None:
+        """Make the fits and outlooks anew, as every night would: once a month here, which is when somebody looks."""
+        refit(actor=system_actor(self.story.master.id))
 
     def _count(self, fates: list[Fate]) -> None:
         for fate in fates:
