@@ -11,7 +11,7 @@ from uuid import UUID
 from dateutil.relativedelta import relativedelta
 
 from demo_tenant.scoring.known import Knowledge, heard_of
-from demo_tenant.scoring.truth import Onlooker, Sight
+from demo_tenant.scoring.truth import Onlooker, Sight, days_until_dry
 from demo_tenant.story import Story
 from servicing.queries.rehearsal import Heard, UnitHistory
 
@@ -20,11 +20,14 @@ MONTHS = 12
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A unit that hangs on a cut day, as known then, and the last touch that its history tells of."""
+    """A unit that hangs on a cut day, as known then, and the last touch that its history tells of.
+
+    ``dry_days``: from that touch until it would run dry, by the truth; inf where that is later than anybody asks.
+    """
 
     unit_id: UUID
     history: UnitHistory
-    sight: Sight
+    dry_days: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +56,10 @@ def cuts_of(story: Story, onlooker: Onlooker) -> Iterator[Cut]:
         at = datetime.combine(day, time(0), tzinfo=UTC)
         histories = {unit_id: known.upto(at) for unit_id, known in knowledge.items()}
         cases = [
-            Case(unit_id, history, sight)
+            Case(unit_id, history, days_until_dry(last.after, next_at))
             for unit_id, history in histories.items()
             if history.is_installed
-            and (sight := _last_known(onlooker.sights.get(unit_id, []), received[unit_id], at)) is not None
+            for last, next_at in _last_known(onlooker.sights.get(unit_id, []), received[unit_id], at)
         ]
         yield Cut(at, cases, list(histories.values()))
 
@@ -66,10 +69,10 @@ def _touches_received(heard: list[Heard]) -> dict[UUID, datetime]:
     return {one.touch_id: one.received_at for one in heard if one.touch_id is not None and not one.is_ahead}
 
 
-def _last_known(sights: list[Sight], received: dict[UUID, datetime], at: datetime) -> Sight | None:
-    """The latest touch before a cut, unless the operator had not heard all of it: the unit is left out then."""
+def _last_known(
+    sights: list[Sight], received: dict[UUID, datetime], at: datetime
+) -> Iterator[tuple[Sight, datetime | None]]:
+    """The latest touch before a cut and when the next was; none where the operator had not heard all of it yet."""
     number = bisect_right(sights, at, key=lambda sight: sight.at)
-    if number == 0:
-        return None
-    last = sights[number - 1]
-    return last if received.get(last.touch_id, at) < at else None
+    if number and received.get(sights[number - 1].touch_id, at) < at:
+        yield sights[number - 1], sights[number].at if number < len(sights) else None

@@ -58,25 +58,19 @@ def tell_watched(setting: Setting) -> tuple[Story, Onlooker]:
     return tell_in(setting, onlooker), onlooker
 
 
-def days_until_dry(after: TrueUnit) -> float:
+def days_until_dry(after: TrueUnit, next_at: datetime | None = None) -> float:
     """Days from a touch until the unit is dry if nobody comes any more, what is to befall it included; inf if later.
 
-    The flow follows the months: it is run on from each first of a month to the next.
+    Up to ``next_at``, when it was next touched, it lives as the story had it live: in one piece, at the season of its
+    middle. From there on alone, from each first of a month to the next.
     """
     alone = copy.copy(after)
     last = after.at + LATER * DAY
+    if next_at is not None:
+        alone.advance(min(last, next_at))
     while alone.at < last and alone.dry_at is None and alone.total_ml > 0:
         next_month = (alone.at + relativedelta(months=1)).replace(day=1, hour=0, minute=0, second=0)
         alone.advance(min(last, next_month))
     if alone.dry_at is not None:
         return (alone.dry_at - after.at) / DAY
     return 0.0 if alone.total_ml <= 0 else math.inf
-
-
-def epoch_day(at: datetime) -> float:
-    """Days since 1970 in UTC."""
-    return at.timestamp() / EPOCH_DAY
-
-
-def days_between(earlier: datetime, later: datetime) -> float:
-    return (later - earlier) / timedelta(days=1)

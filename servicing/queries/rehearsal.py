@@ -2,16 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+import math
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
 from uuid import UUID
+
+import numpy as np
+from numpy.typing import NDArray
 
 from servicing.events.reading import load_payload, upcast
 from servicing.events.types import EventType
+from servicing.rules.dose.model import DoseFit
+from servicing.rules.drying import chance_dry_before
 from servicing.rules.fold import AHEAD_TOLERANCE, FoldEvent, standings
-from servicing.rules.unit import Line, UnitHistory, fold_lines, instant_text
+from servicing.rules.forecasting.dry import DryForecast, dry_forecast
+from servicing.rules.forecasting.fits import DoseFits, Fits, WickFits
+from servicing.rules.forecasting.learning import UnitLearnt, learn_doses, learn_wicks
+from servicing.rules.forecasting.looks import WickLine
+from servicing.rules.forecasting.rows import Row, outlook_rows
+from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
+from servicing.rules.forecasting.wicks import hazard_per_day, wicks_of
+from servicing.rules.lifetimes.wick_life import WickFit
+from servicing.rules.replacement import CHANGE, WASH, WickCosts, wick_decision
+from servicing.rules.unit import Line, UnitHistory, epoch_s, fold_lines, instant_text
+from servicing.rules.water import hardness_class
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+__all__ = [
+    "CHANGE",
+    "WASH",
+    "Facts",
+    "Fits",
+    "ForecastTerms",
+    "Heard",
+    "Rehearsed",
+    "UnitHistory",
+    "WickCosts",
+    "WickLine",
+    "advise_wicks",
+    "fallen",
+    "fold_heard",
+    "learn",
+    "rehearse",
+    "rows_of",
+    "true_fits",
+    "wick_line",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +121,191 @@ def fold_heard(heard: Sequence[Heard], start: UnitHistory | None = None) -> Unit
     gone = fallen(heard)
     lines = [line_of(one) for one in heard if one.event_id not in gone and not one.is_ahead]
     return fold_lines(sorted(lines, key=lambda line: line[1:5]), start)
+
+
+class Facts(NamedTuple):
+    """What is on file about one unit; ``next_on`` and ``after_on`` its next two due days as ordinals."""
+
+    unit_id: str
+    cartridge_code: str
+    liquid: str
+    nominal_ml_per_day: float
+    site_kind: str
+    hardness_mg_per_l: int | None
+    next_on: int | None
+    after_on: int | None
+
+
+Known = tuple[Facts, UnitHistory]
+_OF_WICKS = frozenset({"unit.installed", "unit.withdrawn", "wick.changed", "wick.checked", "wick.washed"})
+
+
+def wick_line(one: Heard) -> WickLine | None:
+    """What the event tells of the unit's wick, if anything."""
+    if one.type not in _OF_WICKS:
+        return None
+    word = one.payload.get("condition") or one.payload.get("wick") or one.payload.get("reason") or ""
+    return WickLine(str(one.subject_id), int(one.occurred_at.timestamp()), one.type, word)
+
+
+def learn(known: Sequence[Known], lines: Iterable[WickLine]) -> Fits:
+    """An operator's fits from all units ever heard of, and what their events said of wicks, unit by unit in order."""
+    units = [_learnt(facts, history) for facts, history in known if history.ever_installed]
+    return Fits(learn_doses(units), learn_wicks(units, lines))
+
+
+def _learnt(facts: Facts, history: UnitHistory) -> UnitLearnt:
+    hangs = history.is_installed
+    return UnitLearnt(
+        unit_id=facts.unit_id,
+        group=_group(facts),
+        site_kind=facts.site_kind,
+        hardness_mg_per_l=facts.hardness_mg_per_l,
+        liquid=facts.liquid,
+        nominal_ml_per_day=_nominal(facts, history),
+        intervals=history.intervals if hangs else [],
+        wick_lives=history.wick_lives,
+        wick_since_s=epoch_s(history.wick_since) if hangs and history.wick_since else None,
+        wick_good_s=history.wick_good_s,
+        wick_failed_s=history.wick_failed_s,
+    )
+
+
+def true_fits(
+    learnt: Fits,
+    *,
+    between_sd: float,
+    visit_sd: float,
+    season: tuple[float, float],
+    wick_scale_days: float,
+    wick_shape: float,
+    plugs_per_day: float,
+) -> Fits:
+    """Fits that know what no operator knows; what is no parameter of the truth stays as ``learnt``.
+
+    That is the hazard ratio of a condition seen, the use of washing and how often wicks are changed.
+    """
+    learnt_life = learnt.wick.life
+    dose = DoseFit(mean=0.0, between_sd=between_sd, visit_sd=visit_sd, season=season, readings=1)
+    life = WickFit(
+        coefficients=(math.log(wick_scale_days),),
+        log_shape=math.log(wick_shape),
+        covariance=((0.0, 0.0), (0.0, 0.0)),
+        based_on_wicks=learnt_life.based_on_wicks,
+        based_on_failures=learnt_life.based_on_failures,
+        condition_ratios=learnt_life.condition_ratios,
+    )
+    return Fits(
+        DoseFits(dose, plugs_per_day, learnt.dose.resets_per_reading), WickFits(life, learnt.wick.recovery)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsed:
+    """The forecasts of U units, each array (U,), in days from the reading of their levels; NaN where none is known.
+
+    ``n``: own readings they rest on; ``is_low`` and ``is_high``: what the drift chart says.
+    """
+
+    forecast: DryForecast
+
+    @property
+    def earliest(self) -> Floats:
+        return self.forecast.earliest
+
+    @property
+    def median(self) -> Floats:
+        return self.forecast.median
+
+    @property
+    def latest(self) -> Floats:
+        return self.forecast.latest
+
+    @property
+    def n(self) -> NDArray[np.int64]:
+        return self.forecast.posterior.n
+
+    def chance_within(self, days: float) -> Floats:
+        """The chance of being dry so many days after the reading of the level."""
+        way = self.forecast.way
+        chance = chance_dry_before(way.level_ml, np.full(len(self.n), days), way.ahead, way.slowing)
+        return np.where(np.isfinite(self.median), chance, np.nan)
+
+
+def rehearse(known: Sequence[Known], fits: Fits, terms: ForecastTerms) -> Rehearsed:
+    """The dry dates of hanging units, as an operator with these fits would be told them."""
+    units = [seen(facts, history) for facts, history in known]
+    hazard = hazard_per_day(wicks_of(units, fits.wick), units)
+    return Rehearsed(dry_forecast(units, fits.dose, terms, hazard))
+
+
+def rows_of(known: Sequence[Known], fits: Fits, terms: ForecastTerms) -> list[Row]:
+    """The outlooks of hanging units, as they would be stored."""
+    return outlook_rows([seen(facts, history) for facts, history in known], fits, terms)
+
+
+def seen(facts: Facts, history: UnitHistory) -> UnitSeen:
+    """The unit as a forecast sees it, its moments in UTC and without the operator's own ages of watching and changing."""
+    installed_at = _day(history.installed_at)
+    assert installed_at is not None, "an installed unit has its day"
+    return UnitSeen(
+        intervals=history.intervals,
+        group=_group(facts),
+        site_kind=facts.site_kind,
+        hardness=hardness_class(facts.hardness_mg_per_l),
+        liquid=facts.liquid,
+        dust="normal",
+        nominal_ml_per_day=_nominal(facts, history),
+        level_ml=history.level_ml,
+        level_at=_day(history.level_at),
+        charged_at=_day(history.charged_at),
+        installed_at=installed_at,
+        wick_since=_day(history.wick_since),
+        wick_since_s=epoch_s(history.wick_since) if history.wick_since else None,
+        wick_good_s=history.wick_good_s,
+        wick_condition=history.wick_condition,
+        wick_checked=_day(history.wick_checked_at),
+        wick_washed=_day(history.wick_washed_at),
+        cleaned_at=_day(history.reservoir_cleaned_at),
+        next_on=facts.next_on,
+        after_on=facts.after_on,
+        opens_on=None,
+        watch_on=None,
+        limit_on=None,
+    )
+
+
+def _group(facts: Facts) -> str:
+    return f"{facts.site_kind}/{facts.cartridge_code}"
+
+
+def _nominal(facts: Facts, history: UnitHistory) -> float:
+    set_dose = float(history.set_dose_ml_per_day) if history.set_dose_ml_per_day else 0.0
+    return set_dose or facts.nominal_ml_per_day
+
+
+def _day(instant: str | None) -> float | None:
+    """A stored instant as a day of the calendar in UTC: the date's ordinal and the fraction of the day."""
+    if instant is None:
+        return None
+    at = datetime.fromisoformat(instant).astimezone(UTC)
+    return at.toordinal() + (at.hour * 3_600 + at.minute * 60 + at.second) / 86_400
+
+
+def advise_wicks(
+    facts: Facts, fits: Fits, costs: WickCosts, *, age_days: Floats, slow: Flags, next_days: float
+) -> NDArray[np.int8]:
+    """What pays at a visit for wicks at one kind of place, of these ages (U,): 0 wait, 1 wash, 2 change."""
+    life = fits.wick.life
+    place = life.places([(facts.site_kind, hardness_class(facts.hardness_mg_per_l), facts.liquid)])
+    ratios = np.where(slow, life.condition_ratios.get("slow", 1.0), life.condition_ratios.get("good", 1.0))
+    decision = wick_decision(
+        np.full(len(age_days), life.scale_days(place)[0]),
+        life.shape,
+        ratios,
+        age_days,
+        next_days=next_days,
+        costs=costs,
+        wash_success=fits.wick.recovery,
+    )
+    return decision.action

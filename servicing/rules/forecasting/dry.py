@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from servicing.rules.dose.model import prior_means
 from servicing.rules.dose.posterior import Posterior, fold_posterior
 from servicing.rules.dose.readings import Readings, readings_of
+from servicing.rules.dose.reservoir import SECONDS_PER_DAY, charged_levels
 from servicing.rules.drift import Drift, Limits, drift, limits_for
 from servicing.rules.drying import (
     DoseAhead,
@@ -37,17 +38,27 @@ EARLY, MEDIAN, LATE = 0.1, 0.5, 0.9
 
 
 @dataclass(frozen=True, slots=True)
+class WayToDry:
+    """What lies between U units and dry: the mL each probably holds, the doses ahead, and what may slow it down."""
+
+    level_ml: Floats
+    ahead: DoseAhead
+    slowing: Slowing
+
+
+@dataclass(frozen=True, slots=True)
 class DryForecast:
     """Of U units, each array (U,): times in days from the reading of the level, NaN where no level is known.
 
     ``dose``: mL a day until dry; ``median``, ``earliest`` and ``latest``: until dry (50, 10 and 90 %); ``emptied``: until the
     cartridge is used up; ``chance``: of running dry before noon of the next due day; ``target``: until the chance of
-    being dry reaches what the operator accepts.
+    being dry reaches what the operator accepts. They follow from ``way``.
     """
 
     readings: Readings
     posterior: Posterior
     drift: Drift
+    way: WayToDry
     dose: Floats
     median: Floats
     earliest: Floats
@@ -70,9 +81,16 @@ def dry_forecast(
     level = _numbers([one.level_ml for one in units])
     known = np.isfinite(level)
     level_at = np.where(known, _numbers([one.level_at for one in units]), 0.0)
-    filled = np.where(known, level, 0.0)
+    filled, level_sd = charged_levels(
+        [one.intervals for one in units], np.where(known, level, 0.0), _exchanged_day(units)
+    )
     ahead = dose_ahead(
-        posterior, fits.fit, nominal, level_ml=filled, level_day=np.where(known, level_at - EPOCH_DAY, 0.0)
+        posterior,
+        fits.fit,
+        nominal,
+        level_ml=filled,
+        level_day=np.where(known, level_at - EPOCH_DAY, 0.0),
+        level_sd_ml=level_sd,
     )
     slowing = Slowing(
         wick_hazard_per_day,
@@ -95,6 +113,7 @@ def dry_forecast(
             wick_slots([one.intervals for one in units], [one.wick_since_s for one in units], slots),
             chart_limits(terms.false_alarms_per_1000, fits.resets_per_reading),
         ),
+        way=WayToDry(filled, ahead, slowing),
         dose=np.exp(np.where(known, ahead.log_mean, np.log(nominal) + posterior.mean)),
         median=days(MEDIAN),
         earliest=days(EARLY),
@@ -130,6 +149,18 @@ def wick_slots(
         if since_s is not None and rows and rows[0][0] <= since_s:
             found[place] = slots - sum(row[0] > since_s for row in rows[-slots:])
     return found
+
+
+def _exchanged_day(units: Sequence[UnitSeen]) -> Floats:
+    """(U,): when the latest exchange ended its interval, days since 1970-01-01 UTC, if the level is from then; else NaN."""
+    return _numbers(
+        [
+            one.intervals[-1][0] / SECONDS_PER_DAY
+            if one.intervals and one.level_at == one.charged_at
+            else None
+            for one in units
+        ]
+    )
 
 
 def _has_working_level(units: Sequence[UnitSeen]) -> NDArray[np.bool_]:
