@@ -18,6 +18,7 @@ METHOD = "dose-1"
 DIGITS = 6
 # Up to this share of what dripped out, the eye's step is noise beside the value; above it, two bounds.
 NARROW = 0.25
+WIDEST = 1.0
 LEAST_DOSE, GREATEST_DOSE = 0.001, 10_000.0  # mL a day: what no drip unit can be set to lies beyond
 FARTHEST_LOG = 20.0
 LEAST_SPREAD = 1e-6
@@ -104,8 +105,8 @@ def is_narrow(low_ml: Floats, high_ml: Floats, kind: Kinds) -> NDArray[np.bool_]
 def eye_variance(low_ml: Floats, high_ml: Floats, expected_ml: Floats) -> Floats:
     """Variance of the log of a reading that lies anywhere between two bounds: (half width / expected)^2 / 3.
 
-    By what is expected, not by what was read: else a reading that errs upwards would count for more than one that errs
+    Expected to be at least the bounds' distance. By what is expected, not by what was read: else a reading that errs upwards would count for more than one that errs
     downwards.
     """
-    share = (high_ml - low_ml) / expected_ml
+    share = np.minimum((high_ml - low_ml) / expected_ml, WIDEST)
     return share * share * (1 / 12)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from servicing.rules.dose.reservoir import ERROR_SHARE, EYE_STEP_ML, MOST_ML, SECONDS_PER_DAY, stands_of
 from servicing.rules.nonsense import Nonsense
 
 Floats = NDArray[np.float64]
@@ -18,17 +19,13 @@ Kinds = NDArray[np.int8]
 MISSING, READ, RAN_DRY, UNTOUCHED, DISTURBED = 0, 1, 2, 3, 4
 
 SLOTS = 18
-EYE_STEP_ML = 10.0
-# A reading errs by half a step, one standard deviation (judgement, our own). Three enter: the cartridge, and the reservoir
-# before and after, whose step is half of the cartridge's. Uniform bounds with that variance lie this many steps off.
-ERROR_STEPS = math.sqrt(3 * (0.5**2 + 2 * 0.25**2))
 # What looks empty may hold half a step of the reservoir.
 UNSEEN_SHARE = 0.25
+LEAST_ML = 0.5
 SHORTEST_DAYS = 3.0
-SECONDS_PER_DAY = 86_400.0
 # A year's phase counts from 1 January 1970; leap years move it by less than a day.
 DAYS_PER_YEAR = 365.25
-MOST_ML, LONGEST_DAYS = 1e6, 36_525.0
+LONGEST_DAYS = 36_525.0
 _DISTURBING = frozenset("wols")
 
 
@@ -93,14 +90,14 @@ def readings_of(
     """The readings of U units, each a list of its intervals, oldest first, of which the latest ``slots`` count.
 
     An interval is [ended (epoch seconds), seconds, available mL, cartridge left mL or None, reservoir found mL or None,
-    wiped out mL, marks]. What dripped out is available - left - found - wiped, give or take about a step of the
-    cartridge, ``step_ml``, and not more than was in. A mark of a new wick (w), a plugged outlet (o), a leak (l) or another
-    fault (s) disturbs the interval.
+    wiped out mL, marks]. What dripped out is available - left - found - wiped, the reservoir told as ``stands_of`` does,
+    and not more than was in. The bounds are those of a uniform error of the same variance: the cartridge's reading errs by
+    half of ``step_ml``, the reservoir's by what ``stands_of`` says. A mark of a new wick (w), a plugged outlet (o), a leak
+    (l) or another fault (s) disturbs the interval.
 
     An interval that is unread, shorter than three days or reversed, or whose liquid came to more than went in, is
-    missing: one wrong entry must not take a whole fleet's forecast away. After an unread exchange the interval starts
-    with what ``unread_reservoir_ml`` says, and its bounds are wider by half of that on both sides. Raises Nonsense if
-    ``step_ml`` is not positive.
+    missing: one wrong entry must not take a whole fleet's forecast away. Raises Nonsense if ``step_ml`` is not
+    positive.
     """
     if not (math.isfinite(step_ml) and step_ml > 0):
         raise Nonsense(f"A step of the eye is more than 0 mL, not {step_ml}.")
@@ -110,11 +107,18 @@ def readings_of(
     slot = np.array([slots - len(rows) + place for rows in latest for place in range(len(rows))], np.int64)
     rows = np.array([_numbers(row) for row in flat], np.float64).reshape(-1, 6)
     marked = np.array([not _DISTURBING.isdisjoint(row[6]) for row in flat], np.bool_)
-    unread = np.array([held for one in latest for held in _held_unread(one)[:-1]], np.float64)
-    days, available = rows[:, 1] / SECONDS_PER_DAY, rows[:, 2] + unread
-    consumed = available - rows[:, 3] - rows[:, 4] - rows[:, 5]
-    kind = _kinds(rows, unread, consumed, marked, step_ml)
-    low, high = _bounds(kind, available, consumed, step_ml, unread)
+    stands = [stands_of(one, step_ml) for one in latest]
+    starts = [stand for start, _ in stands for stand in start[:-1]]
+    ends = [stand for _, end in stands for stand in end]
+    more = np.array([stand.more_ml for stand in starts], np.float64)
+    found_more = np.array([stand.more_ml for stand in ends], np.float64)
+    guessed = np.where([stand.is_guess for stand in starts], more, 0.0)
+    variance = np.array([a.variance + b.variance for a, b in zip(starts, ends, strict=True)], np.float64)
+    days, available = rows[:, 1] / SECONDS_PER_DAY, rows[:, 2] + more
+    consumed = available - rows[:, 3] - rows[:, 4] - rows[:, 5] - found_more
+    error = np.sqrt(3 * ((ERROR_SHARE * step_ml) ** 2 + variance))
+    kind = _kinds(rows, consumed, error, marked)
+    low, high = _bounds(kind, available, consumed, error, guessed + UNSEEN_SHARE * step_ml)
     table = _Table(len(latest), slots, units, slot)
     return Readings(
         ended_day=table.filled(rows[:, 0] / SECONDS_PER_DAY, kind),
@@ -126,50 +130,35 @@ def readings_of(
     )
 
 
-def unread_reservoir_ml(intervals: Sequence[Sequence[Sequence[Any]]]) -> Floats:
-    """What each unit's reservoir probably held after its last exchange although nobody wrote it down, mL (U,).
-
-    0 where it was written down, and where the reservoir had been wiped. Else the middle of what the unit's reservoir was
-    found to hold at other times (0 if never found filled): while the cartridge feeds it, it keeps its working level.
-    The history counts such an exchange as leaving the reservoir empty, so that this is to be added to its level.
-    """
-    return np.array([_held_unread(rows)[-1] for rows in intervals], np.float64)
-
-
-def _held_unread(rows: Sequence[Sequence[Any]]) -> list[float]:
-    """For the start of each interval of one unit, and the one that goes on, what the unread reservoir probably held."""
-    found = sorted(float(row[4]) for row in rows if row[4])
-    usual = 0.5 * (found[(len(found) - 1) // 2] + found[len(found) // 2]) if found else 0.0
-    return [0.0, *(usual if row[4] is None and not row[5] else 0.0 for row in rows)]
-
-
 def _numbers(row: Sequence[Any]) -> tuple[float, ...]:
     return tuple(math.nan if value is None else float(value) for value in row[:6])
 
 
-def _kinds(
-    rows: Floats, unread: Floats, consumed: Floats, marked: NDArray[np.bool_], step_ml: float
-) -> Kinds:
+def _kinds(rows: Floats, consumed: Floats, error: Floats, marked: NDArray[np.bool_]) -> Kinds:
     days = rows[:, 1] / SECONDS_PER_DAY
     read = (np.abs(rows[:, 0]) <= 100 * LONGEST_DAYS * SECONDS_PER_DAY) & (rows[:, 2] <= MOST_ML)
     read &= (rows[:, 2:6] >= 0).all(axis=1) & (days <= LONGEST_DAYS)
-    sound = read & (days >= SHORTEST_DAYS) & (consumed >= -step_ml) & (rows[:, 2] > 0)
+    sound = (
+        read
+        & (days >= SHORTEST_DAYS)
+        & (consumed >= -error)
+        & (consumed <= MOST_ML - error)
+        & (rows[:, 2] > 0)
+    )
     # Wiping leaves an empty reservoir behind, so that both empty need not mean dry: at least this much dripped out.
-    empty = (rows[:, 3] == 0) & (rows[:, 4] == 0) & (consumed > step_ml)
-    kind = np.where(consumed <= ERROR_STEPS * step_ml + 0.5 * unread, UNTOUCHED, READ)
+    empty = (rows[:, 3] == 0) & (rows[:, 4] == 0) & (consumed > error)
+    kind = np.where(consumed <= error, UNTOUCHED, READ)
     kind = np.where(empty, RAN_DRY, kind)
     kind = np.where(sound, kind, MISSING)
     return np.where(marked & (days >= SHORTEST_DAYS), DISTURBED, kind).astype(np.int8)
 
 
 def _bounds(
-    kind: Kinds, available: Floats, consumed: Floats, step_ml: float, unread: Floats
+    kind: Kinds, available: Floats, consumed: Floats, error: Floats, unseen: Floats
 ) -> tuple[Floats, Floats]:
-    error = ERROR_STEPS * step_ml + 0.5 * unread
-    # At least what the eye would have seen is gone of a unit that looks empty.
-    least = np.maximum(consumed - unread - UNSEEN_SHARE * step_ml, UNSEEN_SHARE * step_ml)
+    least = np.maximum(consumed - unseen, LEAST_ML)
     low = np.where(kind == RAN_DRY, least, np.where(kind == READ, consumed - error, 0.0))
-    high = np.minimum(np.maximum(consumed, 0.0) + error, available)
+    high = np.minimum(np.maximum(consumed, 0.0) + error, np.maximum(available, LEAST_ML))
     return low, np.where(kind == RAN_DRY, np.inf, high)
 
 

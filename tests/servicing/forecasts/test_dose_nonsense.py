@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from servicing.rules.dose.fitting import fit_dose
 from servicing.rules.dose.model import prior_means
 from servicing.rules.dose.posterior import fold_posterior
-from servicing.rules.dose.readings import readings_of, unread_reservoir_ml
+from servicing.rules.dose.readings import readings_of
+from servicing.rules.dose.reservoir import charged_levels
 from servicing.rules.drying import Slowing, chance_dry_before, dose_ahead, dry_days
 
 volumes = st.one_of(st.none(), st.integers(-50, 2_000), st.just(0), st.just(280), st.floats())
@@ -47,15 +48,15 @@ ways = st.fixed_dictionaries(
 def test_any_histories_give_finite_forecasts(intervals, nominal_dose, way):
     count = len(intervals)
     readings, nominal = readings_of(intervals), np.full(count, nominal_dose)
-    assert np.isfinite(unread_reservoir_ml(intervals)).all()
     groups = ["even" if unit % 2 == 0 else "odd" for unit in range(count)]
     fit = fit_dose(readings, nominal, groups)
     posterior = fold_posterior(readings, nominal, prior_means(fit, groups), fit)
     for found in (posterior.mean, posterior.var, posterior.z, posterior.expected_ml):
         assert np.isfinite(found).all()
     assert (posterior.var > 0).all()
-    levels = np.full(count, way["level_ml"])
-    ahead = dose_ahead(posterior, fit, nominal, level_ml=levels, level_day=np.full(count, 20_000.0))
+    day = np.full(count, 20_000.0)
+    levels, sds = charged_levels(intervals, np.full(count, way["level_ml"]), day)
+    ahead = dose_ahead(posterior, fit, nominal, level_ml=levels, level_day=day, level_sd_ml=sds)
     slowing = Slowing(*(np.full(count, way[name]) for name in ("hazard", "share", "hazard")))
     days = dry_days(levels, ahead, way["quantile"], slowing)
     chance = chance_dry_before(levels, days, ahead, slowing)

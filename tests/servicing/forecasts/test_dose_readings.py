@@ -5,7 +5,6 @@ import pytest
 
 from servicing.rules.dose.readings import (
     DISTURBED,
-    ERROR_STEPS,
     MISSING,
     RAN_DRY,
     READ,
@@ -13,8 +12,8 @@ from servicing.rules.dose.readings import (
     UNTOUCHED,
     Readings,
     readings_of,
-    unread_reservoir_ml,
 )
+from servicing.rules.dose.reservoir import charged_levels, stands_of
 from servicing.rules.nonsense import Nonsense
 
 DAY = 86_400
@@ -33,12 +32,37 @@ def only(*rows):
 def test_a_reading_bounds_what_dripped_out_on_both_sides():
     kind, low, high = only(interval(100, 15))
     assert kind == READ
-    assert (low, high) == pytest.approx((180 - 10 * ERROR_STEPS, 180 + 10 * ERROR_STEPS))
+    assert (low + high) / 2 == pytest.approx(180)
 
 
 def test_the_bounds_have_the_variance_of_three_readings_that_each_err_by_half_a_step():
     _, low, high = only(interval(100, 15))
     assert (high - low) ** 2 / 12 == pytest.approx(5**2 + 2.5**2 + 2.5**2)
+
+
+def test_a_fed_reservoir_counts_as_the_middle_of_what_it_was_found_to_hold():
+    # 15 mL in truth, read as 15, 10, 15 and 20: what the eye errs by is taken out at either end.
+    rows = [interval(100, 15), interval(90, 10), interval(100, 15), interval(80, 20, available=290)]
+    kind, low, high = only(*rows)
+    assert kind == READ
+    # By the books 290 - 80 - 20 at its end; the start was read as 15, the middle, and stands.
+    assert (low + high) / 2 == pytest.approx(290 - 80 - 15)
+    assert (high - low) ** 2 / 12 == pytest.approx(5**2)
+
+
+def test_a_reservoir_far_from_its_middle_or_under_an_empty_cartridge_stands_as_read():
+    fed = [interval(100, 15), interval(90, 15), interval(100, 15)]
+    _, low, high = only(*fed, interval(100, 30))
+    assert (low + high) / 2 == pytest.approx(295 - 100 - 30)
+    assert stands_of([*fed, interval(0, 10)])[1][-1].more_ml == 0
+
+
+def test_a_wiped_reservoir_counts_once_and_leaves_nothing_at_the_next_start():
+    fed = [interval(100, 15), interval(90, 15), interval(100, 15)]
+    rows = [*fed, interval(100, 0, wiped=20), interval(90, 15, available=280)]
+    starts, ends = stands_of(rows)
+    assert ends[3].more_ml == -5
+    assert starts[4].more_ml == 0
 
 
 def test_not_more_drips_out_than_was_in():
@@ -117,14 +141,27 @@ def test_after_an_unread_exchange_the_reservoir_counts_as_it_usually_is():
     kind, low, high = only(*rows)
     assert kind == READ
     assert (low + high) / 2 == pytest.approx(180)
-    assert high - low == pytest.approx(2 * 10 * ERROR_STEPS + 15)
+    assert (high - low) ** 2 / 12 == pytest.approx(5**2 + 2.5**2 + 2.5**2 + 3.75**2)
 
 
-def test_the_reservoir_of_the_charge_that_goes_on_is_guessed_only_if_nobody_wrote_it_down():
-    read, unread = interval(100, 15), interval(None, None)
-    wiped_unread = interval(None, None, wiped=15)
-    guesses = unread_reservoir_ml([[read, unread], [read, read], [unread], [read, wiped_unread], []])
-    assert guesses.tolist() == [15, 0, 0, 0, 0]
+def test_the_level_after_an_exchange_has_the_reservoir_that_nobody_wrote_down():
+    read, unread, wiped = interval(100, 15), interval(None, None), interval(None, None, wiped=15)
+    histories = [[read, unread], [read, wiped], [read, read], []]
+    levels, sds = charged_levels(histories, np.array([280.0, 280.0, 295.0, 280.0]), np.full(4, 20_000.0))
+    assert levels.tolist() == [295, 280, 295, 280]
+    assert sds == pytest.approx([np.hypot(2.5, 3.75), 2.5, 2.5, 2.5])
+
+
+def test_the_level_after_a_fed_exchange_is_told_by_the_units_middle_reading():
+    rows = [interval(100, 15), interval(90, 15), interval(80, 15), interval(80, 20)]
+    levels, sds = charged_levels([rows], np.array([300.0]), np.array([20_000.0]))
+    assert (levels[0], sds[0]) == (295, 1.0)
+
+
+def test_a_level_read_between_exchanges_stands_as_read_with_both_errors():
+    rows = [interval(100, 15), interval(None, None)]
+    levels, sds = charged_levels([rows], np.array([120.0]), np.array([20_010.0]))
+    assert (levels[0], sds[0]) == (120, pytest.approx(np.hypot(5, 2.5)))
 
 
 def test_tables_of_different_shapes_or_reversed_bounds_are_nonsense():
