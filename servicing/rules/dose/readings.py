@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from servicing.rules.dose.reservoir import ERROR_SHARE, EYE_STEP_ML, MOST_ML, SECONDS_PER_DAY, stands_of
+from servicing.rules.dose.reservoir import (
+    ERROR_SHARE,
+    EYE_STEP_ML,
+    MOST_ML,
+    SECONDS_PER_DAY,
+    Stand,
+    stands_of,
+)
 from servicing.rules.nonsense import Nonsense
 
 Floats = NDArray[np.float64]
@@ -105,17 +113,16 @@ def readings_of(
     flat = [row for rows in latest for row in rows]
     units = np.repeat(np.arange(len(latest)), [len(rows) for rows in latest]).astype(np.int64)
     slot = np.array([slots - len(rows) + place for rows in latest for place in range(len(rows))], np.int64)
-    rows = np.array([_numbers(row) for row in flat], np.float64).reshape(-1, 6)
+    # None becomes NaN.
+    rows = np.array([row[:6] for row in flat], np.float64).reshape(-1, 6)
     marked = np.array([not _DISTURBING.isdisjoint(row[6]) for row in flat], np.bool_)
     stands = [stands_of(one, step_ml) for one in latest]
-    starts = [stand for start, _ in stands for stand in start[:-1]]
-    ends = [stand for _, end in stands for stand in end]
-    more = np.array([stand.more_ml for stand in starts], np.float64)
-    found_more = np.array([stand.more_ml for stand in ends], np.float64)
-    guessed = np.where([stand.is_guess for stand in starts], more, 0.0)
-    variance = np.array([a.variance + b.variance for a, b in zip(starts, ends, strict=True)], np.float64)
+    start = _table_of(stand for starts, _ in stands for stand in starts[:-1])
+    end = _table_of(stand for _, ends in stands for stand in ends)
+    more, guessed = start[:, 0], np.where(start[:, 2] > 0, start[:, 0], 0.0)
+    variance = start[:, 1] + end[:, 1]
     days, available = rows[:, 1] / SECONDS_PER_DAY, rows[:, 2] + more
-    consumed = available - rows[:, 3] - rows[:, 4] - rows[:, 5] - found_more
+    consumed = available - rows[:, 3] - rows[:, 4] - rows[:, 5] - end[:, 0]
     error = np.sqrt(3 * ((ERROR_SHARE * step_ml) ** 2 + variance))
     kind = _kinds(rows, consumed, error, marked)
     low, high = _bounds(kind, available, consumed, error, guessed + UNSEEN_SHARE * step_ml)
@@ -130,8 +137,8 @@ def readings_of(
     )
 
 
-def _numbers(row: Sequence[Any]) -> tuple[float, ...]:
-    return tuple(math.nan if value is None else float(value) for value in row[:6])
+def _table_of(stands: Iterable[Stand]) -> Floats:
+    return np.fromiter(chain.from_iterable(stands), np.float64).reshape(-1, 3)
 
 
 def _kinds(rows: Floats, consumed: Floats, error: Floats, marked: NDArray[np.bool_]) -> Kinds:

@@ -8,8 +8,7 @@ eye, and the error can be taken out; what nobody wrote down was most likely that
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +27,7 @@ SAME_DAYS = 2.0 / SECONDS_PER_DAY
 SURE_ML = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Stand:
+class Stand(NamedTuple):
     """What to add to a written (or unwritten) reservoir, and the variance of what it then says, mL and mL^2."""
 
     more_ml: float
@@ -45,8 +43,9 @@ def stands_of(rows: Sequence[Sequence[Any]], step_ml: float = EYE_STEP_ML) -> tu
     there; any other stands as read. What was not read counts as the middle, give or take half of it, and as nothing after
     wiping.
     """
-    fed = sorted(float(row[4]) for row in rows if _is_reading(row) and row[3])
-    found = fed or sorted(float(row[4]) for row in rows if _is_reading(row))
+    held = [row for row in rows if row[4] and 0 < row[4] <= row[2] <= MOST_ML]
+    fed = sorted([float(row[4]) for row in held if row[3]])
+    found = fed or sorted([float(row[4]) for row in held])
     usual = _middle(found) if found else 0.0
     is_known = len(fed) >= ENOUGH_FOUND
     as_read = Stand(0.0, (ERROR_SHARE * RESERVOIR_SHARE * step_ml) ** 2)
@@ -61,9 +60,12 @@ def stands_of(rows: Sequence[Sequence[Any]], step_ml: float = EYE_STEP_ML) -> tu
         trusted = is_known and bool(left)
         kept = trusted and before > 0 and abs(before - usual) <= step_ml
         gone = trusted and wiped > 0 and abs(wiped - usual) <= step_ml
-        starts.append(Stand(usual - before, 0.0) if kept else as_read)
-        more = (usual - before if kept else 0.0) + (usual - wiped if gone else 0.0)
-        ends.append(Stand(more, 0.0) if kept or (gone and before == 0) else Stand(more, as_read.variance))
+        told = Stand(usual - before, 0.0) if kept else as_read
+        starts.append(told)
+        if gone:
+            sure = kept or before == 0
+            told = Stand(told.more_ml + usual - wiped, 0.0 if sure else as_read.variance)
+        ends.append(told)
     return starts, ends
 
 
@@ -87,10 +89,6 @@ def charged_levels(
             levels[unit] = min(MOST_ML, max(0.0, levels[unit] + last.more_ml))
             sds[unit] = max(SURE_ML, last.variance**0.5)
     return levels, sds
-
-
-def _is_reading(row: Sequence[Any]) -> bool:
-    return bool(row[4]) and 0 < row[4] <= row[2] <= MOST_ML
 
 
 def _middle(ordered: Sequence[float]) -> float:
