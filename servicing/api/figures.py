@@ -48,7 +48,7 @@ class AgeingStep(serializers.Serializer[Any]):
     high = serializers.FloatField()
 
 
-class CrewShown(serializers.Serializer[Any]):
+class CrewFiguresShown(serializers.Serializer[Any]):
     crew = serializers.UUIDField(source="crew_id")
     name = serializers.CharField()
     visits = serializers.IntegerField()
@@ -70,7 +70,7 @@ class ServiceFiguresShown(serializers.Serializer[ServiceFigures]):
     late_spells = serializers.IntegerField(source="spells")
     still_open = serializers.SerializerMethodField()
     ageing = serializers.SerializerMethodField()
-    crews = CrewShown(many=True)
+    crews = CrewFiguresShown(many=True)
 
     @extend_schema_field(StillOpen(many=True))
     def get_still_open(self, figures: ServiceFigures) -> list[dict[str, Any]]:

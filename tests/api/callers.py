@@ -14,6 +14,7 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from accounts.commands import operators
 from accounts.doors import RowsView
 from accounts.permissions import Role
+from servicing.commands.forecasts import refit
 from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
 from servicing.commands.seals import seal
@@ -127,6 +128,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
     list_prices(cast)
     close(cast, APRIL)
     assert seal(actor=cast.owner, at_once=True) == 1
+    assert refit(actor=cast.owner).outlooks == 1
     text = file_text(actor=cast.dispatcher, who="Somebody", said="It smells")
     owner = signed_in(cast)
     return {

@@ -33,8 +33,22 @@ def test_a_unit_shows_where_it_hangs_its_band_and_what_is_in_it(north, lived):
     assert (unit["band"], unit["due"]["due_on"]) == ("past_grace", "2026-06-10")
     assert unit["status"] == "down"
     assert unit["history"]["open_faults"] == [{"mode": "PLU", "found_at": "2026-05-10T09:00:00.000000+00:00"}]
-    # 280 mL in on 2 April, 40 left in the cartridge and 20 in the reservoir 38 days later: 220 / 38.
-    assert unit["outlook"]["dose_ml_per_day"] == "5.789"
+    # 280 mL in on 2 April, 40 left in the cartridge and 20 in the reservoir 38 days later: 220 / 38 = 5.79 mL a day of a
+    # nominal 8. One reading does not settle it: the estimate lies between the two.
+    outlook = unit["outlook"]
+    assert 5.79 < float(outlook["dose_ml_per_day"]) < 8
+    assert outlook["dry_earliest_on"] < outlook["dry_on"] < outlook["dry_latest_on"]
+    assert (outlook["basis"]["n"], outlook["basis"]["n_operator"], outlook["basis"]["prior"]) == (1, 1, False)
+    assert (outlook["basis"]["dose_method"], outlook["basis"]["wick_prior"]) == ("dose-1", True)
+
+
+def test_fits_are_read_with_what_they_rest_on(north, lived):
+    fits = signed_in(north, Role.VIEWER).read("fits").json()["results"]
+
+    assert {fit["kind"] for fit in fits} == {"dose", "wick"}
+    dose = next(fit for fit in fits if fit["kind"] == "dose")
+    assert (dose["method"], dose["basis"]["readings"]) == ("dose-1", 1)
+    assert dose["parameters"]["visit_sd"] > 0
 
 
 def test_units_are_narrowed_by_code_site_crew_status_and_band(north, lived):
