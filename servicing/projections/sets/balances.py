@@ -5,6 +5,7 @@ from __future__ import annotations
 from servicing.projections.sets.expressions import epoch_s, ml
 from servicing.rules.balance import FAULT_MARKS, KEPT_INTERVALS, MARKS
 
+FITTINGS = "('unit.installed', 'wick.changed')"
 _CHARGES = "('unit.installed', 'cartridge.exchanged')"
 _NUMBERS = "".join(str(place) for place in range(len(MARKS)))
 
@@ -20,16 +21,19 @@ _MARK = f"""CASE kind WHEN 'wick.changed' THEN {_number("w")} WHEN 'dose.set' TH
     WHEN 'wick.checked' THEN CASE payload->>'condition' WHEN 'failed' THEN {_number("w")} END
     WHEN 'fault.found' THEN CASE payload->>'mode' {_OF_FAULTS} END END"""
 
-# Each event with the n of the charge before it, and of the last cleaning before it. A period is known by its charge.
+# Each event with the n of the charge, the cleaning and the fitting of a wick that were the last before it. A period is
+# known by its charge.
 BALANCES_SQL = f"""
 told_since AS MATERIALIZED (
     SELECT subject_id, life, n, kind, event_id, occurred_at, payload,
         max(n) FILTER (WHERE kind IN {_CHARGES}) OVER before AS charge_n,
         max(n) FILTER (WHERE kind = 'reservoir.cleaned') OVER before AS cleaned_n,
+        max(n) FILTER (WHERE kind IN {FITTINGS}) OVER before AS wick_n,
         {_MARK} AS mark
     FROM told
-    WHERE life IS NOT NULL AND kind IN ('unit.installed', 'cartridge.exchanged', 'dose.set', 'dripping', 'fault.found',
-        'leak.stopped', 'level.read', 'outlet.cleared', 'reservoir.cleaned', 'wick.changed', 'wick.checked')
+    WHERE life IS NOT NULL AND kind IN ('unit.installed', 'unit.withdrawn', 'cartridge.exchanged', 'dose.set', 'dripping',
+        'fault.found', 'leak.stopped', 'level.read', 'outlet.cleared', 'reservoir.cleaned', 'wick.changed', 'wick.checked',
+        'wick.washed')
     WINDOW before AS (PARTITION BY life ORDER BY n ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
 ), periods AS MATERIALIZED (
     SELECT charge_n, coalesce(sum({ml("wiped_out_ml")}) FILTER (WHERE kind = 'reservoir.cleaned'), 0) AS wiped_ml,

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
+from servicing.projections.sets.balances import FITTINGS
 from servicing.projections.sets.expressions import epoch_s
 from servicing.rules.unit import KEPT_WICKS
-
-_FITTINGS = "('unit.installed', 'wick.changed')"
 
 # A wick is known by the n of its fitting. Its looks are those after it; what ends it is the last of them.
 WICKS_SQL = f"""
 wick_looks AS (
-    SELECT life, n, kind, occurred_at, payload->>'condition' AS condition, payload->>'reason' = 'failed' AS is_failure,
-        max(n) FILTER (WHERE kind IN {_FITTINGS}) OVER (
-            PARTITION BY life ORDER BY n ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
-        ) AS wick_n
-    FROM told
-    WHERE life IS NOT NULL AND kind IN ('unit.installed', 'unit.withdrawn', 'wick.changed', 'wick.checked', 'wick.washed')
+    SELECT wick_n, n, kind, occurred_at, payload->>'condition' AS condition, payload->>'reason' = 'failed' AS is_failure
+    FROM told_since
+    WHERE wick_n IS NOT NULL AND kind IN ('unit.withdrawn', 'wick.changed', 'wick.checked', 'wick.washed')
 ), since_cleared AS (
     SELECT *, max(n) FILTER (WHERE condition IN ('good', 'slow') OR kind = 'wick.washed') OVER (PARTITION BY wick_n) AS cleared_n
-    FROM wick_looks WHERE wick_n IS NOT NULL
+    FROM wick_looks
 ), fared AS (
     SELECT wick_n, max(occurred_at) FILTER (WHERE condition IN ('good', 'slow')) AS good_at,
         min(occurred_at) FILTER (WHERE condition = 'failed' AND n > coalesce(cleared_n, 0)
@@ -29,8 +25,8 @@ wick_looks AS (
 ), wicks AS MATERIALIZED (
     SELECT t.subject_id, t.n, f.ended_n, f.failed_at, f.ended_at,
         CASE WHEN t.kind = 'wick.changed' OR t.payload->>'wick' = 'new' THEN t.occurred_at END AS birth_at, f.good_at
-    FROM told t LEFT JOIN fared f ON f.wick_n = t.n
-    WHERE t.life IS NOT NULL AND t.kind IN {_FITTINGS}
+    FROM told_since t LEFT JOIN fared f ON f.wick_n = t.n
+    WHERE t.kind IN {FITTINGS}
 ), ended_wicks AS (
     SELECT subject_id, ended_n, jsonb_build_array({epoch_s("birth_at")}, {epoch_s("coalesce(good_at, birth_at)")},
             {epoch_s("failed_at")}, {epoch_s("ended_at")}) AS fared,
