@@ -18,8 +18,8 @@ from demo_tenant.story import Story
 from fleet import commands as fleet
 
 T = TypeVar("T")
-# Kitchens, works and platforms soil a reservoir sooner, offices and surgeries later than others.
-DUST = {"clinic": "low", "office": "low", "plant": "high", "restaurant": "high", "transit": "high"}
+# Works and platforms soil a reservoir sooner, offices and surgeries later than others.
+DUST = {"clinic": "low", "office": "low", "plant": "high", "transit": "high"}
 LABELS_AT_ONCE = 2_000
 
 

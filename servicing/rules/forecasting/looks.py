@@ -40,8 +40,8 @@ class Looks:
 def looks_of(lines: Iterable[WickLine]) -> Looks:
     """Read the lines of many units, each unit's together and in order. A wick of unknown age leaves no look.
 
-    A wick counts as unseen from its fitting or its last washing until it is looked at. After it was seen failed nothing
-    more is learnt of it until it is washed or changed.
+    A wick counts as unseen from its fitting until it is looked at. From a washing to the next look tells what washing
+    does and nothing else. After it was seen failed nothing more is learnt of it until it is washed or changed.
     """
     found = Looks()
     wick = _Wick("", None)
@@ -55,8 +55,7 @@ def looks_of(lines: Iterable[WickLine]) -> Looks:
                 wick.see(FAILED, line.at_s, found)
             wick = _Wick(line.unit, line.at_s)
         elif line.type == "wick.washed":
-            wick.washed_from = wick.condition if wick.condition in {SLOW, FAILED} else ""
-            wick.condition, wick.seen_s = UNSEEN, line.at_s
+            wick.wash()
         elif line.type == "wick.checked":
             wick.see(line.word, line.at_s, found)
         else:
@@ -70,17 +69,21 @@ class _Wick:
     born_s: int | None
     condition: str = UNSEEN
     seen_s: int = 0
-    washed_from: str = ""
+    is_washed: bool = False
+    needed_it: bool = False
 
     def __post_init__(self) -> None:
         self.seen_s = self.born_s or 0
 
+    def wash(self) -> None:
+        self.is_washed = True
+        self.needed_it = self.needed_it or self.condition in {SLOW, FAILED}
+
     def see(self, condition: str, at_s: int, found: Looks) -> None:
-        if self.washed_from:
+        if self.needed_it:
             found.washed += 1
             found.recovered += condition == GOOD
-            self.washed_from = ""
-        if self.born_s is not None and self.condition != FAILED and at_s > self.seen_s:
+        if self.born_s is not None and not self.is_washed and self.condition != FAILED and at_s > self.seen_s:
             ages = (self.seen_s - self.born_s) / 86_400, (at_s - self.born_s) / 86_400
             found.looks.append(Look(self.unit, self.condition, *ages, failed=condition == FAILED))
-        self.condition, self.seen_s = condition, at_s
+        self.condition, self.seen_s, self.is_washed, self.needed_it = condition, at_s, False, False

@@ -274,7 +274,7 @@ def _iso(day: int | None) -> str | None:
 
 
 def _listed(values: NDArray[np.float64], digits: int) -> list[float | None]:
-    rounded = np.round(values, digits)
+    rounded = np.round(values, digits) + 0.0  # no -0.0
     if np.isfinite(rounded).all():
         return rounded.tolist()
     return [value if math.isfinite(value) else None for value in rounded.tolist()]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,7 +55,7 @@ def wicks_of(units: Sequence[UnitSeen], fits: WickFits) -> Wicks:
     interval = [
         max(1, one.after_on - one.next_on) if one.after_on and one.next_on else DAYS_BETWEEN for one in units
     ]
-    ratio = np.array([ratios.get(one.wick_condition or "unseen", 1.0) for one in units], np.float64)
+    ratio = np.array([_ratio(one, ratios, fits.recovery) for one in units], np.float64)
     return Wicks(
         fits=fits,
         places=life.places([(one.site_kind, one.hardness, one.liquid) for one in units]),
@@ -110,6 +110,15 @@ def _next_on(one: UnitSeen) -> int:
     if one.next_on is not None:
         return one.next_on
     return int(one.level_at or one.charged_at or one.installed_at) + DAYS_BETWEEN
+
+
+def _ratio(one: UnitSeen, ratios: Mapping[str, float], recovery: float) -> float:
+    """The hazard's ratio by the condition last seen; of a wick washed since: as good as new if that helped, else slow."""
+    if one.wick_condition is not None:
+        return ratios.get(one.wick_condition, 1.0)
+    if one.wick_washed is not None:
+        return recovery + (1 - recovery) * ratios.get("slow", 1.0)
+    return ratios.get("unseen", 1.0)
 
 
 def _seen_days(one: UnitSeen) -> float:
