@@ -2,7 +2,7 @@
 PYTHON ?= python3
 RUN = .venv/bin/python
 PACKAGES = accounts fleet servicing billing config demo_tenant tests manage.py
-LOCK = uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url
+LOCK = uv pip compile --only-binary :all: --universal --python-version 3.11 --generate-hashes --no-emit-index-url
 
 .DEFAULT_GOAL := help
 .PHONY: help env demo test bench drill lint types lock
