@@ -15,6 +15,7 @@ OF_A_DATABASE = {
     "open_operator",
     "prove_event",
     "rebuild",
+    "refit",
     "rewrap_person_keys",
     "seal",
     "shell",
