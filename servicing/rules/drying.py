@@ -103,19 +103,23 @@ def chance_dry_before(
     return np.where(level_ml > 0, chance, 1.0)
 
 
-def dry_days(level_ml: Floats, ahead: DoseAhead, quantile: float, slowing: Slowing | None = None) -> Floats:
+def dry_days(
+    level_ml: Floats, ahead: DoseAhead, quantile: Floats | float, slowing: Slowing | None = None
+) -> Floats:
     """The time by which the unit is dry with probability ``quantile`` (U,), in days; at most 3,650.
 
-    The inverse of ``chance_dry_before``. Raises Nonsense for a quantile outside (0, 1), else as there.
+    The inverse of ``chance_dry_before``; ``quantile`` is one for all or one a unit. Raises Nonsense for a quantile outside
+    (0, 1), else as there.
     """
     _check_level(level_ml)
     _check_ahead(ahead, level_ml.shape)
-    if not 0 < quantile < 1:
+    wanted = np.broadcast_to(np.asarray(quantile, np.float64), level_ml.shape)
+    if not ((wanted > 0) & (wanted < 1)).all():
         raise Nonsense(f"A probability lies between 0 and 1, not {quantile}.")
     days = np.empty(level_ml.shape)
     for start in range(0, len(days), CHUNK_UNITS):
         part = slice(start, start + CHUNK_UNITS)
-        days[part] = _Way.of(level_ml[part], ahead, slowing, part).quantile(quantile)
+        days[part] = _Way.of(level_ml[part], ahead, slowing, part).quantile(wanted[part])
     return np.where(level_ml > 0, np.minimum(days, LONGEST_DAYS), 0.0)
 
 
@@ -203,8 +207,8 @@ class _Way:
         )
         return self.hazard * np.clip(to_slow, 0.0, to_stop) + self.stops * to_stop
 
-    def quantile(self, q: float) -> Floats:
-        middle_x = np.full(len(self.middle), float(ndtri(q)))
+    def quantile(self, q: Floats) -> Floats:
+        middle_x = ndtri(q)
         if self.hazard is None:
             return np.exp(np.minimum(self.middle + middle_x * self.sd, 60.0))
         x = middle_x
@@ -216,10 +220,10 @@ class _Way:
         days = np.exp(np.minimum(self.middle + x * self.sd, 60.0))
         late = np.flatnonzero(needed >= _SURE)
         if len(late):
-            days[late] = self.only(late).late(q)
+            days[late] = self.only(late).late(q[late])
         return days
 
-    def late(self, q: float) -> Floats:
+    def late(self, q: Floats) -> Floats:
         """Where the quantile lies among the slowed units: by halving between the undisturbed middle and the longest."""
         low, high = (
             np.minimum(self.middle, math.log(LONGEST_DAYS)),

@@ -98,11 +98,16 @@ def dry_forecast(
         np.full(len(units), fits.stops_per_day),
     )
     until = _numbers([one.next_on for one in units]) + NOON - level_at
-    cartridge = cartridge_level_ml(filled, _numbers([working_level_ml(one) for one in units], 0.0))
-
-    def days(quantile: float, of: Floats = filled, on: DoseAhead = ahead) -> Floats:
-        return np.where(known, dry_days(of, on, quantile, slowing), np.nan)
-
+    working = [working_level_ml(one) for one in units]
+    emptied, *dry = _days(
+        (cartridge_level_ml(filled, _numbers(working, 0.0)), filled, filled, filled, filled),
+        (MEDIAN, EARLY, MEDIAN, LATE, terms.dry_target),
+        ahead,
+        slowing,
+    )
+    earliest, median, latest, target = (np.where(known, days, np.nan) for days in dry)
+    is_fed = known & np.array([level is not None for level in working], np.bool_)
+    since_s = [one.wick_since_s for one in units]
     return DryForecast(
         readings=readings,
         posterior=posterior,
@@ -110,18 +115,36 @@ def dry_forecast(
             posterior.z,
             readings.kind,
             posterior.kept,
-            wick_slots([one.intervals for one in units], [one.wick_since_s for one in units], slots),
+            wick_slots([one.intervals for one in units], since_s, slots),
             chart_limits(terms.false_alarms_per_1000, fits.resets_per_reading),
         ),
         way=WayToDry(filled, ahead, slowing),
         dose=np.exp(np.where(known, ahead.log_mean, np.log(nominal) + posterior.mean)),
-        median=days(MEDIAN),
-        earliest=days(EARLY),
-        latest=days(LATE),
-        emptied=np.where(_has_working_level(units), days(MEDIAN, cartridge), np.nan),
+        median=median,
+        earliest=earliest,
+        latest=latest,
+        emptied=np.where(is_fed, emptied, np.nan),
         chance=_chance(filled, until, ahead, slowing, known),
-        target=days(terms.dry_target),
+        target=target,
     )
+
+
+def _days(
+    levels: Sequence[Floats], quantiles: Sequence[float], ahead: DoseAhead, slowing: Slowing
+) -> Sequence[Floats]:
+    """The quantiles of the time until each of these levels is used up, all in one pass: what a pass costs is its start."""
+    times = len(levels)
+    found = dry_days(
+        np.concatenate(levels),
+        DoseAhead(np.tile(ahead.log_mean, times), np.tile(ahead.log_sd, times)),
+        np.repeat(quantiles, len(levels[0])),
+        Slowing(
+            np.tile(slowing.hazard_per_day, times),
+            np.tile(slowing.flow_after, times),
+            np.tile(slowing.stops_per_day, times),
+        ),
+    )
+    return np.split(found, times)
 
 
 @lru_cache(maxsize=256)
@@ -161,10 +184,6 @@ def _exchanged_day(units: Sequence[UnitSeen]) -> Floats:
             for one in units
         ]
     )
-
-
-def _has_working_level(units: Sequence[UnitSeen]) -> NDArray[np.bool_]:
-    return np.array([working_level_ml(one) is not None for one in units], np.bool_)
 
 
 def _chance(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -24,6 +24,7 @@ TYPICAL_SCALE_DAYS = 600.0  # judgement, our own, with the two spreads of log sc
 LOG_SCALE_SD = 0.5
 SHIFT_SD = 0.3
 TINIEST = 1e-300
+WICKS_AT_ONCE = 512  # what one pass needs stays in the processor's cache
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 WEIGHTS = WEIGHTS / math.sqrt(2 * math.pi)
 
@@ -218,41 +219,39 @@ def conditional_failure(
     Raises Nonsense for an age, a time ahead or a ratio that is negative or not a number.
     """
     now, then = _log_ages(places, age_days, next_days)
-    ratio = np.asarray(hazard_ratio, np.float64)
+    ratio = np.broadcast_to(np.asarray(hazard_ratio, np.float64), now.shape)
     if not ((ratio >= 0) & np.isfinite(ratio)).all():
         raise Nonsense("A hazard ratio is negative or not a number.")
-    weights, past, ahead = [], [], []
-    for weight, log_scale, shape in _parameters(fit, places):
-        lived = _hazard(now, log_scale, shape)
-        weights.append(weight)
-        past.append(lived)
-        ahead.append(np.maximum(ratio * (_hazard(then, log_scale, shape) - lived), TINIEST))
+    found = np.empty((3, now.size))
+    reach = float(ndtri((1 + level) / 2))
+    for start in range(0, now.size, WICKS_AT_ONCE):
+        part = slice(start, start + WICKS_AT_ONCE)
+        chance, centre, error = _averaged(fit, places[part], now[part], then[part], ratio[part])
+        low, high = _failed(centre - reach * error), _failed(centre + reach * error)
+        found[:, part] = chance, np.minimum(chance, low), np.maximum(chance, high)
+    return found[0], found[1], found[2]
+
+
+def _averaged(
+    fit: WickFit, places: Ints, now: Floats, then: Floats, ratio: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """The chance of failing over what the parameters may be, and mean and sd of the log of the hazard ahead."""
+    weights, log_scale, shape = _parameters(fit, places)
+    lived = _hazard(now, log_scale, shape)
+    ahead = np.maximum(ratio * (_hazard(then, log_scale, shape) - lived), TINIEST)
     # The least hazard so far is taken out of all: the shares of an old wick would else all be 0.
-    least = np.minimum.reduce(past)
-    shares = [weight * np.exp(least - lived) for weight, lived in zip(weights, past, strict=True)]
-    chance, centre, error = _averaged(shares, ahead)
-    reach = float(ndtri((1 + level) / 2)) * error
-    return chance, np.minimum(chance, _failed(centre - reach)), np.maximum(chance, _failed(centre + reach))
+    share = weights * np.exp(lived.min(axis=0) - lived)
+    log_ahead = np.log(ahead)
+    total, mean = _summed(share), _summed(share * log_ahead)
+    square, working = _summed(share * log_ahead * log_ahead), _summed(share * np.exp(-ahead))
+    mean = mean / total
+    error = np.sqrt(np.maximum(square / total - mean * mean, 0.0))
+    return np.maximum(1.0 - working / total, 0.0), mean, error
 
 
-def _averaged(shares: Sequence[Floats], hazards: Sequence[Floats]) -> tuple[Floats, Floats, Floats]:
-    """The chance of failing under each hazard, and mean and sd of the hazard's log, by these shares.
-
-    Summed point by point and not along an axis, so that the order of the sums is the same in every batch.
-    """
-    total = centre = square = working = np.zeros_like(shares[0])
-    for share, hazard in zip(shares, hazards, strict=True):
-        log_hazard = np.log(hazard)
-        total = total + share
-        centre = centre + share * log_hazard
-        square = square + share * log_hazard * log_hazard
-        working = working + share * np.exp(-hazard)
-    mean = centre / total
-    return (
-        np.maximum(1.0 - working / total, 0.0),
-        mean,
-        np.sqrt(np.maximum(square / total - mean * mean, 0.0)),
-    )
+def _summed(points: Floats) -> Floats:
+    """(U,) of (81, U), one point after the other, so that the order of the sums is the same in every batch."""
+    return np.add.accumulate(points, axis=0)[-1]
 
 
 def _log_ages(places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> tuple[Floats, Floats]:
@@ -264,23 +263,20 @@ def _log_ages(places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> tuple[
     return log_ages(age), log_ages(age + ahead)
 
 
-def _hazard(log_age: Floats, log_scale: Floats, shape: float) -> Floats:
+def _hazard(log_age: Floats, log_scale: Floats, shape: Floats | float) -> Floats:
     return np.exp(np.minimum(shape * (log_age - log_scale), STEEPEST))
 
 
-def _parameters(fit: WickFit, places: Ints) -> Iterator[tuple[float, Floats, float]]:
-    """81 points of (log scale (U,), shape) with their weights, which sum to 1."""
+def _parameters(fit: WickFit, places: Ints) -> tuple[Floats, Floats, Floats]:
+    """81 points of log scale (81, U) and shape (81, 1), and their weights (81, 1), which sum to 1."""
     centre, (variance, both) = fit.log_scale(places), fit.spread_of_scale(places)
     shape_sd = math.sqrt(fit.covariance[-1][-1])
     slope = both / max(shape_sd, TINIEST)
     own = np.sqrt(np.maximum(variance - slope * slope, 0.0))
-    for first, weight in zip(NODES, WEIGHTS, strict=True):
-        for second, other in zip(NODES, WEIGHTS, strict=True):
-            yield (
-                weight * other,
-                centre + slope * first + own * second,
-                math.exp(fit.log_shape + shape_sd * first),
-            )
+    first, second = np.repeat(NODES, len(NODES))[:, None], np.tile(NODES, len(NODES))[:, None]
+    weights = np.repeat(WEIGHTS, len(NODES)) * np.tile(WEIGHTS, len(NODES))
+    shape = np.array([math.exp(fit.log_shape + shape_sd * node) for node in NODES])
+    return weights[:, None], centre + slope * first + own * second, np.repeat(shape, len(NODES))[:, None]
 
 
 def _failed(log_hazard: Floats) -> Floats:
