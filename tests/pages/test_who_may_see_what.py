@@ -102,7 +102,7 @@ def test_the_navigation_holds_only_what_the_role_may_see(north: Cast) -> None:
     crew = text_of(signed_in(north, Role.CREW_MEMBER).get(f"/{north.operator.slug}/"))
     owner = text_of(signed_in(north, Role.OWNER).get(f"/{north.operator.slug}/"))
     assert "Lookout Sites Units Crew Member Sign out" in crew
-    assert "Lookout Sites Units Money Set-up Owner Sign out" in owner
+    assert "Lookout Sites Units Figures Money Set-up Owner Sign out" in owner
 
 
 def test_a_post_without_its_token_is_refused(north: Cast) -> None:
