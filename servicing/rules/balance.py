@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from servicing.rules.dryness import consumed_ml
-
 # Balances that a history keeps: a year and a half of monthly visits.
 KEPT_INTERVALS = 18
 
@@ -35,6 +33,22 @@ def seconds_between(since: str, at: str) -> int:
 def marked(marks: str, mark: str) -> str:
     """``marks`` with ``mark`` among them (nothing where it is empty), each once, in the order of ``MARKS``."""
     return "".join(one for one in MARKS if one in marks or one == mark)
+
+
+def consumed_ml(
+    charge_prev: int,
+    reservoir_after_prev: int,
+    cartridge_left: int,
+    reservoir_before: int,
+    wiped_out_ml: int = 0,
+) -> int:
+    """What dripped out between two exchanges, in mL, by mass balance: what was in, less what is left and wiped out.
+
+    ``charge_prev`` is the content of the cartridge put in last time, ``reservoir_after_prev`` what the reservoir held
+    then, ``cartridge_left`` and ``reservoir_before`` what is found now before any work. A negative result means that
+    the readings contradict each other; it is returned as it is.
+    """
+    return charge_prev + reservoir_after_prev - cartridge_left - reservoir_before - wiped_out_ml
 
 
 def is_more_than_filled(

@@ -13,7 +13,6 @@ from servicing.events.reading import stored_payload
 from servicing.events.types import EventType
 from servicing.rules import balance
 from servicing.rules.balance import epoch_s, marked
-from servicing.rules.dryness import Interval, consumed_ml
 from servicing.rules.fold import FoldEvent
 
 DOWN_MODES = {"PLU", "NOO", "MIS"}
@@ -363,17 +362,3 @@ _STEPS: dict[str, Step] = {
     EventType.WICK_CHECKED.value: _check_wick,
     EventType.WICK_WASHED.value: _wash_wick,
 }
-
-
-def intervals_of(history: UnitHistory) -> list[Interval]:
-    """The latest three balances that nothing disturbed, as the dose is reckoned from them."""
-    undisturbed = [one for one in history.intervals if not one[-1]]
-    return [
-        Interval(
-            available,
-            None if left is None or before is None else consumed_ml(available, 0, left, before, wiped),
-            seconds,
-            left == 0 and before == 0,
-        )
-        for _, seconds, available, left, before, wiped, _ in undisturbed[-3:]
-    ]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 
-from servicing.rules.dryness import Interval
 from servicing.rules.fold import effective
-from servicing.rules.unit import UnitHistory, fold_unit, intervals_of
+from servicing.rules.unit import UnitHistory, fold_unit
 from tests.servicing.plain_events import OTHER_STATION, START, STATION, event, exchanged, installed
 
 
@@ -39,7 +38,6 @@ def test_the_mass_balance_of_a_month_follows_the_litres_that_went_in_and_came_ou
 
     # 2 March 2026, 09:00 UTC and 30 days are 1 April; `date -u -d '2026-04-01 09:00' +%s` says 1775034000.
     assert history.intervals == [[1_775_034_000, 30 * 86_400, 280, 40, 20, 0, ""]]
-    assert intervals_of(history) == [Interval(280, 220, 30 * 86_400, was_empty=False)]
     assert history.level_ml == 300
 
 
@@ -48,7 +46,6 @@ def test_what_is_wiped_out_of_the_reservoir_did_not_drip():
     history = fold(installed(), wiped, exchanged(30, left=40, before=0))
 
     assert history.intervals[0][2:] == [280, 40, 0, 20, ""]
-    assert intervals_of(history)[0].consumed_ml == 220
 
 
 def test_an_empty_unit_on_arrival_is_marked_as_such_and_an_unread_one_gives_no_rate():
@@ -56,9 +53,7 @@ def test_an_empty_unit_on_arrival_is_marked_as_such_and_an_unread_one_gives_no_r
     unread = fold(installed(), exchanged(30, left=None, before=None))
 
     assert empty.intervals[0][3:5] == [0, 0]
-    assert intervals_of(empty)[0].was_empty
     assert unread.intervals[0][3:5] == [None, None]
-    assert intervals_of(unread)[0].consumed_ml is None
 
 
 def test_more_left_than_was_filled_is_a_finding_and_no_rate():
@@ -106,7 +101,6 @@ def test_a_balance_tells_what_happened_since_the_charge_before():
 
     assert [one[-1] for one in history.intervals] == ["wols", ""]
     assert history.marks == "l"
-    assert [one.seconds for one in intervals_of(history)] == [30 * 86_400]
 
 
 def test_another_dose_forgets_the_balances_of_the_old_one_and_marks_the_one_under_way():
@@ -151,7 +145,6 @@ def test_a_wick_change_restarts_the_wick_and_marks_the_balance_it_falls_into():
     history = fold(installed(), exchanged(30), changed, exchanged(60))
 
     assert [one[-1] for one in history.intervals] == ["", "w"]
-    assert len(intervals_of(history)) == 1
     assert history.wick_since is not None
     assert history.wick_since.startswith("2026-04-01")
 

@@ -9,7 +9,6 @@ import pytest
 from accounts.errors import Busy
 from servicing.commands.office import record_events
 from servicing.queries import fleet_state
-from servicing.rules.dryness import GREATEST_DOSE
 
 
 def test_an_upload_is_accepted_once_and_folded(north):
@@ -32,7 +31,7 @@ def test_an_upload_is_accepted_once_and_folded(north):
     assert view.outlook.dry_on > (north.agreement.anchor_on + timedelta(days=30))
 
 
-def test_two_exchanges_a_second_apart_are_taken_with_the_greatest_dose(north):
+def test_two_exchanges_a_second_apart_say_nothing_of_the_dose(north):
     moment = north.exchanged()
     second = north.exchanged(at=datetime.fromisoformat(moment["occurred_at"]) + timedelta(seconds=1))
 
@@ -42,8 +41,8 @@ def test_two_exchanges_a_second_apart_are_taken_with_the_greatest_dose(north):
     with north.reading():
         outlook = fleet_state.get_unit_view(north.unit.id).outlook
     assert outlook is not None
-    assert outlook.dose_ml_per_day is not None
-    assert outlook.dose_ml_per_day <= GREATEST_DOSE
+    assert outlook.dose_ml_per_day == north.cartridge.nominal_dose_ml_per_day
+    assert outlook.basis["n"] == 0
 
 
 def test_while_phones_stand_in_line_a_person_in_the_office_does_not(north, superuser):

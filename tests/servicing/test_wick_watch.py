@@ -12,7 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from accounts.clock import local_date
-from servicing.rules.wick import wick_age_days, wick_watch_from
+from servicing.rules.values import first_day
+from servicing.rules.wick import wick_age_days
+
+
+def wick_watch_from(since_on, watch_days):
+    return first_day(since_on, [(date.min, watch_days)])
 
 
 @pytest.mark.parametrize(
@@ -30,7 +35,7 @@ def test_the_age_of_a_wick(since, today, days):
 
 
 @pytest.mark.parametrize(
-    ("since", "watch_days", "first_day"),
+    ("since", "watch_days", "watched_on"),
     [
         pytest.param("2025-01-01", 420, "2026-02-25", id="420 days"),
         pytest.param("2023-12-31", 420, "2025-02-23", id="420 days across 29 February"),
@@ -38,10 +43,10 @@ def test_the_age_of_a_wick(since, today, days):
         pytest.param("2025-01-01", 0, "2025-01-01", id="at once"),
     ],
 )
-def test_the_first_day_of_a_wick_watch(since, watch_days, first_day):
+def test_the_first_day_of_a_wick_watch(since, watch_days, watched_on):
     since_on = date.fromisoformat(since)
     watched_from = wick_watch_from(since_on, watch_days)
-    assert watched_from == date.fromisoformat(first_day)
+    assert watched_from == date.fromisoformat(watched_on)
     assert watched_from == list(rrule(DAILY, dtstart=since_on, count=watch_days + 1))[-1].date()
 
 
