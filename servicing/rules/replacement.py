@@ -28,7 +28,7 @@ _BLOCK, _SLICE = 32, 4_096
 # Powers (age / eta) ** beta: S = exp(-power) of 1 in 1,000 and of 1e-9; share that fails in an interval of a smooth sum.
 _FEW_LEFT, _ALL_FAILED, _SMOOTH = 6.9, 20.7, 0.05
 _NONE_LEFT = 1e-9
-_HALVINGS = 44
+_HALVINGS = 17  # of MAX_AGE_DAYS, down to one day
 _FEW = 32
 _ROOTS, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 _NODES = [((1 + float(root)) / 2, float(weight) / 2) for root, weight in zip(_ROOTS, _WEIGHTS, strict=True)]
@@ -110,13 +110,12 @@ def wick_decision(
     _check(usual, 1e-3, MAX_AGE_DAYS, "The time between visits in days")
     _check(success, 0.0, 1.0, "The chance that a wash succeeds")
 
-    rate, watch = _plans(eta, beta, ratio, usual, costs)
-    wicks = _Wicks(eta, beta, ratio, rate)
+    wicks = _Wicks(eta, beta, ratio, _rates(eta, beta, usual, costs))
     p_fail, waiting = _waiting(wicks, age, days, costs)
     saving = waiting - wicks.rate * days
     never = (beta <= 1) | (costs.failure < costs.change)
     action = np.where((saving > 0) & ~never, CHANGE, WAIT).astype(np.int8)
-    watch = np.where(never, np.inf, watch)
+    watch = np.where(never, np.inf, _watch_age(wicks, usual, costs))
 
     slow = np.flatnonzero((ratio > 1) & (success > 0))
     as_is = _further(wicks.at(slow), age[slow], days[slow], usual[slow], costs)
@@ -302,47 +301,32 @@ def _further(wicks: _Wicks, age: Floats, days: Floats, usual: Floats, costs: Wic
     return least
 
 
-def _plans(
-    eta: Floats, beta: Floats, ratio: Floats, usual: Floats, costs: WickCosts
-) -> tuple[Floats, Floats]:
-    """g* of each wick, and the first whole day of age from which waiting ``usual`` days costs more than g* of them."""
-    first, back = _distinct(eta, beta, ratio, usual)
-    if first.size <= _FEW:
-        rows = zip(*(column[first].tolist() for column in (eta, beta, ratio, usual)), strict=True)
-        found = np.array([_plan(*row, costs) for row in rows]).reshape(-1, 2)
-        return found[:, 0][back], found[:, 1][back]
-    rate, watch = _reckoned(eta[first], beta[first], ratio[first], usual[first], costs)
-    return rate[back], watch[back]
+def _rates(eta: Floats, beta: Floats, usual: Floats, costs: WickCosts) -> Floats:
+    """g* of each wick. An upload brings a few wicks, of lives that others had before them: those are remembered."""
+    first, back = _distinct(eta, beta, usual)
+    if first.size > _FEW:
+        return change_policy(eta[first], beta[first], usual[first], costs).cost_per_day[back]
+    rows = zip(*(column[first].tolist() for column in (eta, beta, usual)), strict=True)
+    return np.array([_rate(*row, costs) for row in rows], np.float64)[back]
 
 
 @lru_cache(maxsize=4_096)
-def _plan(eta: float, beta: float, ratio: float, usual: float, costs: WickCosts) -> tuple[float, float]:
-    """Of one wick: an upload brings a few, whose plans are those of the wicks before them."""
-    rate, watch = _reckoned(np.array([eta]), np.array([beta]), np.array([ratio]), np.array([usual]), costs)
-    return float(rate[0]), float(watch[0])
-
-
-def _reckoned(
-    eta: Floats, beta: Floats, ratio: Floats, usual: Floats, costs: WickCosts
-) -> tuple[Floats, Floats]:
-    rate = change_policy(eta, beta, usual, costs).cost_per_day
-    return rate, _watch_age(_Wicks(eta, beta, ratio, rate), usual, costs)
+def _rate(eta: float, beta: float, usual: float, costs: WickCosts) -> float:
+    return float(change_policy(eta, beta, usual, costs).cost_per_day[0])
 
 
 def _watch_age(wicks: _Wicks, usual: Floats, costs: WickCosts) -> Floats:
     """First whole day of age at which waiting ``usual`` days costs more than g* of them; inf beyond MAX_AGE_DAYS."""
-
-    def is_over(age: Floats) -> NDArray[np.bool_]:
-        return _waiting(wicks, age, usual, costs)[1] > wicks.rate * usual
-
-    low = np.zeros(usual.size)
-    high = np.full(usual.size, MAX_AGE_DAYS)
-    reached, at_once = is_over(high), is_over(low)
+    first, back = _distinct(wicks.eta, wicks.beta, wicks.ratio, usual)  # the rate follows from these
+    wicks, usual = wicks.at(first), usual[first]
+    # The last day known to be too young, and the first known to be old enough, if there is one.
+    low, high = np.full(first.size, -1.0), np.full(first.size, MAX_AGE_DAYS + 1.0)
     for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        over = is_over(middle)
+        middle = np.floor((low + high) / 2)
+        asked = np.clip(middle, 0.0, MAX_AGE_DAYS)
+        over = _waiting(wicks, asked, usual, costs)[1] > wicks.rate * usual
         low, high = np.where(over, low, middle), np.where(over, middle, high)
-    return np.where(at_once, 0.0, np.where(reached, np.ceil(high), np.inf))
+    return np.where(high <= MAX_AGE_DAYS, np.maximum(high, 0.0), np.inf)[back]
 
 
 def _distinct(*columns: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
