@@ -38,9 +38,10 @@ def bounded_moments(low: Floats, high: Floats) -> tuple[Floats, Floats]:
     is_open = ~np.isfinite(far)
     far = np.maximum(np.where(is_open, near, np.minimum(far, 2 * _FARTHEST)), near)
     decay = np.where(is_open, 0.0, np.exp(-0.5 * (far - near) * (far + near)))
-    mass = 0.5 * _ROOT_2_PI * (erfcx(near * _ROOT_HALF) - decay * erfcx(far * _ROOT_HALF))
+    whole = erfcx(near * _ROOT_HALF)
+    mass = 0.5 * _ROOT_2_PI * (whole - decay * erfcx(far * _ROOT_HALF))
     # An interval too narrow for the difference: the density is flat on it.
-    flat = mass <= 1e-4 * erfcx(near * _ROOT_HALF)
+    flat = mass <= 1e-4 * whole
     mass = np.where(flat, 1.0, mass)
     mean = (1.0 - decay) / mass
     variance = 1.0 + (near - decay * far) / mass - mean * mean

@@ -32,8 +32,9 @@ GROUP_SD, GROUP_WEIGHT = 0.05, 2.0  # groups lie within a tenth of the mean; as 
 LEAST_BETWEEN, LEAST_VISIT, MOST_SPREAD = 0.01, 0.005, 1.0
 OUTLYING_SDS = 4.0
 FAR_FROM_OWN = 0.5  # a first look: two thirds more or two fifths less than the unit's middle reading
-MOST_STEPS, SETTLED_AFTER, ENOUGH = 60, 12, 1e-5
+MOST_STEPS, LEAST_STEPS, SETTLED_AFTER, ENOUGH = 60, 3, 12, 1e-4
 ENOUGH_READ = 12  # from here on, a plain regression gives the start
+ENOUGH_TO_START = 500  # rows; with more it would start no nearer
 
 
 def fit_dose(readings: Readings, nominal_ml_per_day: Floats, groups: Sequence[str]) -> DoseFit:
@@ -72,7 +73,8 @@ class _Rows:
     low: Floats
     high: Floats
     eye_var: Floats
-    season: Floats  # (N, 2): sin, cos
+    sin: Floats
+    cos: Floats
     read: Flags
 
     @classmethod
@@ -95,21 +97,23 @@ class _Rows:
             low=np.where(read, middle, bottom),
             high=np.where(read, middle, top),
             eye_var=eye,
-            season=np.column_stack([np.sin(phase), np.cos(phase)]),
+            sin=np.sin(phase),
+            cos=np.cos(phase),
             read=read,
         )
 
 
 def _middles(unit: Ints, value: Floats, read: Flags, units: int) -> Floats:
-    """The median of each unit's read values; 0 where none is read."""
-    at = np.flatnonzero(read)
-    order = at[np.lexsort((value[at], unit[at]))]
-    count = np.bincount(unit[order], minlength=units)
-    first = np.cumsum(count) - count
-    some = count > 0
+    """The median of each unit's read values; 0 where none is read. Rows stand unit by unit."""
+    count = np.bincount(unit, minlength=units)
+    place = np.arange(len(unit)) - np.repeat(np.cumsum(count) - count, count)
+    table = np.full((units, int(count.max(initial=1))), np.inf)
+    table[unit, place] = np.where(read, value, np.inf)
+    table.sort(axis=1)
+    found = np.bincount(unit, read, units).astype(np.int64)
+    some = np.flatnonzero(found)
     middle = np.zeros(units)
-    lower, upper = (first + (count - 1) // 2)[some], (first + count // 2)[some]
-    middle[some] = 0.5 * (value[order[lower]] + value[order[upper]])
+    middle[some] = 0.5 * (table[some, (found[some] - 1) // 2] + table[some, found[some] // 2])
     return middle
 
 
@@ -121,6 +125,9 @@ class _Fitting:
         self.group = group
         self.groups = groups
         self.units = len(group)
+        # Rows stand unit by unit, and every unit has one.
+        self.count = np.bincount(rows.unit, minlength=self.units)
+        self.first = np.cumsum(self.count) - self.count
         self.log_sds = np.log([PRIOR_DOSE.between_sd, PRIOR_DOSE.visit_sd])
         self.group_var = GROUP_SD**2
         self.common = np.zeros(3 + groups)
@@ -128,11 +135,13 @@ class _Fitting:
         # The normal factors that stand for the bounded rows: precision, and precision times distance from the mean.
         self.factor = np.zeros(len(self.bounded))
         self.pull = np.zeros(len(self.bounded))
+        self.read_low = np.where(rows.read, rows.low, 0.0)
         self.kept = self._first_look()
         self.unit_kept = np.ones(self.units, np.bool_)
         self.own = np.zeros(self.units)
         self.own_var = np.full(self.units, PRIOR_DOSE.between_sd**2)
         self._start()
+        self.expected = self._expected()
 
     @property
     def between_var(self) -> float:
@@ -146,18 +155,18 @@ class _Fitting:
         """Leave out what is far from the middle of its unit's own readings."""
         rows = self.rows
         middle = _middles(rows.unit, rows.low, rows.read, self.units)
-        near = np.abs(np.where(rows.read, rows.low, 0.0) - middle[rows.unit]) <= FAR_FROM_OWN
+        near = np.abs(self.read_low - self._spread(middle)) <= FAR_FROM_OWN
         return near | ~rows.read
 
     def _start(self) -> None:
         """The mean of a regression that knows of no units, where there is enough and unlike enough to make one."""
-        rows, kept = self.rows, self.kept
-        read = rows.low[kept & rows.read]
-        if len(read) < ENOUGH_READ or float(np.ptp(read)) < LEAST_VISIT:
-            return
-        columns = np.ones((int(kept.sum()), 1))
-        start = fit_censored(rows.low[kept], rows.high[kept], columns)
-        self.common[0] = float(np.clip(start.coefficients[0], -3 * MEAN_SD, 3 * MEAN_SD))
+        rows, every = self.rows, np.flatnonzero(self.kept)
+        for some in (every[:: 1 + len(every) // ENOUGH_TO_START], every):
+            low, read = rows.low[some], rows.read[some]
+            if int(read.sum()) >= ENOUGH_READ and float(np.ptp(low[read])) >= LEAST_VISIT:
+                start = fit_censored(low, rows.high[some], np.ones((len(some), 1)))
+                self.common[0] = float(np.clip(start.coefficients[0], -3 * MEAN_SD, 3 * MEAN_SD))
+                return
 
     def run(self) -> None:
         for step in range(MOST_STEPS):
@@ -165,36 +174,36 @@ class _Fitting:
             self._solve_units()
             if len(self.bounded):
                 self._match_bounded()
-            if step < SETTLED_AFTER:
-                self._leave_out()
+            changed = step < SETTLED_AFTER and self._leave_out()
             moved = self._move_spreads()
             self._move_group_spread()
-            if step > SETTLED_AFTER and moved < ENOUGH:
+            if step >= LEAST_STEPS and not changed and moved < ENOUGH:
                 break
 
     def _expected(self) -> Floats:
         rows = self.rows
         by_unit = self.common[0] + self.common[3:][self.group]
-        return by_unit[rows.unit] + rows.season @ self.common[1:3]
+        return self._spread(by_unit) + self.common[1] * rows.sin + self.common[2] * rows.cos
 
     def _factors(self) -> tuple[Floats, Floats]:
         """Precision of each row, and precision times its distance from what is expected."""
         rows = self.rows
         precision = np.where(self.kept & rows.read, 1.0 / (self.visit_var + rows.eye_var), 0.0)
-        distance = np.where(rows.read, rows.low, 0.0) - self._expected()
-        pull = precision * distance
+        pull = precision * (self.read_low - self.expected)
         precision[self.bounded] = np.where(self.kept[self.bounded], self.factor, 0.0)
         pull[self.bounded] = np.where(self.kept[self.bounded], self.pull, 0.0)
         return precision, pull
 
     def _sum(self, values: Floats) -> Floats:
-        return np.bincount(self.rows.unit, values, self.units).astype(np.float64, copy=False)
+        return np.add.reduceat(values, self.first)
+
+    def _spread(self, by_unit: Floats) -> Floats:
+        return np.repeat(by_unit, self.count)
 
     def _solve_common(self) -> None:
         """One generalised least squares step from where the common figures are (exact, as it is quadratic)."""
         precision, pull = self._factors()
-        sin, cos = self.rows.season[:, 0], self.rows.season[:, 1]
-        left, right = self._normal_equations(precision, pull, (sin, cos))
+        left, right = self._normal_equations(precision, pull, (self.rows.sin, self.rows.cos))
         prior = np.concatenate(
             [[MEAN_SD**-2, SEASON_SD**-2, SEASON_SD**-2], np.full(self.groups, 1 / self.group_var)]
         )
@@ -203,9 +212,13 @@ class _Fitting:
         self.spread_of_common = np.linalg.inv(left)
         move = self.spread_of_common @ right
         self.common = self.common + move
+        self.expected = self._expected()
         # The bounded rows' factors stand where they are: their distance from what is expected now is another.
-        shift = (move[0] + move[3:][self.group])[self.rows.unit] + self.rows.season @ move[1:3]
-        self.pull = self.pull - self.factor * shift[self.bounded]
+        rows, at = self.rows, self.bounded
+        shift = (
+            (move[0] + move[3:][self.group])[rows.unit[at]] + move[1] * rows.sin[at] + move[2] * rows.cos[at]
+        )
+        self.pull = self.pull - self.factor * shift
 
     def _normal_equations(
         self, precision: Floats, pull: Floats, season: tuple[Floats, Floats]
@@ -236,23 +249,23 @@ class _Fitting:
 
     def _solve_units(self) -> None:
         """Mean and variance of each unit's distance from its group, given all its rows."""
-        precision, pull = self._factors()
+        self.factors = precision, pull = self._factors()
         self.own_var = 1.0 / (1.0 / self.between_var + self._sum(precision))
         self.own = self.own_var * self._sum(pull)
 
-    def _without(self, at: Ints) -> tuple[Floats, Floats]:
-        """Mean and variance of the units of rows ``at``, each without that row."""
-        precision, pull = self._factors()
-        unit = self.rows.unit[at]
-        var = 1.0 / np.maximum(1.0 / self.own_var[unit] - precision[at], 1.0 / MOST_SPREAD**2 * 1e-3)
-        return var * (self.own[unit] / self.own_var[unit] - pull[at]), var
+    def _without(self, at: Ints | slice) -> tuple[Floats, Floats]:
+        """Mean and variance of the units of rows ``at``, each without that row, as of the units' last solution."""
+        precision, pull = self.factors
+        known = 1.0 / self.own_var
+        var = 1.0 / np.maximum(self._spread(known)[at] - precision[at], 1.0 / MOST_SPREAD**2 * 1e-3)
+        return var * (self._spread(self.own * known)[at] - pull[at]), var
 
     def _match_bounded(self) -> None:
         at = self.bounded
         mean, var = self._without(at)
         spread = var + self.visit_var
         sd = np.sqrt(spread)
-        expected = self._expected()[at] + mean
+        expected = self.expected[at] + mean
         middle, left = bounded_moments(
             (self.rows.low[at] - expected) / sd, (self.rows.high[at] - expected) / sd
         )
@@ -265,21 +278,23 @@ class _Fitting:
         share = self.visit_var / spread
         self.bounded_square = self.visit_var * share * (left + middle * middle) + share * var
 
-    def _leave_out(self) -> None:
+    def _leave_out(self) -> bool:
         rows = self.rows
-        everything = np.arange(len(rows.unit))
-        mean, var = self._without(everything)
-        distance = np.where(rows.read, rows.low, 0.0) - self._expected() - mean
+        mean, var = self._without(slice(None))
+        distance = self.read_low - self.expected - mean
         spread = np.sqrt(var + self.visit_var + rows.eye_var)
-        self.kept = np.where(rows.read, np.abs(distance) <= OUTLYING_SDS * spread, self.kept)
-        self.unit_kept = self.own**2 <= OUTLYING_SDS**2 * self.between_var
+        kept = np.where(rows.read, np.abs(distance) <= OUTLYING_SDS * spread, self.kept)
+        unit_kept = self.own**2 <= OUTLYING_SDS**2 * self.between_var
+        changed = bool((kept != self.kept).any() or (unit_kept != self.unit_kept).any())
+        self.kept, self.unit_kept = kept, unit_kept
+        return changed
 
     def _move_spreads(self) -> float:
         """One Fisher-scoring step on the logs of the spreads; how far it went."""
         rows, tau, sigma = self.rows, self.between_var, self.visit_var
         precision, _ = self._factors()
-        error = np.where(rows.read, rows.low, 0.0) - self._expected() - self.own[rows.unit]
-        square = error * error + self.own_var[rows.unit]
+        error = self.read_low - self.expected - self._spread(self.own)
+        square = error * error + self._spread(self.own_var)
         exact = np.where(rows.read, precision, 0.0)
         told = exact * exact * square - exact
         if len(self.bounded):
@@ -303,7 +318,8 @@ class _Fitting:
 
     def _information(self, precision: Floats) -> Floats:
         """Expected information in (between, visit) variance of the units' normal marginals, V = D + between 11'."""
-        total, squares, cubes = (self._sum(precision**power) for power in (1, 2, 3))
+        square = precision * precision
+        total, squares, cubes = (self._sum(one) for one in (precision, square, square * precision))
         whole = 1.0 + self.between_var * total
         pulled = self.between_var / whole
         between = np.where(self.unit_kept, (total / whole) ** 2, 0.0)

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import chain
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +13,8 @@ from servicing.rules.dose.reservoir import (
     EYE_STEP_ML,
     MOST_ML,
     SECONDS_PER_DAY,
-    Stand,
-    stands_of,
+    Intervals,
+    balances_of,
 )
 from servicing.rules.nonsense import Nonsense
 
@@ -92,9 +89,7 @@ class Readings:
         return (self.kind != MISSING) & (self.kind != DISTURBED)
 
 
-def readings_of(
-    intervals: Sequence[Sequence[Sequence[Any]]], step_ml: float = EYE_STEP_ML, slots: int = SLOTS
-) -> Readings:
+def readings_of(intervals: Intervals, step_ml: float = EYE_STEP_ML, slots: int = SLOTS) -> Readings:
     """The readings of U units, each a list of its intervals, oldest first, of which the latest ``slots`` count.
 
     An interval is [ended (epoch seconds), seconds, available mL, cartridge left mL or None, reservoir found mL or None,
@@ -104,29 +99,26 @@ def readings_of(
     (l) or another fault (s) disturbs the interval.
 
     An interval that is unread, shorter than three days or reversed, or whose liquid came to more than went in, is
-    missing: one wrong entry must not take a whole fleet's forecast away. Raises Nonsense if ``step_ml`` is not
-    positive.
+    missing: one wrong entry must not take a whole fleet's forecast away. Balances that are columns already have no more
+    than ``slots`` rows a unit. Raises Nonsense if ``step_ml`` is not positive.
     """
     if not (math.isfinite(step_ml) and step_ml > 0):
         raise Nonsense(f"A step of the eye is more than 0 mL, not {step_ml}.")
-    latest = [rows[-slots:] for rows in intervals]
-    flat = [row for rows in latest for row in rows]
-    units = np.repeat(np.arange(len(latest)), [len(rows) for rows in latest]).astype(np.int64)
-    slot = np.array([slots - len(rows) + place for rows in latest for place in range(len(rows))], np.int64)
-    # None becomes NaN.
-    rows = np.array([row[:6] for row in flat], np.float64).reshape(-1, 6)
-    marked = np.array([not _DISTURBING.isdisjoint(row[6]) for row in flat], np.bool_)
-    stands = [stands_of(one, step_ml) for one in latest]
-    start = _table_of(stand for starts, _ in stands for stand in starts[:-1])
-    end = _table_of(stand for _, ends in stands for stand in ends)
-    more, guessed = start[:, 0], np.where(start[:, 2] > 0, start[:, 0], 0.0)
-    variance = start[:, 1] + end[:, 1]
+    balances = balances_of(intervals, slots, step_ml)
+    rows, units = balances.rows, balances.unit
+    place = np.arange(len(units))
+    slot = place + slots - balances.ends[units]
+    marked = np.array([mark != "" and not _DISTURBING.isdisjoint(mark) for mark in balances.marks], np.bool_)
+    start, end = balances.stands
+    start = start.at(place + units)
+    more, guessed = start.more_ml, np.where(start.is_guess, start.more_ml, 0.0)
+    variance = start.variance + end.variance
     days, available = rows[:, 1] / SECONDS_PER_DAY, rows[:, 2] + more
-    consumed = available - rows[:, 3] - rows[:, 4] - rows[:, 5] - end[:, 0]
-    error = np.sqrt(3 * ((ERROR_SHARE * step_ml) ** 2 + variance))
+    consumed = available - rows[:, 3] - rows[:, 4] - rows[:, 5] - end.more_ml
+    error = np.sqrt(3 * ((ERROR_SHARE * balances.step_ml) ** 2 + variance))
     kind = _kinds(rows, consumed, error, marked)
-    low, high = _bounds(kind, available, consumed, error, guessed + UNSEEN_SHARE * step_ml)
-    table = _Table(len(latest), slots, units, slot)
+    low, high = _bounds(kind, available, consumed, error, guessed + UNSEEN_SHARE * balances.step_ml)
+    table = _Table(len(balances.count), slots, units, slot)
     return Readings(
         ended_day=table.filled(rows[:, 0] / SECONDS_PER_DAY, kind),
         days=table.filled(days, kind),
@@ -135,10 +127,6 @@ def readings_of(
         high_ml=table.filled(high, kind),
         kind=table.kinds(kind),
     )
-
-
-def _table_of(stands: Iterable[Stand]) -> Floats:
-    return np.fromiter(chain.from_iterable(stands), np.float64).reshape(-1, 3)
 
 
 def _kinds(rows: Floats, consumed: Floats, error: Floats, marked: NDArray[np.bool_]) -> Kinds:

@@ -8,7 +8,7 @@ from servicing.rules.dose.fitting import fit_dose
 from servicing.rules.dose.model import prior_means
 from servicing.rules.dose.posterior import fold_posterior
 from servicing.rules.dose.readings import readings_of
-from servicing.rules.dose.reservoir import charged_levels
+from servicing.rules.dose.reservoir import balances_of, charged_levels
 from servicing.rules.drying import Slowing, chance_dry_before, dose_ahead, dry_days
 
 volumes = st.one_of(st.none(), st.integers(-50, 2_000), st.just(0), st.just(280), st.floats())
@@ -55,7 +55,7 @@ def test_any_histories_give_finite_forecasts(intervals, nominal_dose, way):
         assert np.isfinite(found).all()
     assert (posterior.var > 0).all()
     day = np.full(count, 20_000.0)
-    levels, sds = charged_levels(intervals, np.full(count, way["level_ml"]), day)
+    levels, sds = charged_levels(balances_of(intervals), np.full(count, way["level_ml"]), day)
     ahead = dose_ahead(posterior, fit, nominal, level_ml=levels, level_day=day, level_sd_ml=sds)
     slowing = Slowing(*(np.full(count, way[name]) for name in ("hazard", "share", "hazard")))
     days = dry_days(levels, ahead, way["quantile"], slowing)

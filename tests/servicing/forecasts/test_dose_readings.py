@@ -13,7 +13,7 @@ from servicing.rules.dose.readings import (
     Readings,
     readings_of,
 )
-from servicing.rules.dose.reservoir import charged_levels, stands_of
+from servicing.rules.dose.reservoir import balances_of, charged_levels, stands_of
 from servicing.rules.nonsense import Nonsense
 
 DAY = 86_400
@@ -54,15 +54,15 @@ def test_a_reservoir_far_from_its_middle_or_under_an_empty_cartridge_stands_as_r
     fed = [interval(100, 15), interval(90, 15), interval(100, 15)]
     _, low, high = only(*fed, interval(100, 30))
     assert (low + high) / 2 == pytest.approx(295 - 100 - 30)
-    assert stands_of([*fed, interval(0, 10)])[1][-1].more_ml == 0
+    assert stands_of(balances_of([[*fed, interval(0, 10)]]))[1].more_ml[-1] == 0
 
 
 def test_a_wiped_reservoir_counts_once_and_leaves_nothing_at_the_next_start():
     fed = [interval(100, 15), interval(90, 15), interval(100, 15)]
     rows = [*fed, interval(100, 0, wiped=20), interval(90, 15, available=280)]
-    starts, ends = stands_of(rows)
-    assert ends[3].more_ml == -5
-    assert starts[4].more_ml == 0
+    starts, ends = stands_of(balances_of([rows]))
+    assert ends.more_ml[3] == -5
+    assert starts.more_ml[4] == 0
 
 
 def test_not_more_drips_out_than_was_in():
@@ -147,20 +147,22 @@ def test_after_an_unread_exchange_the_reservoir_counts_as_it_usually_is():
 def test_the_level_after_an_exchange_has_the_reservoir_that_nobody_wrote_down():
     read, unread, wiped = interval(100, 15), interval(None, None), interval(None, None, wiped=15)
     histories = [[read, unread], [read, wiped], [read, read], []]
-    levels, sds = charged_levels(histories, np.array([280.0, 280.0, 295.0, 280.0]), np.full(4, 20_000.0))
+    levels, sds = charged_levels(
+        balances_of(histories), np.array([280.0, 280.0, 295.0, 280.0]), np.full(4, 20_000.0)
+    )
     assert levels.tolist() == [295, 280, 295, 280]
     assert sds == pytest.approx([np.hypot(2.5, 3.75), 2.5, 2.5, 2.5])
 
 
 def test_the_level_after_a_fed_exchange_is_told_by_the_units_middle_reading():
     rows = [interval(100, 15), interval(90, 15), interval(80, 15), interval(80, 20)]
-    levels, sds = charged_levels([rows], np.array([300.0]), np.array([20_000.0]))
+    levels, sds = charged_levels(balances_of([rows]), np.array([300.0]), np.array([20_000.0]))
     assert (levels[0], sds[0]) == (295, 1.0)
 
 
 def test_a_level_read_between_exchanges_stands_as_read_with_both_errors():
     rows = [interval(100, 15), interval(None, None)]
-    levels, sds = charged_levels([rows], np.array([120.0]), np.array([20_010.0]))
+    levels, sds = charged_levels(balances_of([rows]), np.array([120.0]), np.array([20_010.0]))
     assert (levels[0], sds[0]) == (120, pytest.approx(np.hypot(5, 2.5)))
 
 
