@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from servicing.models import Outlook
@@ -15,6 +16,8 @@ LABEL, LOW_LABEL, LABEL_WIDTH = 131, 145, 32
 _AFTER = timedelta(days=3)
 # A late end of the interval farther out than this would squeeze the days that matter.
 _FARTHEST = timedelta(days=60)
+_AS_GOOD_AS_THE_SAME = 3
+_SLOWEST = Decimal("0.01")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +29,8 @@ class Depletion:
     full_ml: int
     filled_on: date
     dry_on: date
+    as_it_drips_on: date
+    is_slowing: bool
     earliest_on: date | None
     latest_on: date | None
     dry_x: float
@@ -65,7 +70,8 @@ def depletion(
     def y(ml: int) -> float:
         return round(BOTTOM - (BOTTOM - TOP) * ml / max(1, full_ml, history.level_ml or 0), 1)
 
-    line = [(x(filled_on), y(full_ml)), (x(outlook.dry_on), y(0))]
+    as_it_drips_on = read_on + timedelta(days=min(3_650, int(history.level_ml / max(outlook.dose_ml_per_day, _SLOWEST))))
+    line = [(x(filled_on), y(full_ml)), (x(as_it_drips_on), y(0))]
     if read_on > filled_on:
         line.insert(1, (x(read_on), y(history.level_ml)))
     points = " ".join(f"{px},{py}" for px, py in line)
@@ -79,10 +85,12 @@ def depletion(
         full_ml=full_ml,
         filled_on=filled_on,
         dry_on=outlook.dry_on,
+        as_it_drips_on=as_it_drips_on,
+        is_slowing=(outlook.dry_on - as_it_drips_on).days > _AS_GOOD_AS_THE_SAME,
         earliest_on=outlook.dry_earliest_on,
         latest_on=outlook.dry_latest_on,
-        dry_x=line[-1][0],
-        dry_label_y=LOW_LABEL if abs(line[-1][0] - x(today)) < LABEL_WIDTH else LABEL,
+        dry_x=x(outlook.dry_on),
+        dry_label_y=LOW_LABEL if abs(x(outlook.dry_on) - x(today)) < LABEL_WIDTH else LABEL,
         today_x=x(today),
         today_ml=max(0, history.level_ml - drained),
         due_on=due_on,

@@ -13,6 +13,7 @@ from django.db.models import QuerySet
 from accounts.tenancy import current_operator_id
 from servicing.events.types import EventType
 from servicing.models import Fit
+from servicing.rules import balance
 from servicing.rules.fold import AHEAD_TOLERANCE
 from servicing.rules.forecasting.fits import PRIORS, Fits, dose_fits_of, wick_fits_of
 from servicing.rules.forecasting.learning import UnitLearnt
@@ -87,7 +88,8 @@ def units_learnt() -> Iterator[UnitLearnt]:
                 hardness,
                 family or "",
                 nominal,
-                orjson.loads(intervals) if intervals else [],
+                # As a history does: balances of an older shape wait for the rebuild.
+                [row for row in orjson.loads(intervals or "[]") if len(row) == len(balance.FIELDS)],
                 orjson.loads(lives) if lives else [],
                 *seconds,
             )

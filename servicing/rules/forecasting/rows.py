@@ -129,10 +129,11 @@ class _Table:
         born = one.installed_at if one.wick_since is None else one.wick_since
         age = self.watch_age[place]
         from_on = math.floor(born) + int(age) if age < WITHIN_REACH else None
-        is_worn = one.wick_condition == "slow"
-        if from_on is not None and is_worn and one.wick_checked is not None:
+        seen = _seen_worn(one)
+        is_worn = seen is not None
+        if from_on is not None and seen is not None:
             # Seen slow, it is to be changed earlier than it was before anybody saw it.
-            from_on = max(from_on, math.floor(one.wick_checked))
+            from_on = max(from_on, math.floor(seen))
         action = self.action[place]
         if action == WAIT:
             return Advice("wait", "cost", from_on, self.saving[place])
@@ -193,6 +194,13 @@ def _left_over(one: UnitSeen) -> Advice | None:
     of_two = one.intervals[-2:]
     washed = _is_washed_within(one, sum(row[1] for row in of_two))
     return Advice("change" if washed else "wash", "left_over", math.floor(one.charged_at))
+
+
+def _seen_worn(one: UnitSeen) -> float | None:
+    """When the wick was seen slow, or washed for that with no look since; None of any other."""
+    if one.wick_condition == "slow":
+        return one.wick_checked
+    return one.wick_washed if one.wick_condition is None else None
 
 
 def _seen_failed(one: UnitSeen) -> Advice | None:
