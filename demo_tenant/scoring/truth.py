@@ -5,15 +5,13 @@ from __future__ import annotations
 import copy
 import math
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from uuid import UUID
-
-from dateutil.relativedelta import relativedelta
 
 from demo_tenant.crews import Touch
 from demo_tenant.setting import Setting
 from demo_tenant.story import Story, tell_in
-from demo_tenant.world import DAY, TrueUnit
+from demo_tenant.world import DAY, MONTH_DAYS, TrueUnit
 
 EPOCH_DAY = 86_400
 LATER = 200.0  # days after which a unit that has not run dry counts as later, whatever the forecast said
@@ -61,16 +59,15 @@ def tell_watched(setting: Setting) -> tuple[Story, Onlooker]:
 def days_until_dry(after: TrueUnit, next_at: datetime | None = None) -> float:
     """Days from a touch until the unit is dry if nobody comes any more, what is to befall it included; inf if later.
 
-    Up to ``next_at``, when it was next touched, it lives as the story had it live: in one piece, at the season of its
-    middle. From there on alone, from each first of a month to the next.
+    The world lives from touch to touch, each time at the season of the middle. So up to ``next_at``, when it was next
+    touched, this is what the story told; from there on alone, in pieces of a month.
     """
     alone = copy.copy(after)
     last = after.at + LATER * DAY
-    if next_at is not None:
-        alone.advance(min(last, next_at))
+    until = after.at + MONTH_DAYS * DAY if next_at is None else next_at
     while alone.at < last and alone.dry_at is None and alone.total_ml > 0:
-        next_month = (alone.at + relativedelta(months=1)).replace(day=1, hour=0, minute=0, second=0)
-        alone.advance(min(last, next_month))
+        alone.advance(min(last, until))
+        until += MONTH_DAYS * DAY
     if alone.dry_at is not None:
         return (alone.dry_at - after.at) / DAY
     return 0.0 if alone.total_ml <= 0 else math.inf

@@ -60,10 +60,11 @@ def true_lives_days(sights: Iterable[Sequence[Sight]], since: float) -> list[flo
     return lives
 
 
-def replay(lives_days: Sequence[float], policy: Policy, prices: Prices) -> Bill:
+def replay(lives_days: Sequence[float], policy: Policy, prices: Prices, *, at_once: bool = False) -> Bill:
     """Each wick is looked at monthly until it is found failed or changed in time; it looks slow near its end.
 
-    A washed wick lives on as before: in the invented world washing neither harms nor mends.
+    The policy is asked before the visit, so it knows how the wick looked at the one before; ``at_once``: it knows how it
+    looks now. A washed wick lives on as before: in the invented world washing neither harms nor mends.
     """
     lives = np.asarray(lives_days, dtype=np.float64)
     alive = np.ones(len(lives), dtype=bool)
@@ -79,7 +80,8 @@ def replay(lives_days: Sequence[float], policy: Policy, prices: Prices) -> Bill:
         if not alive.any():
             break
         action = np.zeros(len(lives), dtype=np.int8)
-        action[alive] = policy(np.full(int(alive.sum()), age), age > TIRED_FROM * lives[alive])
+        looked_at = age if at_once else age - MONTH_DAYS
+        action[alive] = policy(np.full(int(alive.sum()), age), looked_at > TIRED_FROM * lives[alive])
         changed, washed = action == CHANGE, action == WASH
         changes, washes = changes + int(changed.sum()), washes + int(washed.sum())
         cost += float(changed.sum()) * prices.change + float(washed.sum()) * prices.wash

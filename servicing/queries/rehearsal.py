@@ -23,14 +23,16 @@ from servicing.rules.forecasting.learning import UnitLearnt, learn_doses, learn_
 from servicing.rules.forecasting.looks import WickLine
 from servicing.rules.forecasting.rows import Row, outlook_rows
 from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
-from servicing.rules.forecasting.wicks import hazard_per_day, wicks_of
+from servicing.rules.forecasting.wicks import hazard_per_day, wick_forecast, wicks_of
 from servicing.rules.lifetimes.wick_life import WickFit
-from servicing.rules.replacement import CHANGE, WASH, WickCosts, wick_decision
+from servicing.rules.replacement import CHANGE, WASH
 from servicing.rules.unit import Line, UnitHistory, epoch_s, fold_lines, instant_text
 from servicing.rules.water import hardness_class
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+NOON_OF_A_DAY = 730_000.5
 
 __all__ = [
     "CHANGE",
@@ -41,7 +43,6 @@ __all__ = [
     "Heard",
     "Rehearsed",
     "UnitHistory",
-    "WickCosts",
     "WickLine",
     "advise_wicks",
     "fallen",
@@ -193,7 +194,7 @@ def true_fits(
         covariance=((0.0, 0.0), (0.0, 0.0)),
         based_on_wicks=learnt_life.based_on_wicks,
         based_on_failures=learnt_life.based_on_failures,
-        condition_ratios=learnt_life.condition_ratios,
+        condition_laws=learnt_life.condition_laws,
     )
     return Fits(
         DoseFits(dose, plugs_per_day, learnt.dose.resets_per_reading), WickFits(life, learnt.wick.recovery)
@@ -293,19 +294,35 @@ def _day(instant: str | None) -> float | None:
 
 
 def advise_wicks(
-    facts: Facts, fits: Fits, costs: WickCosts, *, age_days: Floats, slow: Flags, next_days: float
+    facts: Facts, fits: Fits, terms: ForecastTerms, *, age_days: Floats, slow: Flags, visits_days: float
 ) -> NDArray[np.int8]:
-    """What pays at a visit for wicks at one kind of place, of these ages (U,): 0 wait, 1 wash, 2 change."""
-    life = fits.wick.life
-    place = life.places([(facts.site_kind, hardness_class(facts.hardness_mg_per_l), facts.liquid)])
-    ratios = np.where(slow, life.condition_ratios.get("slow", 1.0), life.condition_ratios.get("good", 1.0))
-    decision = wick_decision(
-        np.full(len(age_days), life.scale_days(place)[0]),
-        life.shape,
-        ratios,
-        age_days,
-        next_days=next_days,
-        costs=costs,
-        wash_success=fits.wick.recovery,
+    """What pays at a visit for wicks at one kind of place, of these ages (U,): 0 wait, 1 wash, 2 change.
+
+    ``slow`` (U,): how each looked when it was last looked at. Visits are ``visits_days`` apart.
+    """
+    units = [
+        _hanging(facts, age, visits_days, "slow" if is_slow else "good")
+        for age, is_slow in zip(age_days.tolist(), slow.tolist(), strict=True)
+    ]
+    wicks = wicks_of(units, fits.wick)
+    return wick_forecast(wicks, units, terms, np.ones(len(units), np.bool_)).decision.action
+
+
+def _hanging(facts: Facts, age_days: float, visits_days: float, condition: str) -> UnitSeen:
+    """A unit of which nothing but its wick is known, the day before it is visited."""
+    charged_at = NOON_OF_A_DAY - visits_days
+    nothing = UnitSeen._make([None] * len(UnitSeen._fields))
+    return nothing._replace(
+        intervals=[],
+        installed_at=NOON_OF_A_DAY - age_days,
+        group=_group(facts),
+        site_kind=facts.site_kind,
+        hardness=hardness_class(facts.hardness_mg_per_l),
+        liquid=facts.liquid,
+        charged_at=charged_at,
+        wick_since=NOON_OF_A_DAY - age_days,
+        wick_condition=condition,
+        wick_checked=charged_at,
+        next_on=int(NOON_OF_A_DAY),
+        after_on=int(NOON_OF_A_DAY) + round(visits_days),
     )
-    return decision.action

@@ -66,18 +66,24 @@ def dose_ahead(
     level_ml: Floats,
     level_day: Floats,
     level_sd_ml: Floats | float = LEVEL_SD_ML,
+    interval_days: Floats | None = None,
 ) -> DoseAhead:
     """The dose to expect from the reading of a level on: the unit's own, at the season of the middle of the time until it
     is dry, with the unit's uncertainty, the spread between its intervals, and the level's own error.
 
-    All (U,); ``level_day`` days since 1970-01-01 UTC. Raises Nonsense for levels below 0 or not finite.
+    All (U,); ``level_day`` days since 1970-01-01 UTC. ``interval_days``: how long the unit's intervals are; where it
+    lasts longer than one, their spread averages out over it (None: it does not). Raises Nonsense for levels below 0 or
+    not finite.
     """
     _check_level(level_ml)
     own = np.log(nominal_ml_per_day) + posterior.mean
     half = np.minimum(0.5 * level_ml * np.exp(-own), LONGEST_DAYS)
     log_mean = own + season_at(fit, level_day + half)
     error = level_sd_ml / np.maximum(np.maximum(level_ml, level_sd_ml), 1e-9)
-    return DoseAhead(log_mean, np.sqrt(posterior.var + fit.visit_sd**2 + error * error))
+    visit_var = np.full(level_ml.shape, fit.visit_sd**2)
+    if interval_days is not None:
+        visit_var *= np.minimum(1.0, interval_days / np.maximum(2 * half, DAY_IN_LOG))
+    return DoseAhead(log_mean, np.sqrt(posterior.var + visit_var + error * error))
 
 
 def chance_dry_before(

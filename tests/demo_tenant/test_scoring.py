@@ -3,6 +3,7 @@
 import copy
 import math
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -52,16 +53,32 @@ def test_who_looks_on_changes_nothing(watched, tiny_quarrow):
     assert set(onlooker.sights) <= {unit.id for unit in story.units}
 
 
-def test_a_unit_alone_runs_dry_month_by_month():
+def test_a_unit_alone_runs_dry_as_the_story_reckons_from_touch_to_touch():
     at = datetime(2026, 3, 22, tzinfo=UTC)
     truth = a_unit(at)
+    # Ten days with their middle in March, then a month with its middle in April.
     in_march = 10 * 8.0 * season_factor(at)
-    in_april = 8.0 * season_factor(datetime(2026, 4, 2, tzinfo=UTC))
+    in_april = 8.0 * season_factor(datetime(2026, 4, 15, tzinfo=UTC))
 
     expected = 10 + (280 - in_march) / in_april
 
-    assert days_until_dry(truth) == pytest.approx(expected, abs=1e-6)
+    assert days_until_dry(truth, at + 10 * DAY) == pytest.approx(expected, abs=1e-6)
     assert truth.total_ml == 280, "the snapshot stays as it was"
+
+
+def test_a_dry_date_is_the_one_that_the_story_told(watched):
+    _, onlooker = watched
+    lived = [
+        (before, after)
+        for sights in onlooker.sights.values()
+        for before, after in pairwise(sights)
+        if after.held_ml == 0
+    ]
+
+    assert len(lived) >= 5
+    assert all(
+        days_until_dry(before.after, after.at) <= (after.at - before.at) / DAY for before, after in lived
+    )
 
 
 def test_what_befalls_a_unit_alone_counts():
@@ -93,16 +110,19 @@ def test_a_cut_holds_each_hanging_unit_with_its_last_touch(watched):
     story, onlooker = watched
 
     seen = [
-        (cut.at, case.history.level_at, case.sight.at)
+        (cut.at, datetime.fromisoformat(case.history.level_at), case)
         for cut in cuts_of(story, onlooker)
         for case in cut.cases
     ]
 
     assert len({at for at, _, _ in seen}) == 3
     assert len(seen) >= 3 * 15
-    assert all(sight_at < at for at, _, sight_at in seen)
-    gaps = [abs(datetime.fromisoformat(level_at) - sight_at) for _, level_at, sight_at in seen]
-    assert max(gaps) < timedelta(minutes=5)
+    assert all(level_at < at for at, level_at, _ in seen)
+    assert all(
+        min(abs(level_at - sight.at) for sight in onlooker.sights[case.unit_id]) < timedelta(minutes=5)
+        for _, level_at, case in seen
+    )
+    assert 25 < np.median([case.dry_days for _, _, case in seen]) < 45
 
 
 def test_a_dead_wick_is_told_once_from_the_visit_that_shows_it():

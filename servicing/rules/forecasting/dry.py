@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from servicing.rules.dose.model import prior_means
 from servicing.rules.dose.posterior import Posterior, fold_posterior
 from servicing.rules.dose.readings import Readings, readings_of
-from servicing.rules.dose.reservoir import SECONDS_PER_DAY, charged_levels
+from servicing.rules.dose.reservoir import SECONDS_PER_DAY, balances_of, charged_levels
 from servicing.rules.drift import Drift, Limits, drift, limits_for
 from servicing.rules.drying import (
     DoseAhead,
@@ -32,6 +32,7 @@ Floats = NDArray[np.float64]
 EPOCH_DAY = 719_163
 # A day's visit comes at noon.
 NOON = 0.5
+MONTH_DAYS = 365.25 / 12
 # What a worn wick still lets through. Judgement, our own: between the dead wick (nothing) and one that only tires.
 FLOW_AFTER_FAILURE = 0.35
 EARLY, MEDIAN, LATE = 0.1, 0.5, 0.9
@@ -73,7 +74,8 @@ def dry_forecast(
 ) -> DryForecast:
     """The forecast of units whose nominal dose is known; ``wick_hazard_per_day`` (U,) that their wicks fail."""
     slots = max((len(one.intervals) for one in units), default=0) or 1
-    readings = readings_of([one.intervals for one in units], slots=slots)
+    balances = balances_of([one.intervals for one in units])
+    readings = readings_of(balances, slots=slots)
     nominal = np.array([one.nominal_ml_per_day or 1.0 for one in units])
     posterior = fold_posterior(
         readings, nominal, prior_means(fits.fit, [one.group for one in units]), fits.fit
@@ -81,9 +83,7 @@ def dry_forecast(
     level = _numbers([one.level_ml for one in units])
     known = np.isfinite(level)
     level_at = np.where(known, _numbers([one.level_at for one in units]), 0.0)
-    filled, level_sd = charged_levels(
-        [one.intervals for one in units], np.where(known, level, 0.0), _exchanged_day(units)
-    )
+    filled, level_sd = charged_levels(balances, np.where(known, level, 0.0), _exchanged_day(units))
     ahead = dose_ahead(
         posterior,
         fits.fit,
@@ -91,6 +91,7 @@ def dry_forecast(
         level_ml=filled,
         level_day=np.where(known, level_at - EPOCH_DAY, 0.0),
         level_sd_ml=level_sd,
+        interval_days=_interval_days(readings),
     )
     slowing = Slowing(
         wick_hazard_per_day,
@@ -172,6 +173,16 @@ def wick_slots(
         if since_s is not None and rows and rows[0][0] <= since_s:
             found[place] = slots - sum(row[0] > since_s for row in rows[-slots:])
     return found
+
+
+def _interval_days(readings: Readings) -> Floats:
+    """(U,): how long a unit's intervals were on average; a month where it has none."""
+    total, count = np.zeros(readings.units), np.zeros(readings.units)
+    usable = readings.usable()
+    for slot in range(readings.slots):
+        total += np.where(usable[:, slot], readings.days[:, slot], 0.0)
+        count += usable[:, slot]
+    return np.where(count > 0, total / np.maximum(count, 1.0), MONTH_DAYS)
 
 
 def _exchanged_day(units: Sequence[UnitSeen]) -> Floats:

@@ -15,8 +15,8 @@ from servicing.rules.forecasting.dry import wick_slots
 from servicing.rules.forecasting.fits import PRIOR_STOPS_PER_DAY, DoseFits, WickFits
 from servicing.rules.forecasting.looks import Looks, WickLine, looks_of
 from servicing.rules.lifetimes.cells import collapse, rows_of_wicks
-from servicing.rules.lifetimes.condition import condition_ratios
-from servicing.rules.lifetimes.wick_life import Label, WickFit, fit_wick_life, hazard_between
+from servicing.rules.lifetimes.condition import condition_laws
+from servicing.rules.lifetimes.wick_life import Label, WickFit, fit_wick_life, hazard_between, relative_hazard
 from servicing.rules.washing import chance_recovers
 from servicing.rules.water import hardness_class
 
@@ -76,7 +76,7 @@ def learn_wicks(units: Sequence[UnitLearnt], lines: Iterable[WickLine]) -> WickF
     fit = fit_wick_life(collapse(left, right, code=[code_of[label] for _, label in lives]), labels)
     looks = looks_of(lines)
     if not fit.from_prior:
-        fit = _with_ratios(fit, looks, {one.unit_id: one.label for one in units})
+        fit = _with_laws(fit, looks, {one.unit_id: one.label for one in units})
     recovery = chance_recovers(looks.recovered, looks.washed)
     return WickFits(fit, float(recovery.mean[0]))
 
@@ -89,13 +89,17 @@ def wicks_of_unit(one: UnitLearnt) -> list[list[int | None]]:
     return found
 
 
-def _with_ratios(fit: WickFit, looks: Looks, labels: dict[str, Label]) -> WickFit:
+def _with_laws(fit: WickFit, looks: Looks, labels: dict[str, Label]) -> WickFit:
     known = [one for one in looks.looks if one.unit in labels]
     if not known:
         return fit
     ages = np.array([(one.from_days, one.until_days) for one in known], np.float64)
-    expected = hazard_between(
-        fit, fit.places([labels[one.unit] for one in known]), ages[:, 0], ages[:, 1] - ages[:, 0]
+    places, days = fit.places([labels[one.unit] for one in known]), ages[:, 1] - ages[:, 0]
+    laws = condition_laws(
+        [one.condition for one in known],
+        hazard_between(fit, places, ages[:, 0], days),
+        relative_hazard(fit, places, ages[:, 0], days),
+        days,
+        [one.failed for one in known],
     )
-    ratios = condition_ratios([one.condition for one in known], expected, [one.failed for one in known])
-    return replace(fit, condition_ratios=ratios)
+    return replace(fit, condition_laws=laws)

@@ -113,7 +113,9 @@ def check_steps(cells: Cells) -> list[tuple[float, float]]:
     if not (np.isfinite(cells.right) & whole).any():
         return []
     curve = fit_turnbull(
-        Cells(cells.left[whole], cells.right[whole], cells.entry[whole], cells.code[whole], cells.count[whole])
+        Cells(
+            cells.left[whole], cells.right[whole], cells.entry[whole], cells.code[whole], cells.count[whole]
+        )
     )
     ended = np.isfinite(curve.right)
     steps = [

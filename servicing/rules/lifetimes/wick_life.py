@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from servicing.rules.lifetimes.cells import Cells, Floats, Ints
+from servicing.rules.lifetimes.condition import ConditionLaw
 from servicing.rules.lifetimes.likelihood import STEEPEST, log_ages
 from servicing.rules.lifetimes.weibull import LOG_SHAPE_MEAN, LOG_SHAPE_SD, Prior, fit_weibull
 from servicing.rules.nonsense import Nonsense
@@ -43,7 +44,7 @@ class WickFit:
 
     ``coefficients``: log of the typical scale in days, then the shift of each of ``levels`` ("site:office", ...).
     ``covariance``: of the coefficients and log shape, shape last. ``from_prior``: the operator's own wicks were too few.
-    ``condition_ratios``: how often wicks last seen good, slow or not at all fail against the curve.
+    ``condition_laws``: how wicks last seen good, slow or not at all fail against the curve.
     """
 
     coefficients: tuple[float, ...]
@@ -53,7 +54,7 @@ class WickFit:
     based_on_wicks: int = 0
     based_on_failures: int = 0
     from_prior: bool = False
-    condition_ratios: Mapping[str, float] = field(default_factory=dict)
+    condition_laws: Mapping[str, ConditionLaw] = field(default_factory=dict)
     method: str = METHOD
 
     @property
@@ -128,7 +129,9 @@ class WickFit:
             "based_on_wicks": self.based_on_wicks,
             "based_on_failures": self.based_on_failures,
             "from_prior": self.from_prior,
-            "condition_ratios": {word: round(ratio, 9) for word, ratio in self.condition_ratios.items()},
+            "condition_laws": {
+                word: [round(one, 9) for one in law] for word, law in self.condition_laws.items()
+            },
         }
 
     @classmethod
@@ -144,7 +147,7 @@ class WickFit:
             based_on_wicks=said["based_on_wicks"],
             based_on_failures=said["based_on_failures"],
             from_prior=said["from_prior"],
-            condition_ratios=dict(said["condition_ratios"]),
+            condition_laws={word: ConditionLaw(*law) for word, law in said["condition_laws"].items()},
         )
 
 
@@ -187,7 +190,7 @@ def fit_wick_life(cells: Cells, labels: Sequence[Label], prior: WickFit = PRIOR_
         levels=levels,
         based_on_wicks=wicks,
         based_on_failures=failures,
-        condition_ratios=prior.condition_ratios,
+        condition_laws=prior.condition_laws,
     )
 
 
@@ -199,6 +202,17 @@ def hazard_between(fit: WickFit, places: Ints, age_days: ArrayLike, next_days: A
     now, then = _log_ages(places, age_days, next_days)
     log_scale = fit.log_scale(places)
     return _hazard(then, log_scale, fit.shape) - _hazard(now, log_scale, fit.shape)
+
+
+def relative_hazard(fit: WickFit, places: Ints, age_days: ArrayLike, next_days: ArrayLike) -> Floats:
+    """(U,): the curve's mean hazard a day over the time ahead, over its hazard at the age of its scale.
+
+    Raises Nonsense as ``hazard_between``, and for no time ahead.
+    """
+    days = np.asarray(next_days, np.float64)
+    if not (days > 0).all():
+        raise Nonsense("A mean hazard needs some time ahead.")
+    return hazard_between(fit, places, age_days, days) / days * fit.scale_days(places) / fit.shape
 
 
 def conditional_failure(

@@ -143,6 +143,26 @@ def test_the_dose_ahead_adds_up_every_source_of_doubt_and_the_season_in_the_midd
     assert ahead.log_sd[0] == pytest.approx(np.sqrt(0.0009 + 0.05**2 + (7 / 280) ** 2), rel=1e-12)
 
 
+def test_the_spread_between_intervals_averages_out_over_what_lasts_longer_than_one():
+    fit = DoseFit(mean=0.0, between_sd=0.15, visit_sd=0.05)
+    level, day = array(280.0, 280.0, 0.0), array(20_000.0, 20_000.0, 20_000.0)
+    nominal, none = array(8.0, 8.0, 8.0), np.zeros((3, 0))
+    own = Posterior(np.array([3, 3, 3]), np.zeros(3), np.full(3, 0.0009), none, none, none.astype(bool))
+    ahead = dose_ahead(
+        own,
+        fit,
+        nominal,
+        level_ml=level,
+        level_day=day,
+        level_sd_ml=1e-9,
+        interval_days=array(17.5, 90.0, 30.0),
+    )
+    # 280 mL at 8 a day are 35 days: two intervals of 17.5, and less than one of 90.
+    assert ahead.log_sd[0] == pytest.approx(np.sqrt(0.0009 + 0.05**2 / 2), rel=1e-9)
+    assert ahead.log_sd[1] == pytest.approx(np.sqrt(0.0009 + 0.05**2), rel=1e-9)
+    assert np.isfinite(ahead.log_sd[2])
+
+
 def test_a_unit_comes_out_the_same_whatever_is_reckoned_beside_it():
     draw = np.random.default_rng(3)
     number = 20_000

@@ -16,6 +16,7 @@ from servicing.rules.forecasting.fits import (
 )
 from servicing.rules.forecasting.rows import outlook_rows
 from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
+from servicing.rules.lifetimes.condition import ConditionLaw
 from servicing.rules.lifetimes.wick_life import WickFit
 
 TERMS = ForecastTerms(
@@ -39,7 +40,11 @@ OWN = Fits(
             covariance=((0.0025, 0.0), (0.0, 0.01)),
             based_on_wicks=200,
             based_on_failures=60,
-            condition_ratios={"good": 0.8, "slow": 4.0, "unseen": 1.0},
+            condition_laws={
+                "good": ConditionLaw(0.8),
+                "slow": ConditionLaw(4.0),
+                "unseen": ConditionLaw(1.0),
+            },
         ),
         recovery=0.3,
     ),

@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.optimize import minimize
 
 from servicing.rules.lifetimes.cells import as_cells, collapse, rows_of_wicks
-from servicing.rules.lifetimes.condition import PRIOR_RATIOS, condition_ratios
+from servicing.rules.lifetimes.condition import PRIOR_LAWS, ConditionLaw, condition_laws, law_ratio
 from servicing.rules.lifetimes.wick_life import (
     PRIOR_WICK,
     WickFit,
@@ -167,7 +168,9 @@ def test_a_wicks_figures_do_not_depend_on_the_others_in_the_batch():
 
 
 def test_a_fit_is_kept_as_plain_json():
-    fit = replace(office_and_school(), condition_ratios={"good": 0.5, "slow": 4.0, "unseen": 1.0})
+    fit = replace(
+        office_and_school(), condition_laws={"good": ConditionLaw(0.5), "slow": ConditionLaw(4.0, -1.5, 0.5)}
+    )
     back = WickFit.from_json(json.loads(json.dumps(fit.to_json())))
     assert back.to_json() == fit.to_json()
     places = fit.places([OFFICE, ARENA])
@@ -210,49 +213,86 @@ def test_wicks_written_against_time_are_refused(wick):
         rows_of_wicks([wick])
 
 
-def test_without_looks_the_ratios_are_the_priors():
-    assert condition_ratios([], [], []) == pytest.approx(dict(PRIOR_RATIOS))
+def test_without_looks_the_laws_are_the_priors():
+    found = condition_laws([], [], [], [], [])
+    assert {word: tuple(law) for word, law in found.items()} == {
+        word: pytest.approx(tuple(law)) for word, law in PRIOR_LAWS.items()
+    }
 
 
-def test_rare_failures_give_the_gamma_poisson_mean():
-    # (5 + x) / (5 / prior + E): 7 / (5 + 1) for good, and for slow with its prior of 3, 25 / (5 / 3 + 0.5).
-    failed = np.repeat([True, False, True, False], [2, 9_998, 20, 4_980])
-    found = condition_ratios(["good"] * 10_000 + ["slow"] * 5_000, [1e-4] * 15_000, failed)
-    assert found == pytest.approx({"good": 7 / 6, "slow": 25 / (5 / 3 + 0.5), "unseen": 1.0}, rel=1e-3)
-
-
-def test_frequent_failures_give_back_the_ratio_they_were_drawn_with():
+def test_frequent_failures_give_back_the_law_they_were_drawn_with():
     draws = np.random.default_rng(7)
-    hazard = draws.uniform(0.02, 0.3, 20_000)
-    failed = draws.random(20_000) < -np.expm1(-6 * hazard)
-    found = condition_ratios(["slow"] * 20_000, hazard, failed)
-    assert found["slow"] == pytest.approx(6, rel=0.03)
+    hazard, relative = draws.uniform(0.02, 0.3, 40_000), np.exp(draws.normal(0, 1, 40_000))
+    days = draws.choice([28.0, 35.0, 61.0], 40_000)
+    failed = draws.random(40_000) < -np.expm1(-6 * relative**-0.8 * (days / 30) ** 0.7 * hazard)
+
+    found = condition_laws(["slow"] * 40_000, hazard, relative, days, failed)["slow"]
+
+    assert found.ratio == pytest.approx(6, rel=0.05)
+    assert found.by_age == pytest.approx(-0.8, abs=0.05)
+    assert found.by_time == pytest.approx(0.7, abs=0.1)
+
+
+def test_a_handful_of_looks_moves_the_law_a_little():
+    found = condition_laws(["slow"] * 4, [0.1] * 4, [1.0] * 4, [30.0] * 4, [True, True, True, False])["slow"]
+    assert 3 < found.ratio < 6
+    assert (found.by_age, found.by_time) == (0.0, 0.0), (
+        "looks that are all alike tell nothing of age and time"
+    )
+
+
+def test_the_law_is_the_mode_that_a_general_purpose_optimiser_finds():
+    # The same posterior, maximised by scipy's L-BFGS-B.
+    draws = np.random.default_rng(11)
+    hazard, relative = draws.uniform(0.01, 0.5, 300), np.exp(draws.normal(0, 1, 300))
+    days, failed = draws.uniform(20, 70, 300), draws.random(300) < 0.4
+    columns = np.column_stack([np.ones(300), np.log(relative), np.log(days / 30)])
+
+    def against(at):
+        met = hazard * np.exp(columns @ at)
+        seen = np.where(failed, np.log(-np.expm1(-met)), -met).sum()
+        return 0.5 * (at[0] / 0.45) ** 2 + 0.5 * (at[1] ** 2 + at[2] ** 2) - seen
+
+    best = minimize(against, np.zeros(3), method="L-BFGS-B", options={"ftol": 1e-14, "gtol": 1e-9}).x
+    found = condition_laws(["good"] * 300, hazard, relative, days, failed)["good"]
+    assert [np.log(found.ratio), found.by_age, found.by_time] == pytest.approx(best, abs=1e-5)
+
+
+def test_a_law_multiplies_the_hazard_by_its_powers():
+    ratio = law_ratio(ConditionLaw(2.0, -1.0, 1.0), np.array([1.0, 0.5, 0.0]), np.array([30.0, 60.0, 30.0]))
+    assert ratio[:2].tolist() == pytest.approx([2, 8])
+    assert np.isfinite(ratio[2])
 
 
 @pytest.mark.parametrize(
-    ("condition", "expected", "failed"),
+    ("condition", "expected", "days", "failed"),
     [
-        (["odd"], [0.1], [True]),
-        (["good"], [-0.1], [True]),
-        (["good"], [math.nan], [True]),
-        (["good"], [0.1, 0.2], [True]),
+        (["odd"], [0.1], [30.0], [True]),
+        (["good"], [-0.1], [30.0], [True]),
+        (["good"], [math.nan], [30.0], [True]),
+        (["good"], [0.1], [0.0], [True]),
+        (["good"], [0.1, 0.2], [30.0], [True]),
     ],
 )
-def test_looks_that_cannot_be_are_refused(condition, expected, failed):
+def test_looks_that_cannot_be_are_refused(condition, expected, days, failed):
     with pytest.raises(Nonsense):
-        condition_ratios(condition, expected, failed)
+        condition_laws(condition, expected, [1.0] * len(expected), days, failed)
 
 
-@given(
-    st.lists(st.tuples(st.sampled_from(sorted(PRIOR_RATIOS)), st.floats(0, 50), st.booleans()), max_size=30)
+LOOK = st.tuples(
+    st.sampled_from(sorted(PRIOR_LAWS)),
+    st.floats(0, 50),
+    st.floats(0, 50),
+    st.floats(0.01, 4_000),
+    st.booleans(),
 )
-def test_ratios_are_always_positive_numbers(looks):
-    found = (
-        condition_ratios(*(list(column) for column in zip(*looks, strict=True)))
-        if looks
-        else condition_ratios([], [], [])
-    )
-    assert all(0 < ratio < 1_000 for ratio in found.values())
+
+
+@given(st.lists(LOOK, max_size=30))
+def test_laws_are_always_finite_with_a_positive_ratio(looks):
+    columns = [list(column) for column in zip(*looks, strict=True)] or [[], [], [], [], []]
+    found = condition_laws(*columns)
+    assert all(law.ratio > 0 and np.isfinite(law).all() for law in found.values())
 
 
 wicks = st.lists(
