@@ -97,8 +97,8 @@ def stands_of(balances: Balances) -> tuple[Stands, Stands]:
     end of each interval (N).
 
     A reading at a fed exchange within a cartridge's step of the unit's middle counts as that middle, once three are
-    there; any other stands as read. What was not read counts as the middle, give or take half of it, and as nothing after
-    wiping.
+    there; any other stands as read. What was not read counts as the middle, give or take half of it, in the share of
+    exchanges at which the unit was not found dry, and as nothing after wiping.
     """
     unit, step_ml = balances.unit, balances.step_ml
     _, _, _, left, before, wiped = balances.rows.T
@@ -120,10 +120,20 @@ def stands_of(balances: Balances) -> tuple[Stands, Stands]:
     size = len(unit) + len(balances.count)
     starts = Stands(np.zeros(size), np.full(size, as_read), np.zeros(size, np.bool_))
     after = np.arange(len(unit)) + unit + 1
-    starts.more_ml[after] = np.where(guessed, usual, told)
-    starts.variance[after] = np.where(guessed, as_read + (usual / 4) ** 2, of_told)
+    share = _filled_share(balances)[unit]
+    spread = (usual / 4) ** 2 + usual * usual * share * (1.0 - share)
+    starts.more_ml[after] = np.where(guessed, usual * share, told)
+    starts.variance[after] = np.where(guessed, as_read + spread, of_told)
     starts.is_guess[after] = guessed & (usual > 0)
     return starts, ends
+
+
+def _filled_share(balances: Balances) -> Floats:
+    """The share of its read and unwiped exchanges at which each unit's reservoir held something (U,); 1 without any."""
+    unit, (_, _, _, _, before, wiped) = balances.unit, balances.rows.T
+    units, found = len(balances.count), ~np.isnan(before) & (np.isnan(wiped) | (wiped == 0))
+    times = np.bincount(unit, found, units)
+    return np.where(times > 0, np.bincount(unit, found & (before > 0), units) / np.maximum(times, 1.0), 1.0)
 
 
 def _middles(balances: Balances) -> tuple[Floats, Flags]:

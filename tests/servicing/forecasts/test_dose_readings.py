@@ -154,6 +154,14 @@ def test_the_level_after_an_exchange_has_the_reservoir_that_nobody_wrote_down():
     assert sds == pytest.approx([np.hypot(2.5, 3.75), 2.5, 2.5, 2.5])
 
 
+def test_a_reservoir_nobody_wrote_down_may_have_been_dry_as_often_as_others_were_found_dry():
+    rows = [interval(100, 15), interval(0, 0), interval(100, 15), interval(0, 0), interval(None, None)]
+    levels, sds = charged_levels(balances_of([rows]), np.array([280.0]), np.full(1, 20_000.0))
+    # 15 mL or none, as likely: a mean of 7.5 and a standard deviation of 7.5, beside what the eye and the guess err by.
+    assert levels[0] == 287.5
+    assert sds[0] == pytest.approx(np.sqrt(2.5**2 + 3.75**2 + 7.5**2))
+
+
 def test_the_level_after_a_fed_exchange_is_told_by_the_units_middle_reading():
     rows = [interval(100, 15), interval(90, 15), interval(80, 15), interval(80, 20)]
     levels, sds = charged_levels(balances_of([rows]), np.array([300.0]), np.array([20_000.0]))
