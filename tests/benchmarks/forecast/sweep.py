@@ -32,11 +32,12 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
     """``full``: 1,000 operators of 1,000 units in 5 rounds; else 18 in 3."""
     size, rounds = (200, 5) if full else (6, 3)
     with psycopg.connect(servers.superuser_url, autocommit=True) as superuser, clock.playing(AS_OF):
-        operators = make_fleets(superuser, KINDS + size * rounds, KINDS)
+        operators = make_fleets(superuser, 2 * KINDS + size * rounds, KINDS)
         superuser.execute("VACUUM ANALYZE")
-        first = operators[:KINDS]
-        parts = {n: operators[KINDS + n * size :][:size] for n in range(rounds)} | {-1: first}
-        for operator_id in first:
+        # The first of each kind is what the others are held against; the next of each kind only warm up.
+        parts = {-1: operators[KINDS : 2 * KINDS]}
+        parts |= {n: operators[2 * KINDS + n * size :][:size] for n in range(rounds)}
+        for operator_id in operators[:KINDS]:
             refit(actor=system_actor(operator_id))
         sides = _Sides(superuser, operators)
         speeds = interleave(
