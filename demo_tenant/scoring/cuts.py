@@ -10,7 +10,7 @@ from uuid import UUID
 
 from dateutil.relativedelta import relativedelta
 
-from demo_tenant.scoring.known import Knowledge, heard_of
+from demo_tenant.scoring.known import Knowledge
 from demo_tenant.scoring.truth import Onlooker, Sight, days_until_dry
 from demo_tenant.story import Story
 from servicing.queries.rehearsal import Heard, UnitHistory
@@ -32,11 +32,11 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A day's beginning in UTC, the units to forecast, and the histories of all units ever heard of."""
+    """A day's beginning in UTC, the units to forecast, and the histories of all units that were ever installed by then."""
 
     at: datetime
     cases: list[Case]
-    histories: list[UnitHistory]
+    histories: dict[UUID, UnitHistory]
 
 
 def cut_days(as_of: date, first_day: date) -> list[date]:
@@ -46,10 +46,9 @@ def cut_days(as_of: date, first_day: date) -> list[date]:
     return sorted(day for day in days if day >= first_day + relativedelta(months=1))
 
 
-def cuts_of(story: Story, onlooker: Onlooker) -> Iterator[Cut]:
-    """The cuts in order of time. The histories belong to the cut only until the next is asked for."""
+def cuts_of(story: Story, onlooker: Onlooker, heard: dict[UUID, list[Heard]]) -> Iterator[Cut]:
+    """The cuts in order of time, ``heard`` as ``heard_of`` gives it. The histories are the cut's until the next is asked for."""
     span = story.setting.span
-    heard = heard_of(story)
     knowledge = {unit_id: Knowledge(own) for unit_id, own in heard.items()}
     received = {unit_id: _touches_received(own) for unit_id, own in heard.items()}
     for day in cut_days(span.as_of, span.first_day):
@@ -61,7 +60,7 @@ def cuts_of(story: Story, onlooker: Onlooker) -> Iterator[Cut]:
             if history.is_installed
             for last, next_at in _last_known(onlooker.sights.get(unit_id, []), received[unit_id], at)
         ]
-        yield Cut(at, cases, list(histories.values()))
+        yield Cut(at, cases, {unit_id: one for unit_id, one in histories.items() if one.ever_installed})
 
 
 def _touches_received(heard: list[Heard]) -> dict[UUID, datetime]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from uuid import UUID
 
-from demo_tenant.masterdata import MasterData
 from demo_tenant.story import Story
-from servicing.queries.rehearsal import Heard, UnitHistory, fold_heard
+from servicing.queries.rehearsal import Heard, UnitHistory, WickLine, fold_heard, wick_line
+
+NEVER = datetime.max.replace(tzinfo=UTC)
 
 
 def heard_of(story: Story) -> dict[UUID, list[Heard]]:
@@ -82,18 +83,19 @@ class Knowledge:
         return min(one.occurred_at for one in new) > datetime.fromisoformat(last[0])
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
-    """What is on file of the station a unit hangs at."""
+class WickLore:
+    """What all units' events tell of wicks, in the order in which fits take it, as known on a day."""
 
-    site_kind: str
-    fixture: str
+    def __init__(self, heard: dict[UUID, list[Heard]]) -> None:
+        """``heard`` as ``heard_of`` gives it."""
+        self._told: list[tuple[datetime, datetime, WickLine]] = []
+        for own in heard.values():
+            fallen_at = {one.corrects: one.received_at for one in own if one.corrects is not None}
+            for one in sorted(own, key=lambda one: (one.occurred_at, one.device_sequence)):
+                line = wick_line(one)
+                if line is not None and one.corrects is None and not one.is_ahead:
+                    self._told.append((one.received_at, fallen_at.get(one.event_id, NEVER), line))
 
-
-def places_of(master: MasterData) -> dict[str, Place]:
-    """Each station's place by its id's text, as histories name it."""
-    return {
-        str(station.id): Place(site.kind, station.fixture)
-        for site in master.sites
-        for station in (*site.stations, *site.spare_stations)
-    }
+    def upto(self, at: datetime) -> Iterator[WickLine]:
+        """The lines received before ``at`` that nothing received before it corrects."""
+        return (line for received_at, fallen_at, line in self._told if received_at < at <= fallen_at)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -32,9 +33,10 @@ class Score:
     detail: dict[str, Any] = field(default_factory=dict)
 
     def to_json(self) -> dict[str, Any]:
+        """Plain values; null for a figure that is no number because there were no cases."""
         return {
             "name": self.name,
-            "figure": round(self.figure, 4),
+            "figure": round(self.figure, 4) if math.isfinite(self.figure) else None,
             "target": self.target,
             "ok": self.ok,
             "of": self.of,

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
 
 import numpy as np
 from numpy.typing import NDArray
 
 from demo_tenant.scoring.truth import Sight
-from demo_tenant.world import MONTH_DAYS, TIRED_FROM
+from demo_tenant.world import DAY, MONTH_DAYS, TIRED_FROM
 
 YEAR_DAYS = 365.25
 OLD_DAYS = 365.0
@@ -18,8 +20,9 @@ VISITS_AT_MOST = 240  # twenty years of months
 NO, WASH, CHANGE = 0, 1, 2
 
 Floats = NDArray[np.float64]
-# From the ages of the wicks in days and whether each looks slow, what to do with each at this visit.
-Policy = Callable[[Floats, NDArray[np.bool_]], NDArray[np.int8]]
+Flags = NDArray[np.bool_]
+# From the places of wicks among the lives, their ages in days and whether each looked slow: what to do at this visit.
+Policy = Callable[[NDArray[np.intp], Floats, Flags], NDArray[np.int8]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +50,16 @@ class Bill:
         return self.cost / self.wick_years if self.wick_years else math.inf
 
 
-def true_lives_days(sights: Iterable[Sequence[Sight]], since: float) -> list[float]:
-    """The whole lives, in days, of wicks fitted new at or after ``since`` (a timestamp), each once."""
+def true_lives_days(sights: Iterable[Sequence[Sight]], since: datetime) -> list[tuple[UUID, float]]:
+    """The unit and the whole life in days of each wick that was fitted new at or after ``since``."""
     lives = []
     for own in sights:
         seen = set()
         for sight in own:
             fitted_at, ends_at = sight.after.wick_fitted_at, sight.after.wick_ends_at
-            if fitted_at.timestamp() >= since and fitted_at not in seen:
+            if fitted_at >= since and fitted_at not in seen:
                 seen.add(fitted_at)
-                lives.append((ends_at - fitted_at).total_seconds() / 86_400)
+                lives.append((sight.unit_id, (ends_at - fitted_at) / DAY))
     return lives
 
 
@@ -80,8 +83,8 @@ def replay(lives_days: Sequence[float], policy: Policy, prices: Prices, *, at_on
         if not alive.any():
             break
         action = np.zeros(len(lives), dtype=np.int8)
-        looked_at = age if at_once else age - MONTH_DAYS
-        action[alive] = policy(np.full(int(alive.sum()), age), looked_at > TIRED_FROM * lives[alive])
+        looked_at, left = age if at_once else age - MONTH_DAYS, np.flatnonzero(alive)
+        action[left] = policy(left, np.full(len(left), age), looked_at > TIRED_FROM * lives[left])
         changed, washed = action == CHANGE, action == WASH
         changes, washes = changes + int(changed.sum()), washes + int(washed.sum())
         cost += float(changed.sum()) * prices.change + float(washed.sum()) * prices.wash
@@ -90,9 +93,9 @@ def replay(lives_days: Sequence[float], policy: Policy, prices: Prices, *, at_on
     return Bill(cost, days / YEAR_DAYS, changes, failures, washes)
 
 
-def at_twelve_months(ages: Floats, slow: NDArray[np.bool_]) -> NDArray[np.int8]:
+def at_twelve_months(wicks: NDArray[np.intp], ages: Floats, slow: Flags) -> NDArray[np.int8]:
     return np.where(ages >= OLD_DAYS, CHANGE, NO).astype(np.int8)
 
 
-def run_to_failure(ages: Floats, slow: NDArray[np.bool_]) -> NDArray[np.int8]:
+def run_to_failure(wicks: NDArray[np.intp], ages: Floats, slow: Flags) -> NDArray[np.int8]:
     return np.full(len(ages), NO, dtype=np.int8)

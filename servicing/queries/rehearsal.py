@@ -226,10 +226,11 @@ class Rehearsed:
     def n(self) -> NDArray[np.int64]:
         return self.forecast.posterior.n
 
-    def chance_within(self, days: float) -> Floats:
+    def chance_within(self, days: float | Floats) -> Floats:
         """The chance of being dry so many days after the reading of the level."""
         way = self.forecast.way
-        chance = chance_dry_before(way.level_ml, np.full(len(self.n), days), way.ahead, way.slowing)
+        until = np.broadcast_to(np.asarray(days, np.float64), self.n.shape)
+        chance = chance_dry_before(way.level_ml, until, way.ahead, way.slowing)
         return np.where(np.isfinite(self.median), chance, np.nan)
 
 
@@ -294,15 +295,21 @@ def _day(instant: str | None) -> float | None:
 
 
 def advise_wicks(
-    facts: Facts, fits: Fits, terms: ForecastTerms, *, age_days: Floats, slow: Flags, visits_days: float
+    facts: Sequence[Facts],
+    fits: Fits,
+    terms: ForecastTerms,
+    *,
+    age_days: Floats,
+    slow: Flags,
+    visits_days: float,
 ) -> NDArray[np.int8]:
-    """What pays at a visit for wicks at one kind of place, of these ages (U,): 0 wait, 1 wash, 2 change.
+    """What pays at a visit for U wicks of these ages (U,): 0 wait, 1 wash, 2 change.
 
     ``slow`` (U,): how each looked when it was last looked at. Visits are ``visits_days`` apart.
     """
     units = [
-        _hanging(facts, age, visits_days, "slow" if is_slow else "good")
-        for age, is_slow in zip(age_days.tolist(), slow.tolist(), strict=True)
+        _hanging(one, age, visits_days, "slow" if is_slow else "good")
+        for one, age, is_slow in zip(facts, age_days.tolist(), slow.tolist(), strict=True)
     ]
     wicks = wicks_of(units, fits.wick)
     return wick_forecast(wicks, units, terms, np.ones(len(units), np.bool_)).decision.action

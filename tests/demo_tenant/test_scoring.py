@@ -1,6 +1,7 @@
 """The judge of the forecasts, judged: on the tiny world, without a database."""
 
 import copy
+import json
 import math
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
@@ -13,8 +14,10 @@ from demo_tenant.presets import PRESETS, span_of
 from demo_tenant.scoring.cuts import cut_days, cuts_of
 from demo_tenant.scoring.dead_wicks import dead_wicks, history_ahead_of_the_look
 from demo_tenant.scoring.known import Knowledge, heard_of
-from demo_tenant.scoring.scores import coverage, median_error, reliability, width
+from demo_tenant.scoring.oracle import season_of_the_world
+from demo_tenant.scoring.scores import coverage, median_error, reliability, table, width
 from demo_tenant.scoring.truth import Sight, days_until_dry, tell_watched
+from demo_tenant.scoring.verdict import simulated_scores, world_scores
 from demo_tenant.scoring.wick_policies import (
     CHANGE,
     Prices,
@@ -26,7 +29,7 @@ from demo_tenant.scoring.wick_policies import (
 from demo_tenant.setting import Setting
 from demo_tenant.story import digest_of
 from demo_tenant.streams import Stream
-from demo_tenant.world import DAY, TrueUnit, season_factor
+from demo_tenant.world import DAY, SEASON_SWING, TrueUnit, season_factor
 from servicing.queries.rehearsal import fold_heard
 
 AS_OF = date(2026, 11, 24)
@@ -111,7 +114,7 @@ def test_a_cut_holds_each_hanging_unit_with_its_last_touch(watched):
 
     seen = [
         (cut.at, datetime.fromisoformat(case.history.level_at), case)
-        for cut in cuts_of(story, onlooker)
+        for cut in cuts_of(story, onlooker, heard_of(story))
         for case in cut.cases
     ]
 
@@ -172,16 +175,17 @@ def test_what_was_known_ahead_of_the_look_holds_the_levels_and_nothing_of_the_wi
 
 def test_lives_of_wicks_are_each_told_once(watched):
     _, onlooker = watched
-    lives = true_lives_days(onlooker.sights.values(), 0.0)
+    lives = true_lives_days(onlooker.sights.values(), datetime(2020, 1, 1, tzinfo=UTC))
 
     assert 20 <= len(lives) <= 80
-    assert min(lives) > 0
+    assert min(life for _, life in lives) > 0
+    assert {unit_id for unit_id, _ in lives} == set(onlooker.sights)
 
 
 def test_a_wick_that_ends_after_ten_months_costs_what_each_rule_says():
     lives = [10 * 30.4375 + 6.0]
 
-    changed_early = replay(lives, lambda ages, slow: np.where(ages > 200, CHANGE, 0), PRICES)
+    changed_early = replay(lives, lambda wicks, ages, slow: np.where(ages > 200, CHANGE, 0), PRICES)
     to_failure = replay(lives, run_to_failure, PRICES)
     yearly = replay(lives, at_twelve_months, PRICES)
 
@@ -222,3 +226,51 @@ def test_no_cases_at_all_miss_every_target():
     assert not coverage("x", none, none, none).ok
     assert not reliability("x", none, none.astype(bool)).ok
     assert not median_error("x", none, none, none).ok
+
+
+@pytest.fixture(scope="module")
+def scores():
+    return world_scores("tiny", AS_OF, "7", lambda text: None)
+
+
+def test_every_score_of_a_world_has_its_figure_its_target_and_its_cases(scores):
+    said = [score.to_json() for score in scores]
+
+    assert {"name", "figure", "target", "ok", "of"} <= set(said[0])
+    assert [one["name"] for one in said if "80 %" in one["name"]] == [
+        *(f"dry date 80 % interval, {plan.slug}" for plan in OPERATORS),
+        "dry date 80 % interval, all",
+    ]
+    assert sum(one["of"] for one in said[:3]) == said[3]["of"] > 100
+    assert json.loads(json.dumps(said, allow_nan=False)) == said
+
+
+def test_even_four_months_of_three_small_operators_beat_counting_nominal_days(scores):
+    error = next(score for score in scores if score.name == "dry date error against nominal days")
+
+    assert error.ok
+    assert error.detail["days"] < error.detail["nominal_days"]
+
+
+def test_the_table_says_which_targets_are_missed(scores):
+    lines = table(scores).splitlines()
+
+    assert sum(line.startswith("MISS") for line in lines) == sum(not score.ok for score in scores) > 0
+    assert sum(line.startswith("ok ") for line in lines) == sum(score.ok for score in scores) > 0
+
+
+def test_what_is_simulated_is_held_to_its_targets_too():
+    alarms, lives = simulated_scores(lambda text: None, visits=10_000, seeds=3)
+
+    assert alarms.of >= 10_000
+    assert set(alarms.detail) == {"per_1000_1", "per_1000_2", "per_1000_5"}
+    assert lives.of == 30
+    assert lives.detail.keys() == {"scale_days", "shape", "tenth_days"}
+
+
+def test_the_oracle_knows_the_season_of_the_world_and_how_far_its_steps_lie_from_it():
+    sin, cos, left = season_of_the_world()
+
+    assert math.hypot(sin, cos) == pytest.approx(SEASON_SWING, rel=0.02)
+    # A step of a month's width around a sine of that swing: (swing x 2 pi / 12) / sqrt(12) / sqrt(2).
+    assert left == pytest.approx(SEASON_SWING * 2 * math.pi / 12 / math.sqrt(24), rel=0.05)
