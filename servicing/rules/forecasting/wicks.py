@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from servicing.rules.forecasting.fits import WickFits
 from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
 from servicing.rules.lifetimes.condition import ConditionLaw, law_ratio
-from servicing.rules.lifetimes.wick_life import WickFit, conditional_failure, hazard_between, relative_hazard
+from servicing.rules.lifetimes.wick_life import WickFit, failure_chance, hazard_between, relative_hazard
 from servicing.rules.replacement import WickCosts, WickDecision, wick_decision
 
 Floats = NDArray[np.float64]
@@ -96,7 +96,7 @@ def wick_forecast(
     working = np.maximum(seen, np.where(is_sound, np.maximum(0.0, filled - wicks.born), 0.0))
     age = np.maximum(wicks.next_at - wicks.born, 0.0)
     ahead = np.maximum(age - working, SOONEST_DAYS)
-    chance, _, _ = conditional_failure(life, wicks.places, working, ahead, wicks.ratio(working, ahead))
+    chance = failure_chance(life, wicks.places, working, ahead, wicks.ratio(working, ahead))
     costs = WickCosts(
         terms.wick_change_cost, terms.wick_failure_cost, terms.wick_down_day_cost, terms.wick_wash_cost
     )

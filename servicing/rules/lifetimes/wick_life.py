@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -232,35 +232,49 @@ def conditional_failure(
     Golub and Welsch 1969 (from memory). Elementwise: a wick's figures do not depend on the others'.
     Raises Nonsense for an age, a time ahead or a ratio that is negative or not a number.
     """
+    reach = float(ndtri((1 + level) / 2))
+    size = len(places)
+    chance, low, high = np.empty(size), np.empty(size), np.empty(size)
+    for part, share, ahead in _shares(fit, places, age_days, next_days, hazard_ratio):
+        total, log_ahead = _summed(share), np.log(ahead)
+        middle = _summed(share * log_ahead) / total
+        square = _summed(share * log_ahead * log_ahead) / total
+        error = reach * np.sqrt(np.maximum(square - middle * middle, 0.0))
+        chance[part] = _chance(share, ahead, total)
+        low[part] = np.minimum(chance[part], _failed(middle - error))
+        high[part] = np.maximum(chance[part], _failed(middle + error))
+    return chance, low, high
+
+
+def failure_chance(
+    fit: WickFit, places: Ints, age_days: ArrayLike, next_days: ArrayLike, hazard_ratio: ArrayLike = 1.0
+) -> Floats:
+    """The chance alone of ``conditional_failure``, in half the time."""
+    chance = np.empty(len(places))
+    for part, share, ahead in _shares(fit, places, age_days, next_days, hazard_ratio):
+        chance[part] = _chance(share, ahead, _summed(share))
+    return chance
+
+
+def _shares(
+    fit: WickFit, places: Ints, age_days: ArrayLike, next_days: ArrayLike, hazard_ratio: ArrayLike
+) -> Iterator[tuple[slice, Floats, Floats]]:
+    """Some wicks at a time: the share of each point of the parameters in them and their hazard ahead there, (81, U)."""
     now, then = _log_ages(places, age_days, next_days)
     ratio = np.broadcast_to(np.asarray(hazard_ratio, np.float64), now.shape)
     if not ((ratio >= 0) & np.isfinite(ratio)).all():
         raise Nonsense("A hazard ratio is negative or not a number.")
-    found = np.empty((3, now.size))
-    reach = float(ndtri((1 + level) / 2))
     for start in range(0, now.size, WICKS_AT_ONCE):
         part = slice(start, start + WICKS_AT_ONCE)
-        chance, centre, error = _averaged(fit, places[part], now[part], then[part], ratio[part])
-        low, high = _failed(centre - reach * error), _failed(centre + reach * error)
-        found[:, part] = chance, np.minimum(chance, low), np.maximum(chance, high)
-    return found[0], found[1], found[2]
+        weights, log_scale, shape = _parameters(fit, places[part])
+        lived = _hazard(now[part], log_scale, shape)
+        ahead = np.maximum(ratio[part] * (_hazard(then[part], log_scale, shape) - lived), TINIEST)
+        # The least hazard so far is taken out of all: the shares of an old wick would else all be 0.
+        yield part, weights * np.exp(lived.min(axis=0) - lived), ahead
 
 
-def _averaged(
-    fit: WickFit, places: Ints, now: Floats, then: Floats, ratio: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """The chance of failing over what the parameters may be, and mean and sd of the log of the hazard ahead."""
-    weights, log_scale, shape = _parameters(fit, places)
-    lived = _hazard(now, log_scale, shape)
-    ahead = np.maximum(ratio * (_hazard(then, log_scale, shape) - lived), TINIEST)
-    # The least hazard so far is taken out of all: the shares of an old wick would else all be 0.
-    share = weights * np.exp(lived.min(axis=0) - lived)
-    log_ahead = np.log(ahead)
-    total, mean = _summed(share), _summed(share * log_ahead)
-    square, working = _summed(share * log_ahead * log_ahead), _summed(share * np.exp(-ahead))
-    mean = mean / total
-    error = np.sqrt(np.maximum(square / total - mean * mean, 0.0))
-    return np.maximum(1.0 - working / total, 0.0), mean, error
+def _chance(share: Floats, ahead: Floats, total: Floats) -> Floats:
+    return np.maximum(1.0 - _summed(share * np.exp(-ahead)) / total, 0.0)
 
 
 def _summed(points: Floats) -> Floats:

@@ -21,6 +21,7 @@ from servicing.rules.lifetimes.wick_life import (
     PRIOR_WICK,
     WickFit,
     conditional_failure,
+    failure_chance,
     fit_wick_life,
     hazard_between,
 )
@@ -160,6 +161,7 @@ def test_a_wicks_figures_do_not_depend_on_the_others_in_the_batch():
     labels = [(OFFICE, SCHOOL, ARENA)[kind] for kind in draws.integers(0, 3, 500)]
     age, ahead, ratio = draws.uniform(0, 900, 500), draws.uniform(0, 60, 500), draws.uniform(0.1, 9, 500)
     together = np.array(conditional_failure(fit, fit.places(labels), age, ahead, ratio))
+    assert (failure_chance(fit, fit.places(labels), age, ahead, ratio) == together[0]).all()
     alone = [
         [one[0] for one in conditional_failure(fit, fit.places([labels[at]]), age[at], ahead[at], ratio[at])]
         for at in range(0, 500, 25)
