@@ -118,7 +118,7 @@ def content_hash(event: NewEvent | EventRow, *, from_office: bool) -> bytes:
 
 
 @contextmanager
-def _paused_collection() -> Iterator[None]:
+def paused_collection() -> Iterator[None]:
     """No search for cycles while many plain values are made: there are none among them, and it takes half the time."""
     was_enabled = gc.isenabled()
     gc.disable()
@@ -129,7 +129,7 @@ def _paused_collection() -> Iterator[None]:
             gc.enable()
 
 
-@_paused_collection()
+@paused_collection()
 def append(events: Sequence[NewEvent]) -> list[Appended]:
     """Append events of the scope's operator and say what became of each, in their order.
 
@@ -287,7 +287,7 @@ def _read(
     sql = f"SELECT {_COLUMNS} FROM {_LOG} WHERE operator_id = %s AND {where} ORDER BY {order}"
     if limit is not None:
         sql += f" LIMIT {limit:d}"
-    with _cursor() as cursor, _paused_collection():
+    with _cursor() as cursor, paused_collection():
         cursor.adapters.register_loader("jsonb", _PayloadLoader)
         cursor.execute(sql, [current_operator_id(), *values])
         return list(map(_as_row, cursor.fetchall()))

@@ -17,7 +17,7 @@ from servicing import log
 from servicing.models import Fit
 from servicing.projections import due, storing
 from servicing.projections.folding import PROJECTION
-from servicing.queries import forecasting
+from servicing.queries import forecasting, learning
 from servicing.queries.forecasting import DOSE, WICK
 from servicing.rules.forecasting.fits import DoseFits, WickFits
 from servicing.rules.forecasting.learning import learn_doses, learn_wicks
@@ -53,16 +53,22 @@ def _refit_effect(actor: Actor, job: Job) -> None:
     _refit(actor)
 
 
+@log.paused_collection()
 def _refit(actor: Actor) -> Refitted:
     position = storing.read_checkpoint(PROJECTION)
-    units = list(forecasting.units_learnt())
-    doses = learn_doses(units)
-    wicks = learn_wicks(units, forecasting.wick_lines(position))
+    units = learning.told()
+    learnt = learning.units_learnt(units)
+    doses = learn_doses(learnt)
+    wicks = learn_wicks(learnt, learning.wick_lines(position))
     with connection.cursor() as cursor:
         # From here on as an upload does: else both would write the same unit's outlook.
         log.lock_operator(cursor, actor.operator_id)
     _store(doses, wicks, position)
-    return Refitted(doses.fit.readings, wicks.life.based_on_failures, due.refresh_outlooks())
+    if storing.read_checkpoint(PROJECTION) == position:
+        count = due.write_outlooks(learning.placed_of(units))
+    else:
+        count = due.refresh_outlooks()
+    return Refitted(doses.fit.readings, wicks.life.based_on_failures, count)
 
 
 def _store(doses: DoseFits, wicks: WickFits, position: int) -> None:

@@ -28,6 +28,7 @@ from servicing.projections import shadows, storing
 from servicing.projections.folding import PROJECTION
 from servicing.queries import reckoning
 from servicing.queries.folds import fold_units, site_rows, visit_rows
+from servicing.queries.outlooks import rows_of
 from servicing.rules.unit import UnitHistory
 
 UNITS_AT_ONCE = 500
@@ -57,7 +58,7 @@ def _derived() -> Iterator[tuple[type, list[dict[str, Any]]]]:
         histories |= fold_units(unit_ids[start : start + UNITS_AT_ONCE])
     places = storing.places_of(histories)
     yield UnitState, storing.unit_columns(histories, places)
-    segments, outlooks = reckoning.rows_of(reckoning.placed_units(histories))
+    segments, outlooks = rows_of(reckoning.placed_units(histories))
     yield DueSegment, segments
     yield Outlook, outlooks
     yield Finding, storing.finding_rows(histories)

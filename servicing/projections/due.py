@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from uuid import UUID
 
-import orjson
-from django.db import connection
-
-from accounts.tenancy import current_operator_id
+from servicing.log import paused_collection
 from servicing.models import UnitState
 from servicing.projections import storing
 from servicing.projections.storing import Changes
-from servicing.queries.reckoning import Placed, master_of, outlook_rows, placed_units, rows_of
+from servicing.queries.learning import placed_of, told
+from servicing.queries.outlooks import outlook_rows, rows_of
+from servicing.queries.reckoning import Placed, master_of, placed_units
 from servicing.rules.unit import UnitHistory
 
 
@@ -43,35 +42,23 @@ def changes_of(histories: Mapping[UUID, UnitHistory]) -> Changes:
 # What is held in memory at a time.
 UNITS_AT_ONCE = 5_000
 
-_HANGING_SQL = """
-SELECT unit_id, site_id, history::text FROM servicing_unitstate
-WHERE operator_id = %s AND site_id IS NOT NULL AND unit_id > %s ORDER BY unit_id LIMIT %s
-"""
 
-
+@paused_collection()
 def refresh_outlooks() -> int:
     """Make the outlooks of all units of the operator anew; returns how many. The caller holds the operator's lock.
 
     Segments stay: no fit enters them.
     """
-    count = 0
-    for placed in _hanging():
-        storing.store(Changes(outlooks=outlook_rows(placed, master_of(placed))))
-        count += len(placed)
+    count, units = 0, told(UNITS_AT_ONCE)
+    while units:
+        count += write_outlooks(placed_of(units))
+        units = told(UNITS_AT_ONCE, units[-1].unit_id)
     return count
 
 
-def _hanging() -> Iterator[list[Placed]]:
-    last = UUID(int=0)
-    with connection.cursor() as cursor:
-        while True:
-            cursor.execute(_HANGING_SQL, [current_operator_id(), last, UNITS_AT_ONCE])
-            rows = cursor.fetchall()
-            if rows:
-                yield [
-                    Placed(unit_id, site_id, UnitHistory.from_json(orjson.loads(history)))
-                    for unit_id, site_id, history in rows
-                ]
-            if len(rows) < UNITS_AT_ONCE:
-                return
-            last = rows[-1][0]
+def write_outlooks(placed: Sequence[Placed]) -> int:
+    """Write the outlooks of these units, whose histories are what is stored; returns how many they are."""
+    for start in range(0, len(placed), UNITS_AT_ONCE):
+        part = placed[start : start + UNITS_AT_ONCE]
+        storing.store_outlooks(outlook_rows(part, master_of(part)))
+    return len(placed)

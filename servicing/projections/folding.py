@@ -18,8 +18,9 @@ from servicing.projections import due, storing
 from servicing.projections.gathering import Known, Outcome, gather
 from servicing.projections.storing import Changes
 from servicing.queries.folds import fold_event, fold_units, site_rows, visit_rows
+from servicing.queries.outlooks import outlook_rows
 from servicing.queries.prepared import plan_once
-from servicing.queries.reckoning import Placed, outlook_rows, segment_rows
+from servicing.queries.reckoning import Placed, segment_rows
 from servicing.rules.fold import FoldEvent, visit_row
 from servicing.rules.unit import UnitHistory, fold_unit, key_of
 
@@ -193,11 +194,11 @@ def _plain_visits(known: Known, whole: _Dirty) -> list[dict[str, Any]]:
         if visit_id in whole.visits:
             continue
         payload: Any = load_payload(outcome.type, outcome.schema_version, outcome.payload)
-        zone = known.master.zones.get(payload.site_id)
-        if outcome.is_entangled or zone is None:
+        site = known.master.sites.get(payload.site_id)
+        if outcome.is_entangled or site is None:
             whole.visits.add(visit_id)
         else:
-            rows.append(_visit_columns(visit_id, outcome, payload, zone))
+            rows.append(_visit_columns(visit_id, outcome, payload, site.zone))
     return rows
 
 

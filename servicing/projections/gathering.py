@@ -99,19 +99,20 @@ def gather(
 
 def _master(sites: Any, cartridges: Any, rules: Any, fits: Fits) -> Master:
     return Master(
-        zones={UUID(site): zone for site, zone, *_ in sites},
         sites={
-            UUID(site): SiteFacts(kind, hardness_class(hardness), dust)
-            for site, _, kind, hardness, dust, *_ in sites
-        },
-        site_due={
-            UUID(site): site_due_of(
-                tuple(_terms(one) for one in terms or ()),
-                tuple(due.Standstill(_day(first), _day(last)) for first, last in pauses or ()),  # type: ignore[arg-type]
+            UUID(site): SiteFacts(
+                zone,
+                site_due_of(
+                    tuple(_terms(one) for one in terms or ()),
+                    tuple(due.Standstill(_day(first), _day(last)) for first, last in pauses or ()),  # type: ignore[arg-type]
+                ),
+                kind,
+                hardness_class(hardness),
+                dust,
             )
-            for site, *_, terms, pauses in sites
+            for site, zone, kind, hardness, dust, terms, pauses in sites
         },
-        cartridges={UUID(cartridge): CartridgeFacts(*facts) for cartridge, *facts in cartridges},
+        cartridges={cartridge: CartridgeFacts(*facts) for cartridge, *facts in cartridges},
         rules=[Rules(date.fromisoformat(day), *values) for day, *values in rules] or [_DEFAULTS],
         fits=fits,
     )

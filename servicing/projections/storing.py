@@ -65,11 +65,15 @@ def _json(rows: Sequence[Row]) -> str:
 
 
 SEGMENT_COLUMNS = "unit_id, site_id, zone, kind, starts_on, ends_before, due_on, opens_on, past_grace_from, long_past_from, is_reopen"
-OUTLOOK_COLUMNS = (
-    "unit_id, site_id, dose_ml_per_day, dry_on, dry_soon_from, wick_since_on, wick_watch_from, empty_on, dry_earliest_on, "
-    "dry_latest_on, chance_dry, latest_on, dry_advice, drift, drift_since_on, drift_advice, wick_chance, wick_advice, "
-    "wick_reason, wick_saving, clean_due_on, basis"
-)
+OUTLOOKS = {
+    "unit_id": "uuid", "site_id": "uuid", "dose_ml_per_day": "numeric", "dry_on": "date", "dry_soon_from": "date",
+    "wick_since_on": "date", "wick_watch_from": "date", "empty_on": "date", "dry_earliest_on": "date", "dry_latest_on": "date",
+    "chance_dry": "numeric", "latest_on": "date", "dry_advice": "text", "drift": "text", "drift_since_on": "date",
+    "drift_advice": "text", "wick_chance": "numeric", "wick_advice": "text", "wick_reason": "text", "wick_saving": "numeric",
+    "clean_due_on": "date", "basis": "jsonb",
+}  # fmt: skip
+OUTLOOK_COLUMNS = ", ".join(OUTLOOKS)
+_OUTLOOK_TYPES = ", ".join(f"{name} {kind}" for name, kind in OUTLOOKS.items())
 STATE_COLUMNS = "unit_id, site_id, station_id, status, last_exchange_at, history"
 VISIT_COLUMNS = "id, site_id, crew_id, day, occurred_at, outcome, reason, minutes, units"
 
@@ -102,12 +106,7 @@ WITH planned AS MATERIALIZED (
     ON CONFLICT (operator_id, unit_id) DO UPDATE SET {_replace(STATE_COLUMNS, {"unit_id"})}
 ), outlooks AS (
     INSERT INTO servicing_outlook (operator_id, {OUTLOOK_COLUMNS})
-    SELECT %(operator)s, {OUTLOOK_COLUMNS} FROM jsonb_to_recordset(%(outlooks)s::jsonb) AS (
-        unit_id uuid, site_id uuid, dose_ml_per_day numeric, dry_on date, dry_soon_from date, wick_since_on date,
-        wick_watch_from date, empty_on date, dry_earliest_on date, dry_latest_on date, chance_dry numeric, latest_on date,
-        dry_advice text, drift text, drift_since_on date, drift_advice text, wick_chance numeric, wick_advice text,
-        wick_reason text, wick_saving numeric, clean_due_on date, basis jsonb
-    )
+    SELECT %(operator)s, {OUTLOOK_COLUMNS} FROM jsonb_to_recordset(%(outlooks)s::jsonb) AS ({_OUTLOOK_TYPES})
     ON CONFLICT (operator_id, unit_id) DO UPDATE SET {_replace(OUTLOOK_COLUMNS, {"unit_id"})}
 ), gone AS (
     DELETE FROM servicing_outlook
@@ -132,6 +131,36 @@ _MOVE_SQL = """
 )
 SELECT count(*) FROM moved
 """
+
+
+# An array a column: the server reads a fleet's rows from these sooner than from JSON.
+_UPDATE_OUTLOOKS_SQL = f"""
+UPDATE servicing_outlook o SET {", ".join(f"{name} = t.{name}" for name in OUTLOOKS if name != "unit_id")}
+FROM unnest({", ".join(f"%s::{kind}[]" for kind in OUTLOOKS.values())}) AS t ({OUTLOOK_COLUMNS})
+WHERE o.operator_id = %s AND o.unit_id = t.unit_id
+"""
+
+
+def store_outlooks(rows: Sequence[Row]) -> None:
+    """Write the outlooks of many units, whose rows are most often there already."""
+    arrays = [_array([row[name] for row in rows], kind) for name, kind in OUTLOOKS.items()]
+    with connection.cursor() as cursor:
+        cursor.execute(_UPDATE_OUTLOOKS_SQL, [*arrays, current_operator_id()])
+        if cursor.rowcount < len(rows):
+            store(Changes(outlooks=rows))
+
+
+def _array(values: Sequence[Any], kind: str) -> str:
+    """The text of an array. Ids, dates and words of ours stand as they are; JSON is quoted."""
+    if kind == "jsonb":
+        return "{" + ",".join([_quoted(orjson.dumps(value).decode()) for value in values]) + "}"
+    empty = '""' if kind == "text" else "NULL"
+    return "{" + ",".join([empty if value is None or value == "" else str(value) for value in values]) + "}"
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'
 
 
 def places_of(histories: Mapping[UUID, UnitHistory]) -> dict[UUID, UUID]:

@@ -21,10 +21,10 @@ from fleet.queries import StationPlace
 from servicing import log
 from servicing.events.types import EventType
 from servicing.models import Event, Outlook, UnitState
-from servicing.queries import reckoning
 from servicing.queries.events import KnownEvent, known_events
 from servicing.queries.fleet_state import UnitView
 from servicing.queries.folds import fold_event
+from servicing.queries.outlooks import rows_of
 from servicing.queries.reckoning import SEGMENT_FIELDS, Placed
 from servicing.rules import due
 from servicing.rules.due import band_on, segment_on
@@ -192,7 +192,7 @@ def _dues(histories: Mapping[UUID, UnitHistory], as_of: datetime | None, known_a
         for site_id, counting, _ in _events_by_subject(site_ids, as_of, known_at)
     }
     placed = [Placed(unit_id, place.site_id, histories[unit_id]) for unit_id, place in places.items()]
-    segment_rows, outlook_rows = reckoning.rows_of(placed, standstills)
+    segment_rows, outlook_rows = rows_of(placed, standstills)
     segments: dict[UUID, list[due.DueSegment]] = {unit_id: [] for unit_id in places}
     for row in segment_rows:
         segments[UUID(row["unit_id"])].append(_segment(row))

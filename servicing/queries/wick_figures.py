@@ -8,10 +8,10 @@ from functools import lru_cache
 from uuid import UUID
 
 from servicing.models import Fit
-from servicing.queries import forecasting
+from servicing.queries import forecasting, learning
 from servicing.queries.forecasting import WICK
 from servicing.rules.forecasting.fits import PRIORS, WickFits, wick_fits_of
-from servicing.rules.forecasting.learning import UnitLearnt, wicks_of_unit
+from servicing.rules.forecasting.learning import wicks_of_unit
 from servicing.rules.lifetimes.cells import collapse, rows_of_wicks
 from servicing.rules.lifetimes.curves import (
     FleetCurve,
@@ -100,7 +100,7 @@ def _looked_at(
     fit_id: UUID | None,
 ) -> tuple[tuple[Label, ...], tuple[int, ...], list[tuple[float, float]]]:
     """The labels of the wicks with how many there are of each, and Turnbull's steps, as of when a fit is first shown."""
-    units: list[UnitLearnt] = list(forecasting.units_learnt()) if fit_id else []
+    units = learning.units_learnt(learning.told()) if fit_id else []
     rows = [(row, one.label) for one in units for row in wicks_of_unit(one)]
     if not rows:
         return (UNKNOWN,), (1,), []

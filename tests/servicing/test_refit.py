@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 
 import pytest
 
 from accounts import clock, jobs, tasks
 from accounts.errors import Forbidden
 from accounts.permissions import Role
+from fleet import commands as fleet_commands
 from servicing.commands import forecasts, rebuilds, sweeps
 from servicing.models import Fit, Outlook
 from servicing.queries import fleet_state, forecasting
@@ -237,6 +239,26 @@ def test_a_refit_is_owed_once_a_day_and_done_once(fleet):
     assert (first, again) == (True, False)
     assert fleet_time < clock.now()
     assert outlooks(fleet)[fleet.unit.id].basis["prior"] is False
+
+
+def test_whatever_a_cartridge_is_called_its_units_are_forecast(north):
+    code = "C\\\"{1}, µ'"
+    odd = fleet_commands.add_cartridge(
+        actor=north.owner,
+        code=code,
+        name=code,
+        liquid_id=north.cartridge.liquid_id,
+        volume_ml=280,
+        nominal_dose_ml_per_day=Decimal(8),
+    )
+    north.upload(
+        {**north.installed(), "payload": {**north.installed()["payload"], "cartridge_id": str(odd.id)}}
+    )
+
+    forecasts.refit(actor=north.owner)
+
+    assert outlooks(north)[north.unit.id].basis["group"] == f"school/{code}"
+    assert rebuilds.check(north.operator.id) == []
 
 
 def test_only_an_owner_or_the_clock_may_refit(fleet):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -262,9 +263,17 @@ def _dry_advice(one: UnitSeen, latest_on: int) -> str:
 
 
 def _clean_due(one: UnitSeen) -> str:
-    installed_on = date.fromordinal(math.floor(one.installed_at))
-    cleaned = [] if one.cleaned_at is None else [date.fromordinal(math.floor(one.cleaned_at))]
-    return clean_due_on(installed_on, cleaned, one.dust).isoformat()
+    cleaned = one.cleaned_at
+    return _clean_due_on(
+        math.floor(one.installed_at), None if cleaned is None else math.floor(cleaned), one.dust
+    )
+
+
+# Of a fleet many share a day.
+@lru_cache(maxsize=8_192)
+def _clean_due_on(installed: int, cleaned: int | None, dust: str) -> str:
+    cleaned_on = [] if cleaned is None else [date.fromordinal(cleaned)]
+    return clean_due_on(date.fromordinal(installed), cleaned_on, dust).isoformat()
 
 
 def _first(advised_on: int | None, watch_on: int | None, *, is_prior: bool) -> int | None:
@@ -277,6 +286,7 @@ def _whole(day: float) -> int | None:
     return math.floor(day) if math.isfinite(day) else None
 
 
+@lru_cache(maxsize=8_192)
 def _iso(day: int | None) -> str | None:
     return None if day is None else date.fromordinal(day).isoformat()
 
