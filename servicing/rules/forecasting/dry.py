@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from servicing.rules.dose.model import prior_means
 from servicing.rules.dose.posterior import Posterior, fold_posterior
 from servicing.rules.dose.readings import Readings, readings_of
-from servicing.rules.dose.reservoir import SECONDS_PER_DAY, balances_of, charged_levels
+from servicing.rules.dose.reservoir import SECONDS_PER_DAY, Balances, balances_of, charged_levels
 from servicing.rules.drift import Drift, Limits, drift, limits_for
 from servicing.rules.drying import (
     DoseAhead,
@@ -116,7 +115,7 @@ def dry_forecast(
             posterior.z,
             readings.kind,
             posterior.kept,
-            wick_slots([one.intervals for one in units], since_s, slots),
+            wick_slots(balances, since_s, slots),
             chart_limits(terms.false_alarms_per_1000, fits.resets_per_reading),
         ),
         way=WayToDry(filled, ahead, slowing),
@@ -162,17 +161,16 @@ def working_level_ml(one: UnitSeen) -> float | None:
     return None
 
 
-def wick_slots(
-    intervals: Sequence[Sequence[list[Any]]], wick_since_s: Sequence[int | None], slots: int
-) -> NDArray[np.int64]:
+def wick_slots(balances: Balances, wick_since_s: Sequence[int | None], slots: int) -> NDArray[np.int64]:
     """(U,): the first slot after each unit's last wick change, ``slots`` when it was after the latest of them; -1 where
     all its readings are of one wick.
     """
-    found = np.full(len(intervals), -1, np.int64)
-    for place, (rows, since_s) in enumerate(zip(intervals, wick_since_s, strict=True)):
-        if since_s is not None and rows and rows[0][0] <= since_s:
-            found[place] = slots - sum(row[0] > since_s for row in rows[-slots:])
-    return found
+    since, ended, count = _numbers(wick_since_s), balances.rows[:, 0], balances.count
+    later = np.bincount(balances.unit, ended > since[balances.unit], len(count)).astype(np.int64)
+    has_before = np.zeros(len(count), np.bool_)
+    some = np.flatnonzero(count)
+    has_before[some] = ended[(balances.ends - count)[some]] <= since[some]
+    return np.where(has_before, slots - later, -1)
 
 
 def _interval_days(readings: Readings) -> Floats:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
+from functools import lru_cache
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from servicing.rules.dose.fitting import fit_dose
-from servicing.rules.dose.readings import SECONDS_PER_DAY, readings_of
+from servicing.rules.dose.readings import SLOTS, readings_of
+from servicing.rules.dose.reservoir import SECONDS_PER_DAY, balances_of
 from servicing.rules.drift import resets_per_reading
 from servicing.rules.forecasting.dry import wick_slots
 from servicing.rules.forecasting.fits import PRIOR_STOPS_PER_DAY, DoseFits, WickFits
@@ -24,8 +26,7 @@ from servicing.rules.water import hardness_class
 STOP_DAYS = 2 / PRIOR_STOPS_PER_DAY
 
 
-@dataclass(frozen=True, slots=True)
-class UnitLearnt:
+class UnitLearnt(NamedTuple):
     """What one unit, hanging or withdrawn, adds to the fits: its exchanges (none of one withdrawn) and its wicks.
 
     ``nominal_ml_per_day``: as set on the unit, else of its cartridge. ``wick_lives``: wicks that ended, as
@@ -46,21 +47,26 @@ class UnitLearnt:
 
     @property
     def label(self) -> Label:
-        return self.site_kind, hardness_class(self.hardness_mg_per_l), self.liquid
+        return _label(self.site_kind, self.hardness_mg_per_l, self.liquid)
+
+
+# A fleet's wicks are of few kinds.
+@lru_cache(maxsize=1_024)
+def _label(site_kind: str, hardness_mg_per_l: int | None, liquid: str) -> Label:
+    return site_kind, hardness_class(hardness_mg_per_l), liquid
 
 
 def learn_doses(units: Sequence[UnitLearnt]) -> DoseFits:
     """The fit of doses, how often outlets plug (gamma-Poisson about the prior) and how often wicks are changed."""
     read = [one for one in units if one.intervals and one.nominal_ml_per_day]
-    readings = readings_of([one.intervals for one in read])
+    balances = balances_of([one.intervals for one in read], SLOTS)
+    readings = readings_of(balances)
     nominal = np.array([one.nominal_ml_per_day for one in read], np.float64)
     fit = fit_dose(readings, nominal, [one.group for one in read])
-    stopped = sum("o" in row[6] for one in read for row in one.intervals)
-    unit_days = sum(row[1] for one in read for row in one.intervals) / SECONDS_PER_DAY
+    stopped = sum("o" in mark for mark in balances.marks)
+    unit_days = float(balances.rows[:, 1].sum()) / SECONDS_PER_DAY
     since = [one.wick_since_s for one in read]
-    resets = resets_per_reading(
-        readings.kind, wick_slots([one.intervals for one in read], since, readings.slots)
-    )
+    resets = resets_per_reading(readings.kind, wick_slots(balances, since, readings.slots))
     return DoseFits(fit, (PRIOR_STOPS_PER_DAY * STOP_DAYS + stopped) / (STOP_DAYS + unit_days), resets)
 
 
