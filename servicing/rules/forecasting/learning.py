@@ -63,7 +63,7 @@ def learn_doses(units: Sequence[UnitLearnt]) -> DoseFits:
     readings = readings_of(balances)
     nominal = np.array([one.nominal_ml_per_day for one in read], np.float64)
     fit = fit_dose(readings, nominal, [one.group for one in read])
-    stopped = sum("o" in mark for mark in balances.marks)
+    stopped = "".join(balances.marks).count("o")  # each mark stands once in an interval
     unit_days = float(balances.rows[:, 1].sum()) / SECONDS_PER_DAY
     since = [one.wick_since_s for one in read]
     resets = resets_per_reading(readings.kind, wick_slots(balances, since, readings.slots))
