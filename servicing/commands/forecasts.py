@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+import orjson
 from django.db import connection
 
 from accounts import clock, tenancy
 from accounts.ids import uuid7
 from accounts.jobs import Job, perform
 from accounts.permissions import Actor, Permission, require
+from accounts.tenancy import current_operator_id
 from servicing import log
-from servicing.models import Fit
 from servicing.projections import due, storing
 from servicing.projections.folding import PROJECTION
 from servicing.queries import forecasting, learning
@@ -71,37 +71,41 @@ def _refit(actor: Actor) -> Refitted:
     return Refitted(doses.fit.readings, wicks.life.based_on_failures, count)
 
 
+_STORE_SQL = """
+INSERT INTO servicing_fit (id, operator_id, kind, method, made_at, position, basis, parameters)
+SELECT id, %(operator)s, kind, method, %(now)s, %(position)s, basis, parameters
+FROM jsonb_to_recordset(%(fits)s::jsonb) AS (id uuid, kind text, method text, basis jsonb, parameters jsonb)
+"""
+_FORGET_SQL = """
+DELETE FROM servicing_fit WHERE operator_id = %(operator)s AND id IN (
+    SELECT id FROM (
+        SELECT id, row_number() OVER (PARTITION BY kind ORDER BY made_at DESC, position DESC, id DESC) AS place
+        FROM servicing_fit WHERE operator_id = %(operator)s
+    ) f WHERE place > %(kept)s
+)
+"""
+
+
 def _store(doses: DoseFits, wicks: WickFits, position: int) -> None:
+    """Store the two fits, which are live from here on, and forget those that are too old to be shown."""
     now = clock.now()
     dose, wick = doses.fit, wicks.life
-    Fit.objects.bulk_create(
-        [
-            _fit(
-                DOSE,
-                now,
-                method=dose.method,
-                position=position,
-                basis={"units": dose.units, "readings": dose.readings, "censored": dose.censored},
-                parameters=doses.to_json(),
-            ),
-            _fit(
-                WICK,
-                now,
-                method=wick.method,
-                position=position,
-                basis={
-                    "wicks": wick.based_on_wicks,
-                    "failures": wick.based_on_failures,
-                    "prior": wicks.is_prior,
-                },
-                parameters=wicks.to_json(),
-            ),
-        ]
-    )
-    for kind in (DOSE, WICK):
-        kept = forecasting.fits().filter(kind=kind).values_list("id", flat=True)[: forecasting.KEPT_FITS]
-        Fit.objects.filter(kind=kind).exclude(id__in=list(kept)).delete()
-
-
-def _fit(kind: str, now: datetime, **rest: Any) -> Fit:
-    return Fit(id=uuid7(now), kind=kind, made_at=now, **rest)
+    of_dose = {"units": dose.units, "readings": dose.readings, "censored": dose.censored}
+    of_wick = {"wicks": wick.based_on_wicks, "failures": wick.based_on_failures, "prior": wicks.is_prior}
+    fits = [
+        {"id": uuid7(now), "kind": kind, "method": method, "basis": basis, "parameters": parameters}
+        for kind, method, basis, parameters in (
+            (DOSE, dose.method, of_dose, doses.to_json()),
+            (WICK, wick.method, of_wick, wicks.to_json()),
+        )
+    ]
+    values: dict[str, Any] = {
+        "operator": current_operator_id(),
+        "now": now,
+        "position": position,
+        "fits": orjson.dumps(fits).decode(),
+        "kept": forecasting.KEPT_FITS,
+    }
+    with connection.cursor() as cursor:
+        cursor.execute(_STORE_SQL, values)
+        cursor.execute(_FORGET_SQL, values)
