@@ -79,10 +79,12 @@ def wicks_of(units: Sequence[UnitSeen], fits: WickFits) -> Wicks:
 
 
 def hazard_per_day(wicks: Wicks, units: Sequence[UnitSeen]) -> Floats:
-    """(U,): the hazard that a wick fails, a day, level over the time from its last exchange to the next visit."""
+    """(U,): the hazard that a wick fails, a day, level over the time from its last exchange to the next visit, or until
+    the unit would be dry at its nominal dose if that is sooner: what comes after says nothing of when it is dry.
+    """
     filled = np.array([one.charged_at or one.installed_at for one in units], np.float64)
     age = np.maximum(0.0, filled - wicks.born)
-    days = np.maximum(1.0, wicks.next_at - filled)
+    days = np.maximum(1.0, np.minimum(wicks.next_at - filled, _nominal_days(units)))
     return wicks.ratio(age, days) * hazard_between(wicks.fits.life, wicks.places, age, days) / days
 
 
@@ -119,6 +121,17 @@ def _next_on(one: UnitSeen) -> int:
     if one.next_on is not None:
         return one.next_on
     return int(one.level_at or one.charged_at or one.installed_at) + DAYS_BETWEEN
+
+
+def _nominal_days(units: Sequence[UnitSeen]) -> Floats:
+    """(U,): days until dry at the nominal dose; inf where level or dose is not known."""
+    return np.array(
+        [
+            one.level_ml / one.nominal_ml_per_day if one.level_ml and one.nominal_ml_per_day else np.inf
+            for one in units
+        ],
+        np.float64,
+    )
 
 
 def _law(one: UnitSeen, life: WickFit) -> ConditionLaw:

@@ -106,6 +106,24 @@ def test_a_steady_unit_has_its_dose_its_interval_and_nothing_to_do():
     assert row["basis"]["prior"] is False
 
 
+def test_a_wick_last_seen_slow_makes_a_dry_date_less_sure_and_later():
+    good, slow = unit(40, 40, 40, 40), unit(40, 40, 40, 40, wick_condition="slow")
+
+    assert outlook(slow)["dry_latest_on"] > outlook(good)["dry_latest_on"]
+    assert outlook(slow)["wick_chance"] > 3 * outlook(good)["wick_chance"]
+
+
+def test_a_long_pause_ahead_says_nothing_of_when_a_unit_is_dry():
+    monthly = unit(40, 40, 40, 40, wick_condition="slow")
+    # Once the liquid is used up, what becomes of the wick changes no dry date.
+    paused = [monthly._replace(next_on=monthly.next_on + days) for days in (60, 120)]
+
+    first, second = (outlook(one) for one in paused)
+
+    assert first["dry_latest_on"] == second["dry_latest_on"]
+    assert first["wick_chance"] < second["wick_chance"]
+
+
 def test_a_thirsty_unit_must_be_seen_sooner_or_needs_a_larger_cartridge():
     sooner = outlook(unit(10, 10, 10, 10, level_ml=280))
     larger = outlook(unit(10, 10, 10, 10, level_ml=200))
