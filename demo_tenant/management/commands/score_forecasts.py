@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import sys
 import time
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
 from django.core.management.base import BaseCommand
 
+from accounts import clock
 from demo_tenant.presets import DEFAULT_SEED, PRESETS
 from demo_tenant.scoring.scores import table
 from demo_tenant.scoring.verdict import simulated_scores, world_scores
@@ -28,7 +29,7 @@ class Command(BaseCommand):
         parser.add_argument("--json", action="store_true", help="One JSON object on standard output.")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        as_of = options["as_of"] or datetime.now(UTC).date() - timedelta(days=1)
+        as_of = options["as_of"] or clock.now().date() - timedelta(days=1)
         started = time.monotonic()
         scores = [
             *world_scores(options["preset"], as_of, options["seed"], self._say),
