@@ -32,7 +32,7 @@ GROUP_SD, GROUP_WEIGHT = 0.05, 2.0  # groups lie within a tenth of the mean; as 
 LEAST_BETWEEN, LEAST_VISIT, MOST_SPREAD = 0.01, 0.005, 1.0
 OUTLYING_SDS = 4.0
 FAR_FROM_OWN = 0.5  # a first look: two thirds more or two fifths less than the unit's middle reading
-MOST_STEPS, LEAST_STEPS, SETTLED_AFTER, ENOUGH = 60, 3, 12, 1e-4
+MOST_STEPS, LEAST_STEPS, SETTLED_AFTER, ENOUGH = 60, 3, 12, 3e-4
 ENOUGH_READ = 12  # from here on, a plain regression gives the start
 ENOUGH_TO_START = 500  # rows; with more it would start no nearer
 

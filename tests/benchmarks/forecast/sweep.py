@@ -29,8 +29,8 @@ RECKONED = [name for name in OUTLOOK_COLUMNS.split(", ") if name not in {"unit_i
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
-    """``full``: 1,000 operators of 1,000 units in 5 rounds; else 18 in 3."""
-    size, rounds = (200, 5) if full else (6, 3)
+    """``full``: 1,000 operators of 1,000 units in 20 rounds; else 18 in 9."""
+    size, rounds = (50, 20) if full else (2, 9)
     with psycopg.connect(servers.superuser_url, autocommit=True) as superuser, clock.playing(AS_OF):
         operators = make_fleets(superuser, 2 * KINDS + size * rounds, KINDS)
         superuser.execute("VACUUM ANALYZE")
