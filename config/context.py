@@ -43,4 +43,8 @@ def page(request: HttpRequest) -> dict[str, Any]:
 def _section(path: str) -> str:
     """Which word of the navigation a path belongs to: /slug/sites/S1 to Sites, what is under no other to Lookout."""
     words = path.replace("/lots/", "/units/", 1).split("/")
-    return words[2] if len(words) > 2 and words[2] in {"sites", "units", "figures", "money", "set-up"} else "lookout"  # noqa: PLR2004
+    return (
+        words[2]
+        if len(words) > 2 and words[2] in {"sites", "units", "figures", "money", "set-up"}
+        else "lookout"
+    )  # noqa: PLR2004

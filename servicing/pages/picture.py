@@ -70,7 +70,9 @@ def depletion(
     def y(ml: int) -> float:
         return round(BOTTOM - (BOTTOM - TOP) * ml / max(1, full_ml, history.level_ml or 0), 1)
 
-    as_it_drips_on = read_on + timedelta(days=min(3_650, int(history.level_ml / max(outlook.dose_ml_per_day, _SLOWEST))))
+    as_it_drips_on = read_on + timedelta(
+        days=min(3_650, int(history.level_ml / max(outlook.dose_ml_per_day, _SLOWEST)))
+    )
     line = [(x(filled_on), y(full_ml)), (x(as_it_drips_on), y(0))]
     if read_on > filled_on:
         line.insert(1, (x(read_on), y(history.level_ml)))
