@@ -19,6 +19,7 @@ from servicing.projections import due, storing
 from servicing.projections.folding import PROJECTION
 from servicing.queries import forecasting, learning
 from servicing.queries.forecasting import DOSE, WICK
+from servicing.rules.forecasting.dry import fleet_read
 from servicing.rules.forecasting.fits import DoseFits, WickFits
 from servicing.rules.forecasting.learning import learn_doses, learn_wicks
 
@@ -57,15 +58,18 @@ def _refit_effect(actor: Actor, job: Job) -> None:
 def _refit(actor: Actor) -> Refitted:
     position = storing.read_checkpoint(PROJECTION)
     units = learning.told()
-    learnt = learning.units_learnt(units)
-    doses = learn_doses(learnt)
+    hanging = [one for one in units if one.site_id is not None]
+    placed, learnt = learning.placed_of(hanging), learning.units_learnt(hanging)
+    read = fleet_read([one.history.intervals for one in placed])
+    doses = learn_doses(learnt, read)
+    learnt += learning.units_learnt([one for one in units if one.site_id is None])
     wicks = learn_wicks(learnt, learning.wick_lines(position))
     with connection.cursor() as cursor:
         # From here on as an upload does: else both would write the same unit's outlook.
         log.lock_operator(cursor, actor.operator_id)
     _store(doses, wicks, position)
     if storing.read_checkpoint(PROJECTION) == position:
-        count = due.write_outlooks(learning.placed_of(units))
+        count = due.write_outlooks(placed, read)
     else:
         count = due.refresh_outlooks()
     return Refitted(doses.fit.readings, wicks.life.based_on_failures, count)

@@ -12,6 +12,7 @@ from servicing.projections.storing import Changes
 from servicing.queries.learning import placed_of, told
 from servicing.queries.outlooks import outlook_rows, rows_of
 from servicing.queries.reckoning import Placed, master_of, placed_units
+from servicing.rules.forecasting.dry import FleetRead
 from servicing.rules.unit import UnitHistory
 
 
@@ -56,9 +57,13 @@ def refresh_outlooks() -> int:
     return count
 
 
-def write_outlooks(placed: Sequence[Placed]) -> int:
-    """Write the outlooks of these units, whose histories are what is stored; returns how many they are."""
+def write_outlooks(placed: Sequence[Placed], read: FleetRead | None = None) -> int:
+    """Write the outlooks of these units, whose histories are what is stored; returns how many they are.
+
+    ``read``: their intervals in columns, where they are made already.
+    """
     for start in range(0, len(placed), UNITS_AT_ONCE):
         part = placed[start : start + UNITS_AT_ONCE]
-        storing.store_outlooks(outlook_rows(part, master_of(part)))
+        of_part = read if len(part) == len(placed) else None
+        storing.store_outlooks(outlook_rows(part, master_of(part), of_part))
     return len(placed)

@@ -13,6 +13,7 @@ from servicing.queries.forecasting import group_of
 from servicing.queries.reckoning import Master, Placed, master_of, segment_rows
 from servicing.rules import due
 from servicing.rules.balance import epoch_s
+from servicing.rules.forecasting.dry import FleetRead
 from servicing.rules.forecasting.rows import outlook_rows as forecast_rows
 from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
 
@@ -29,14 +30,18 @@ def rows_of(
     return segment_rows(in_order, master), outlook_rows(in_order, master)
 
 
-def outlook_rows(placed: Sequence[Placed], master: Master) -> list[dict[str, Any]]:
+def outlook_rows(
+    placed: Sequence[Placed], master: Master, read: FleetRead | None = None
+) -> list[dict[str, Any]]:
+    """The outlook rows of installed units; ``read``: their intervals in columns, where they are made already."""
     by_terms: dict[ForecastTerms, list[int]] = {}
     units = [_seen(one, master) for one in placed]
     for place, one in enumerate(units):
         by_terms.setdefault(master.terms_on(one.next_on), []).append(place)
     rows: list[dict[str, Any]] = [{}] * len(placed)
     for terms, places in by_terms.items():
-        found = forecast_rows([units[place] for place in places], master.fits, terms)
+        own = read if len(places) == len(placed) else None
+        found = forecast_rows([units[place] for place in places], master.fits, terms, own)
         for place, row in zip(places, found, strict=True):
             rows[place] = _outlook(placed[place], units[place], row, master)
     return rows

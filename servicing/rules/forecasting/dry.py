@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from servicing.rules.dose.model import prior_means
 from servicing.rules.dose.posterior import Posterior, fold_posterior
-from servicing.rules.dose.readings import Readings, readings_of
+from servicing.rules.dose.readings import SLOTS, Readings, readings_of
 from servicing.rules.dose.reservoir import SECONDS_PER_DAY, Balances, balances_of, charged_levels
 from servicing.rules.drift import Drift, Limits, drift, limits_for
 from servicing.rules.drying import (
@@ -68,13 +69,34 @@ class DryForecast:
     target: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class FleetRead:
+    """What crews read of U units, in columns; made once where units are both learnt from and forecast."""
+
+    balances: Balances
+    readings: Readings
+
+
+def fleet_read(intervals: Sequence[Sequence[list[Any]]]) -> FleetRead:
+    """The intervals of units, as ``UnitHistory`` keeps them, in columns; no more slots than the longest has."""
+    slots = min(SLOTS, max((len(rows) for rows in intervals), default=0) or 1)
+    balances = balances_of(intervals, slots)
+    return FleetRead(balances, readings_of(balances, slots=slots))
+
+
 def dry_forecast(
-    units: Sequence[UnitSeen], fits: DoseFits, terms: ForecastTerms, wick_hazard_per_day: Floats
+    units: Sequence[UnitSeen],
+    fits: DoseFits,
+    terms: ForecastTerms,
+    wick_hazard_per_day: Floats,
+    read: FleetRead | None = None,
 ) -> DryForecast:
-    """The forecast of units whose nominal dose is known; ``wick_hazard_per_day`` (U,) that their wicks fail."""
-    slots = max((len(one.intervals) for one in units), default=0) or 1
-    balances = balances_of([one.intervals for one in units])
-    readings = readings_of(balances, slots=slots)
+    """The forecast of units whose nominal dose is known; ``wick_hazard_per_day`` (U,) that their wicks fail.
+
+    ``read``: their intervals in columns, where they are made already.
+    """
+    read = read or fleet_read([one.intervals for one in units])
+    balances, readings, slots = read.balances, read.readings, read.readings.slots
     nominal = np.array([one.nominal_ml_per_day or 1.0 for one in units])
     posterior = fold_posterior(
         readings, nominal, prior_means(fits.fit, [one.group for one in units]), fits.fit

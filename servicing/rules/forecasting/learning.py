@@ -10,10 +10,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from servicing.rules.dose.fitting import fit_dose
-from servicing.rules.dose.readings import SLOTS, readings_of
-from servicing.rules.dose.reservoir import SECONDS_PER_DAY, balances_of
+from servicing.rules.dose.reservoir import SECONDS_PER_DAY
 from servicing.rules.drift import resets_per_reading
-from servicing.rules.forecasting.dry import wick_slots
+from servicing.rules.forecasting.dry import FleetRead, fleet_read, wick_slots
 from servicing.rules.forecasting.fits import PRIOR_STOPS_PER_DAY, DoseFits, WickFits
 from servicing.rules.forecasting.looks import Looks, WickLine, looks_of
 from servicing.rules.lifetimes.cells import collapse, rows_of_wicks
@@ -56,16 +55,20 @@ def _label(site_kind: str, hardness_mg_per_l: int | None, liquid: str) -> Label:
     return site_kind, hardness_class(hardness_mg_per_l), liquid
 
 
-def learn_doses(units: Sequence[UnitLearnt]) -> DoseFits:
-    """The fit of doses, how often outlets plug (gamma-Poisson about the prior) and how often wicks are changed."""
-    read = [one for one in units if one.intervals and one.nominal_ml_per_day]
-    balances = balances_of([one.intervals for one in read], SLOTS)
-    readings = readings_of(balances)
-    nominal = np.array([one.nominal_ml_per_day for one in read], np.float64)
-    fit = fit_dose(readings, nominal, [one.group for one in read])
+def learn_doses(units: Sequence[UnitLearnt], read: FleetRead | None = None) -> DoseFits:
+    """The fit of doses, how often outlets plug (gamma-Poisson about the prior) and how often wicks are changed.
+
+    ``read``: the units' intervals in columns, where they are made already.
+    """
+    if read is None or any(not one.nominal_ml_per_day for one in units):
+        units = [one for one in units if one.intervals and one.nominal_ml_per_day]
+        read = fleet_read([one.intervals for one in units])
+    balances, readings = read.balances, read.readings
+    nominal = np.array([one.nominal_ml_per_day for one in units], np.float64)
+    fit = fit_dose(readings, nominal, [one.group for one in units])
     stopped = "".join(balances.marks).count("o")  # each mark stands once in an interval
     unit_days = float(balances.rows[:, 1].sum()) / SECONDS_PER_DAY
-    since = [one.wick_since_s for one in read]
+    since = [one.wick_since_s for one in units]
     resets = resets_per_reading(readings.kind, wick_slots(balances, since, readings.slots))
     return DoseFits(fit, (PRIOR_STOPS_PER_DAY * STOP_DAYS + stopped) / (STOP_DAYS + unit_days), resets)
 

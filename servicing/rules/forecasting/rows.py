@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from servicing.rules.cleaning import clean_due_on
 from servicing.rules.dose.readings import RAN_DRY, READ
 from servicing.rules.drift import HIGH, LOW, drift_advice
-from servicing.rules.forecasting.dry import NOON, DryForecast, dry_forecast
+from servicing.rules.forecasting.dry import NOON, DryForecast, FleetRead, dry_forecast
 from servicing.rules.forecasting.fits import Fits
 from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
 from servicing.rules.forecasting.wicks import WickForecast, hazard_per_day, wick_forecast, wicks_of
@@ -43,7 +43,9 @@ class Advice(NamedTuple):
 NO_ADVICE = Advice("", "", None)
 
 
-def outlook_rows(units: Sequence[UnitSeen], fits: Fits, terms: ForecastTerms) -> list[Row]:
+def outlook_rows(
+    units: Sequence[UnitSeen], fits: Fits, terms: ForecastTerms, read: FleetRead | None = None
+) -> list[Row]:
     """The outlook of each unit, in their order: the columns of the table without ids, ``dry_soon_from`` and
     ``wick_since_on``, which need no forecast. A unit's row is the same whatever units are beside it.
 
@@ -53,7 +55,7 @@ def outlook_rows(units: Sequence[UnitSeen], fits: Fits, terms: ForecastTerms) ->
     if not units:
         return []
     wicks = wicks_of(units, fits.wick)
-    dry = dry_forecast(units, fits.dose, terms, hazard_per_day(wicks, units))
+    dry = dry_forecast(units, fits.dose, terms, hazard_per_day(wicks, units), read)
     wick = wick_forecast(wicks, units, terms, _is_sound(dry))
     drifts = _drifts(units, dry)
     table = _Table(units, fits, dry, wick)
