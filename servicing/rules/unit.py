@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from operator import attrgetter, itemgetter
 from typing import Any
 from uuid import UUID
 
@@ -66,11 +67,12 @@ class UnitHistory:
     last_key: list[Any] | None = None
 
     def to_json(self) -> dict[str, Any]:
-        return {f.name: getattr(self, f.name) for f in dataclasses.fields(self)}
+        return dict(zip(_NAMES, _ITEMS(self), strict=True))
 
     @classmethod
     def from_json(cls, stored: dict[str, Any]) -> UnitHistory:
-        history = cls(**stored)
+        # One of an older release has fewer items.
+        history = cls(*_VALUES(stored)) if len(stored) == len(_NAMES) else cls(**stored)
         # Until the rebuild after a release a history may hold balances of an older shape, which say less.
         if history.intervals and len(history.intervals[0]) != len(balance.FIELDS):
             history.intervals = []
@@ -88,6 +90,11 @@ class UnitHistory:
         if DOWN_MODES & self.open_faults.keys():
             return "down"
         return "degraded" if self.open_faults else "up"
+
+
+# By place a history is read far sooner than by name, which jsonb gives in an order of its own.
+_NAMES = [one.name for one in dataclasses.fields(UnitHistory)]
+_VALUES, _ITEMS = itemgetter(*_NAMES), attrgetter(*_NAMES)
 
 
 def instant_text(instant: datetime) -> str:
