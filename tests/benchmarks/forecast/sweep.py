@@ -1,7 +1,7 @@
 """The nightly sweep, operator by operator, against the same columns copied out, copied in and set by one statement.
 
-Ours runs under its policies, one operator after the other. The peer is a superuser who takes a round's operators
-together: it copies their histories out in binary without decoding them, copies ready rows into a table of its own, and
+Ours runs under its policies, operator by operator, in as many processes as a Celery worker has; beside it stands the
+same in one process. The peer is a superuser in one session, who takes a round's operators together: it copies their histories out in binary without decoding them, copies ready rows into a table of its own, and
 sets every outlook by one UPDATE. Each round has operators of its own, which both sweep. The logs are empty; what crews
 saw is in the histories, of which some operators have the same: their outlooks must come out the same too.
 """
@@ -9,7 +9,7 @@ saw is in the histories, of which some operators have the same: their outlooks m
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -17,10 +17,12 @@ import psycopg
 
 from accounts import clock
 from accounts.permissions import system_actor
+from config.celery import app
 from servicing.commands.forecasts import refit
 from servicing.projections.storing import OUTLOOK_COLUMNS
 from tests.benchmarks.forecast.fleets import UNITS, make_fleets
 from tests.benchmarks.forecast.histories import AS_OF
+from tests.benchmarks.forecast.workers import Workers
 from tests.benchmarks.rounds import interleave, times_as_long
 
 KINDS = 2
@@ -29,9 +31,14 @@ RECKONED = [name for name in OUTLOOK_COLUMNS.split(", ") if name not in {"unit_i
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
-    """``full``: 1,000 operators of 1,000 units in 20 rounds; else 18 in 9."""
-    size, rounds = (50, 20) if full else (2, 9)
-    with psycopg.connect(servers.superuser_url, autocommit=True) as superuser, clock.playing(AS_OF):
+    """``full``: 1,000 operators of 1,000 units in 10 rounds; else 18 in 3."""
+    size, rounds = (100, 10) if full else (6, 3)
+    processes = app.conf.worker_concurrency
+    with (
+        psycopg.connect(servers.superuser_url, autocommit=True) as superuser,
+        clock.playing(AS_OF),
+        Workers(processes) as workers,
+    ):
         operators = make_fleets(superuser, 2 * KINDS + size * rounds, KINDS)
         superuser.execute("VACUUM ANALYZE")
         # The first of each kind is what the others are held against; the next of each kind only warm up.
@@ -39,9 +46,13 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         parts |= {n: operators[2 * KINDS + n * size :][:size] for n in range(rounds)}
         for operator_id in operators[:KINDS]:
             refit(actor=system_actor(operator_id))
-        sides = _Sides(superuser, operators)
+        sides = _Sides(superuser, operators, workers)
         speeds = interleave(
-            {"ours": lambda n: sides.ours(parts[n]), "peer": lambda n: sides.peer(parts[n])},
+            {
+                "ours": lambda n: sides.ours(parts[n]),
+                "in one process": lambda n: sides.in_one_process(parts[n]),
+                "peer": lambda n: sides.peer(parts[n]),
+            },
             rounds=rounds,
             count=size * UNITS,
             unit="units/s",
@@ -55,7 +66,15 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         n=size * rounds * UNITS,
         unit="units/s",
     )
-    yield line | {"differing": sides.differing, "ok": line["ok"] and not sides.differing}
+    alone = times_as_long(
+        "", speeds["in one process"], "", speeds["peer"], target=TARGET, n=line["n"], unit="units/s"
+    )
+    yield line | {
+        "processes": processes,
+        "in_one_process": {"ratio": alone["ratio"], "ratios": alone["ratios"]},
+        "differing": sides.differing,
+        "ok": line["ok"] and not sides.differing,
+    }
 
 
 _SET = f"""
@@ -75,9 +94,8 @@ JOIN fleet_unit like_u ON like_u.operator_id = a.first_id AND like_u.code = u.co
 JOIN servicing_outlook f ON f.operator_id = like_u.operator_id AND f.unit_id = like_u.id
 WHERE a.operator_id = ANY(%s)
 """
-# Marked, so that what the peer wrote is not taken for ours.
 _READY = f"""
-COPY (SELECT o.operator_id, o.unit_id, {", ".join("'peer'" if n == "drift" else f"f.{n}" for n in RECKONED)} {_ALIKE})
+COPY (SELECT o.operator_id, o.unit_id, {", ".join(f"f.{n}" for n in RECKONED)} {_ALIKE})
 TO STDOUT (FORMAT binary)
 """
 _DIFFERING = f"""
@@ -89,8 +107,10 @@ AND ({", ".join(f"o.{name}" for name in RECKONED)}) IS DISTINCT FROM ({", ".join
 class _Sides:
     """Each gives its units a second; looking at what came out, and making the peer's rows ready, is not measured."""
 
-    def __init__(self, superuser: psycopg.Connection[Any], operators: Sequence[UUID]) -> None:
-        self.superuser, self.differing = superuser, 0
+    def __init__(
+        self, superuser: psycopg.Connection[Any], operators: Sequence[UUID], workers: Workers
+    ) -> None:
+        self.superuser, self.workers, self.differing = superuser, workers, 0
         columns = ", ".join(RECKONED)
         superuser.execute(
             f"CREATE TEMP TABLE bench_outlook AS SELECT operator_id, unit_id, {columns} FROM servicing_outlook LIMIT 0"
@@ -103,9 +123,22 @@ class _Sides:
             )
 
     def ours(self, operators: Sequence[UUID]) -> float:
+        return self._refitted(operators, self.workers.refit)
+
+    def in_one_process(self, operators: Sequence[UUID]) -> float:
+        def refit_all(ids: Sequence[UUID]) -> None:
+            for operator_id in ids:
+                refit(actor=system_actor(operator_id))
+
+        return self._refitted(operators, refit_all)
+
+    def _refitted(self, operators: Sequence[UUID], refit_all: Callable[[Sequence[UUID]], None]) -> float:
+        # Marked, so that what came out before is not taken for what comes out now.
+        self.superuser.execute(
+            "UPDATE servicing_outlook SET drift = 'before' WHERE operator_id = ANY(%s)", [operators]
+        )
         began = time.perf_counter()
-        for operator_id in operators:
-            refit(actor=system_actor(operator_id))
+        refit_all(operators)
         speed = len(operators) * UNITS / (time.perf_counter() - began)
         (differing,) = self.superuser.execute(_DIFFERING, [operators]).fetchone() or (-1,)
         self.differing += differing
