@@ -191,7 +191,7 @@ def find_dead_wicks(
 
 
 def _known_at(one: DeadWick, heard: dict[UUID, list[Heard]], files: Files) -> Known | None:
-    history = history_ahead_of_the_look(heard[one.unit_id], one.touch_id)
+    history = history_ahead_of_the_look(heard.get(one.unit_id, []), one.touch_id)
     if history is None or not history.is_installed:
         return None
     return files.facts(one.unit_id, history), history
@@ -200,10 +200,13 @@ def _known_at(one: DeadWick, heard: dict[UUID, list[Heard]], files: Files) -> Kn
 def bill_policies(
     story: Story, files: Files, lives: Sequence[tuple[UUID, float]], fits: Fits
 ) -> dict[str, Bill]:
-    """What each policy costs on these wicks; the advice is that of fits made before any of them was fitted."""
+    """What each policy costs on these wicks; the advice is that of fits made before any of them was fitted.
+
+    A unit of which nothing was sent before the world ended is unknown to the operator and left out.
+    """
     kinds = files.of_units(story)
-    facts = [kinds[unit_id] for unit_id, _ in lives]
-    days = [life for _, life in lives]
+    facts = [kinds[unit_id] for unit_id, _ in lives if unit_id in kinds]
+    days = [life for unit_id, life in lives if unit_id in kinds]
 
     def advised(wicks: NDArray[np.intp], ages: Floats, slow: Flags) -> NDArray[np.int8]:
         asked: list[Facts] = [facts[place] for place in wicks.tolist()]

@@ -5,6 +5,7 @@ import json
 import math
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
+from uuid import uuid4
 
 import numpy as np
 import pytest
@@ -13,6 +14,8 @@ from demo_tenant.operators import OPERATORS
 from demo_tenant.presets import PRESETS, span_of
 from demo_tenant.scoring.cuts import cut_days, cuts_of
 from demo_tenant.scoring.dead_wicks import dead_wicks, history_ahead_of_the_look
+from demo_tenant.scoring.files import Files
+from demo_tenant.scoring.judging import bill_policies
 from demo_tenant.scoring.known import Knowledge, heard_of
 from demo_tenant.scoring.oracle import season_of_the_world
 from demo_tenant.scoring.scores import coverage, median_error, reliability, table, width
@@ -30,7 +33,7 @@ from demo_tenant.setting import Setting
 from demo_tenant.story import digest_of
 from demo_tenant.streams import Stream
 from demo_tenant.world import DAY, SEASON_SWING, TrueUnit, season_factor
-from servicing.queries.rehearsal import fold_heard
+from servicing.queries.rehearsal import fold_heard, learn
 
 AS_OF = date(2026, 11, 24)
 PRICES = Prices(change=8, failure=30, down_day=0.5, wash=3)
@@ -274,3 +277,17 @@ def test_the_oracle_knows_the_season_of_the_world_and_how_far_its_steps_lie_from
     assert math.hypot(sin, cos) == pytest.approx(SEASON_SWING, rel=0.02)
     # A step of a month's width around a sine of that swing: (swing x 2 pi / 12) / sqrt(12) / sqrt(2).
     assert left == pytest.approx(SEASON_SWING * 2 * math.pi / 12 / math.sqrt(24), rel=0.05)
+
+
+def test_a_wick_of_a_unit_nobody_heard_of_is_billed_to_no_policy(watched):
+    story, onlooker = watched
+    files = Files(story)
+    lives = true_lives_days(onlooker.sights.values(), datetime(2020, 1, 1, tzinfo=UTC))
+    fits = learn([], [])
+
+    known = bill_policies(story, files, lives, fits)
+    with_a_stranger = bill_policies(story, files, [*lives, (uuid4(), 100.0)], fits)
+
+    assert known == with_a_stranger
+    assert known["run_to_failure"].failures == len(lives)
+    assert known["at_twelve_months"].changes > 0
