@@ -21,7 +21,7 @@ from tests.benchmarks.forecast.plain_dates import Floats
 from tests.benchmarks.rounds import SEED, interleave, times_as_long
 
 TARGET = 3
-ROUNDS = 5
+ROUNDS = 3
 FIT = DoseFit(mean=0.05, between_sd=0.15, visit_sd=0.10, season=(0.03, -0.08))
 TODAY = 20_781.0
 # Relative. The plain pass does not begin anew after two odd readings, so that some few units may differ.
