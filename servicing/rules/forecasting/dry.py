@@ -96,30 +96,18 @@ def dry_forecast(
     ``read``: their intervals in columns, where they are made already.
     """
     read = read or fleet_read([one.intervals for one in units])
-    balances, readings, slots = read.balances, read.readings, read.readings.slots
+    readings = read.readings
     nominal = np.array([one.nominal_ml_per_day or 1.0 for one in units])
     posterior = fold_posterior(
         readings, nominal, prior_means(fits.fit, [one.group for one in units]), fits.fit
     )
-    level = _numbers([one.level_ml for one in units])
-    known = np.isfinite(level)
-    level_at = np.where(known, _numbers([one.level_at for one in units]), 0.0)
-    filled, level_sd = charged_levels(balances, np.where(known, level, 0.0), _exchanged_day(units))
-    ahead = dose_ahead(
-        posterior,
-        fits.fit,
-        nominal,
-        level_ml=filled,
-        level_day=np.where(known, level_at - EPOCH_DAY, 0.0),
-        level_sd_ml=level_sd,
-        interval_days=_interval_days(readings),
-    )
+    way = _way(units, nominal, read, posterior, fits)
+    known, level_at, filled, ahead = way.known, way.level_at, way.filled, way.dose
     slowing = Slowing(
         wick_hazard_per_day,
         np.full(len(units), FLOW_AFTER_FAILURE),
         np.full(len(units), fits.stops_per_day),
     )
-    until = _numbers([one.next_on for one in units]) + NOON - level_at
     working = [working_level_ml(one) for one in units]
     emptied, *dry = _days(
         (cartridge_level_ml(filled, _numbers(working, 0.0)), filled, filled, filled, filled),
@@ -129,16 +117,12 @@ def dry_forecast(
     )
     earliest, median, latest, target = (np.where(known, days, np.nan) for days in dry)
     is_fed = known & np.array([level is not None for level in working], np.bool_)
-    since_s = [one.wick_since_s for one in units]
+    until = _numbers([one.next_on for one in units]) + NOON - level_at
     return DryForecast(
         readings=readings,
         posterior=posterior,
-        drift=drift(
-            posterior.z,
-            readings.kind,
-            posterior.kept,
-            wick_slots(balances, since_s, slots),
-            chart_limits(terms.false_alarms_per_1000, fits.resets_per_reading),
+        drift=_drift(
+            units, read, posterior, chart_limits(terms.false_alarms_per_1000, fits.resets_per_reading)
         ),
         way=WayToDry(filled, ahead, slowing),
         dose=np.exp(np.where(known, ahead.log_mean, np.log(nominal) + posterior.mean)),
@@ -149,6 +133,41 @@ def dry_forecast(
         chance=_chance(filled, until, ahead, slowing, known),
         target=target,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """Where each unit's way to dry begins: whether its level is known, when it was read, what it was; and the dose ahead."""
+
+    known: NDArray[np.bool_]
+    level_at: Floats
+    filled: Floats
+    dose: DoseAhead
+
+
+def _way(
+    units: Sequence[UnitSeen], nominal: Floats, read: FleetRead, posterior: Posterior, fits: DoseFits
+) -> _Ahead:
+    level = _numbers([one.level_ml for one in units])
+    known = np.isfinite(level)
+    level_at = np.where(known, _numbers([one.level_at for one in units]), 0.0)
+    filled, level_sd = charged_levels(read.balances, np.where(known, level, 0.0), _exchanged_day(units))
+    dose = dose_ahead(
+        posterior,
+        fits.fit,
+        nominal,
+        level_ml=filled,
+        level_day=np.where(known, level_at - EPOCH_DAY, 0.0),
+        level_sd_ml=level_sd,
+        interval_days=_interval_days(read.readings),
+    )
+    return _Ahead(known, level_at, filled, dose)
+
+
+def _drift(units: Sequence[UnitSeen], read: FleetRead, posterior: Posterior, limits: Limits) -> Drift:
+    kind, slots = read.readings.kind, read.readings.slots
+    since = wick_slots(read.balances, [one.wick_since_s for one in units], slots)
+    return drift(posterior.z, kind, posterior.kept, since, limits)
 
 
 def _days(
