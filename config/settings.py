@@ -10,6 +10,8 @@ from urllib.parse import unquote, urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
 
+# A worker is one process of several: the arrays of forecasts are small, and threads of their own only get in each other's way.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Zone rules come from the locked tzdata package, not from whatever the machine has.
 zoneinfo.reset_tzpath(())
 

@@ -33,6 +33,7 @@ OTHER_SQL = {
 CLOCKS = {
     "accounts/clock.py": "the one clock",
     "demo_tenant/management/commands/demo.py": "when, by the machine's clock, a play ended",
+    "demo_tenant/management/commands/score_forecasts.py": "how long the scoring took",
 }
 
 ACROSS_OPERATORS = {

@@ -72,11 +72,11 @@ def locked_zones(monkeypatch):
     before = zoneinfo.TZPATH
     zoneinfo.reset_tzpath(())
     zoneinfo.ZoneInfo.clear_cache()
-    clock._zone.cache_clear()
+    clock.zone_of.cache_clear()
     yield
     zoneinfo.reset_tzpath([Path(part) for part in before])
     zoneinfo.ZoneInfo.clear_cache()
-    clock._zone.cache_clear()
+    clock.zone_of.cache_clear()
 
 
 @pytest.mark.usefixtures("locked_zones")

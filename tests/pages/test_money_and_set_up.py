@@ -107,7 +107,7 @@ def test_service_rules_are_set_from_today_on_and_never_backwards(north: Cast) ->
         owner.get(f"/{north.operator.slug}/set-up/")
     )
     said = text_of(owner.get(f"/{north.operator.slug}/set-up/"))
-    assert "a chance of 0.050; 1.50 of 1,000 visits" in said
+    assert "a chance of 5 %; 1.5 of 1,000 visits" in said
     assert "changed in time costs 9.50, one that fails 40.00 and 0.00 for each day" in said
     certain = owner.submit(path, effective_from="2026-07-01", **{**values, "dry_target": "1"})
     assert certain.status_code == 422
