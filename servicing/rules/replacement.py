@@ -31,7 +31,7 @@ _NONE_LEFT = 1e-9
 _HALVINGS = 17  # of MAX_AGE_DAYS, down to one day
 _FEW = 32
 _ROOTS, _WEIGHTS = np.polynomial.legendre.leggauss(6)
-_NODES = [((1 + float(root)) / 2, float(weight) / 2) for root, weight in zip(_ROOTS, _WEIGHTS, strict=True)]
+_NODES, _SHARES = (1 + _ROOTS) / 2, _WEIGHTS / 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,10 +218,12 @@ def _waiting(wicks: _Wicks, age: Floats, days: Floats, costs: WickCosts) -> tupl
         return -np.expm1(-wicks.ratio * ((later / wicks.eta) ** wicks.beta - before))
 
     p_fail = failed_by(age + days)
-    failed_share = np.zeros_like(p_fail)
+    failed_share: Floats = np.zeros_like(p_fail)
     if costs.down_day:
-        for node, weight in _NODES:
-            failed_share += weight * failed_by(age + node * days)
+        by_node = (-1, *[1] * p_fail.ndim)
+        at_nodes = failed_by(age + _NODES.reshape(by_node) * days)
+        # One node after the other, so that the order of the sums is the same in every batch.
+        failed_share = np.add.accumulate(_SHARES.reshape(by_node) * at_nodes, axis=0)[-1]
     return p_fail, (costs.failure - costs.change) * p_fail + costs.down_day * days * failed_share
 
 
