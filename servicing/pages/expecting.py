@@ -60,15 +60,22 @@ def _dry(outlook: Outlook, due_on: date | None, target: Decimal, today: date) ->
 
 
 def _wick(outlook: Outlook, due_on: date | None, currency: str) -> str:
+    """What pays is reckoned for the next visit, looking on to the one after it; all else for the time until then."""
+    saving, basis = outlook.wick_saving, outlook.basis
     chance = float(outlook.wick_chance) if outlook.wick_chance is not None else None
-    saving = outlook.wick_saving
-    return wick_sentence(
+    until = due_on
+    at_the_visit = ""
+    if outlook.wick_advice in {"wash", "change"} and saving is not None and basis.get("after_on") and due_on:
+        chance, until = basis["wick_chance_after"], date.fromisoformat(basis["after_on"])
+        at_the_visit = f"At the visit of {day(due_on)}: "
+    said = wick_sentence(
         chance,
-        day(due_on) if due_on else "",
+        day(until) if until else "",
         f"{saving:,.2f} {currency}" if saving is not None and saving > 0 else "",
         outlook.wick_advice,
         outlook.wick_reason,
     )
+    return f"{at_the_visit}{said[0].lower()}{said[1:]}" if at_the_visit and said else said
 
 
 def _cleaning(outlook: Outlook, today: date) -> str:
