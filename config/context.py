@@ -19,6 +19,8 @@ NAVIGATION = (
     ("Set-up", "set-up", Permission.DEVICES_MANAGE),
 )
 
+SECTIONS = {"sites", "units", "figures", "money", "set-up"}
+
 
 def page(request: HttpRequest) -> dict[str, Any]:
     operator = getattr(request, "operator", None)
@@ -43,8 +45,4 @@ def page(request: HttpRequest) -> dict[str, Any]:
 def _section(path: str) -> str:
     """Which word of the navigation a path belongs to: /slug/sites/S1 to Sites, what is under no other to Lookout."""
     words = path.replace("/lots/", "/units/", 1).split("/")
-    return (
-        words[2]
-        if len(words) > 2 and words[2] in {"sites", "units", "figures", "money", "set-up"}
-        else "lookout"
-    )  # noqa: PLR2004
+    return words[2] if len(words) > 2 and words[2] in SECTIONS else "lookout"  # noqa: PLR2004
