@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -15,13 +16,13 @@ TODAY, DUE = date(2026, 11, 25), date(2026, 12, 10)
 BASIS = {"n": 7, "prior": False, "wick_prior": False, "after_on": "2027-01-10", "wick_chance_after": 0.32}
 
 
-def said(segment_due: date = DUE, **values) -> list[str]:
+def said(segment_due: date = DUE, **values: Any) -> list[str]:
     outlook = Outlook(**{"basis": BASIS, **values})
     segment = DueSegment(date(2026, 11, 1), None, "due", due_on=segment_due)
     return expectations(outlook, segment, Decimal("0.100"), TODAY, "EUR")
 
 
-DRY = {"chance_dry": Decimal("0.3"), "latest_on": date(2026, 12, 7)}
+DRY: dict[str, Any] = {"chance_dry": Decimal("0.3"), "latest_on": date(2026, 12, 7)}
 
 
 def test_a_unit_that_hangs_nowhere_has_nothing_to_be_said_of_it() -> None:
@@ -56,7 +57,11 @@ def test_a_due_day_that_has_passed_says_no_chance_of_it() -> None:
 
 
 def test_what_pays_is_said_of_the_next_visit_and_the_one_after_it() -> None:
-    values = {"wick_chance": Decimal("0.05"), "wick_saving": Decimal("3.10"), "wick_reason": "cost"}
+    values: dict[str, Any] = {
+        "wick_chance": Decimal("0.05"),
+        "wick_saving": Decimal("3.10"),
+        "wick_reason": "cost",
+    }
     assert said(**values, wick_advice="change")[0] == (
         "At the visit of Thu 10 Dec: 32 % chance of failing before Sun 10 Jan 2027; changing now saves 3.10 EUR."
     )

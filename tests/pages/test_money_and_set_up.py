@@ -94,7 +94,12 @@ def test_another_operators_crew_or_phone_is_out_of_reach(north: Cast, south: Cas
 
 
 def test_service_rules_are_set_from_today_on_and_never_backwards(north: Cast) -> None:
-    values = {"long_past_days": 10, "dry_soon_days": 4, "wick_watch_days": 400, "wick_limit_days": 500}
+    values: dict[str, object] = {
+        "long_past_days": 10,
+        "dry_soon_days": 4,
+        "wick_watch_days": 400,
+        "wick_limit_days": 500,
+    }
     values |= {"dry_target": "0.05", "false_alarms_per_1000": "1.5", "wick_change_cost": "9.5"}
     values |= {"wick_failure_cost": "40", "wick_down_day_cost": "0", "wick_wash_cost": "2"}
     path = f"/{north.operator.slug}/set-up/rules"
