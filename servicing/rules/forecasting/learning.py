@@ -23,6 +23,8 @@ from servicing.rules.water import hardness_class
 
 # The prior of plugged outlets counts as much as so many unit-days.
 STOP_DAYS = 2 / PRIOR_STOPS_PER_DAY
+LONGEST_INTERVAL_S = 400 * 86_400
+LONGEST_LIFE_S = 20 * 366 * 86_400
 
 
 class UnitLearnt(NamedTuple):
@@ -67,7 +69,8 @@ def learn_doses(units: Sequence[UnitLearnt], read: FleetRead | None = None) -> D
     nominal = np.array([one.nominal_ml_per_day for one in units], np.float64)
     fit = fit_dose(readings, nominal, [one.group for one in units])
     stopped = "".join(balances.marks).count("o")  # each mark stands once in an interval
-    unit_days = float(balances.rows[:, 1].sum()) / SECONDS_PER_DAY
+    # An exchange with a wrong date behind it is not to count for a century.
+    unit_days = float(np.minimum(balances.rows[:, 1], LONGEST_INTERVAL_S).sum()) / SECONDS_PER_DAY
     since = [one.wick_since_s for one in units]
     resets = resets_per_reading(readings.kind, wick_slots(balances, since, readings.slots))
     return DoseFits(fit, (PRIOR_STOPS_PER_DAY * STOP_DAYS + stopped) / (STOP_DAYS + unit_days), resets)
@@ -91,11 +94,14 @@ def learn_wicks(units: Sequence[UnitLearnt], lines: Iterable[WickLine]) -> WickF
 
 
 def wicks_of_unit(one: UnitLearnt) -> list[list[int | None]]:
-    """[fitted, last seen not failed, first seen failed] of each wick of known age."""
+    """[fitted, last seen not failed, first seen failed] of each wick of known age.
+
+    A wick said to be older than 20 years has a wrong date behind it and is left out.
+    """
     found: list[list[int | None]] = [list(row[:3]) for row in one.wick_lives]
     if one.wick_since_s is not None and one.wick_good_s is not None:
         found.append([one.wick_since_s, one.wick_good_s, one.wick_failed_s])
-    return found
+    return [row for row in found if max(row[1] or 0, row[2] or 0) - (row[0] or 0) <= LONGEST_LIFE_S]
 
 
 def _with_laws(fit: WickFit, looks: Looks, labels: dict[str, Label]) -> WickFit:

@@ -163,8 +163,8 @@ def fit_wick_life(cells: Cells, labels: Sequence[Label], prior: WickFit = PRIOR_
     """One operator's wick life: the posterior mode and Laplace's covariance under ``prior``, from its own wicks only.
 
     ``cells`` in days; the cells of code g are wicks at places that ``labels[g]`` describes. Shifts are drawn towards 0
-    (sd 0.3 of log scale), so that a level with few failures stays near the operator's typical scale. Under 5 failures
-    the answer is the prior's curve, and says so. Raises Nonsense when a code has no label.
+    (sd 0.3 of log scale), so that a level with few failures stays near the operator's typical scale. Under 5 failures,
+    or where the lives decide no curve, the answer is the prior's, and says so. Raises Nonsense when a code has no label.
     """
     wicks, failures = cells.lives, cells.failures
     if cells.code.size and int(cells.code.max()) >= len(labels):
@@ -182,7 +182,11 @@ def fit_wick_life(cells: Cells, labels: Sequence[Label], prior: WickFit = PRIOR_
         log_shape_mean=prior.log_shape,
         log_shape_sd=math.sqrt(prior.covariance[-1][-1]),
     )
-    fit = fit_weibull(cells, design, held)
+    try:
+        fit = fit_weibull(cells, design, held)
+    except Nonsense:
+        # Lives so alike that not even the prior holds the shape: the operator's nights go on with the prior.
+        return replace(prior, based_on_wicks=wicks, based_on_failures=failures, from_prior=True)
     return WickFit(
         coefficients=tuple(fit.coefficients.tolist()),
         log_shape=fit.log_shape,
