@@ -44,7 +44,7 @@ def figures(request: OperatorRequest) -> HttpResponse:
     days = int(asked) if asked in {str(one) for one in SPANS} else 90
     with tenancy.reading(request.actor):
         wicks = wick_figures()
-        dose = forecasting.fits().filter(kind=DOSE).first()
+        dose = forecasting.live_fit(DOSE)
         service = service_figures(days)
     page = {
         "wicks": wicks,

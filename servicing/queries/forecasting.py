@@ -10,9 +10,13 @@ from django.db.models import QuerySet
 
 from accounts.tenancy import current_operator_id
 from servicing.models import Fit
+from servicing.rules.dose.model import METHOD as DOSE_METHOD
 from servicing.rules.forecasting.fits import PRIORS, Fits, dose_fits_of, wick_fits_of
+from servicing.rules.lifetimes.wick_life import METHOD as WICK_METHOD
 
 DOSE, WICK = "dose", "wick"
+# A fit of an older method says something else: until the next night's fits are made, priors hold in its place.
+METHODS = {DOSE: DOSE_METHOD, WICK: WICK_METHOD}
 # Of each kind, so that a page can show how a fit has moved; the older ones go.
 KEPT_FITS = 30
 
@@ -20,6 +24,11 @@ KEPT_FITS = 30
 def fits() -> QuerySet[Fit]:
     """The live fits and those before them, the latest first."""
     return Fit.objects.order_by("-made_at", "-position", "-id")
+
+
+def live_fit(kind: str) -> Fit | None:
+    """The fit of a kind that holds now, None where priors do."""
+    return fits().filter(kind=kind, method=METHODS[kind]).first()
 
 
 def live_fits() -> Fits:
@@ -32,8 +41,8 @@ def live_fits() -> Fits:
 # The ids of the live fits, of doses and of wicks: two columns to be selected.
 LIVE_SQL = ", ".join(
     f"(SELECT id FROM servicing_fit WHERE operator_id = %(operator)s AND kind = '{kind}' "
-    "ORDER BY made_at DESC, position DESC, id DESC LIMIT 1)"
-    for kind in (DOSE, WICK)
+    f"AND method = '{method}' ORDER BY made_at DESC, position DESC, id DESC LIMIT 1)"
+    for kind, method in METHODS.items()
 )
 
 

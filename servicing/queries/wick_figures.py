@@ -58,7 +58,7 @@ class WickFigures:
 
 def wick_figures() -> WickFigures:
     """The scope's operator's wick figures, from its live fit and all wicks of known age it has looked at."""
-    fit = forecasting.fits().filter(kind=WICK).first()
+    fit = forecasting.live_fit(WICK)
     wicks = wick_fits_of(fit.parameters) if fit else PRIORS.wick
     labels, counts, steps = _looked_at(fit.id if fit else None)
     ages = [MONTH_DAYS * month for month in range(CURVE_MONTHS + 1)]

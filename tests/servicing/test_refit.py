@@ -261,6 +261,21 @@ def test_whatever_a_cartridge_is_called_its_units_are_forecast(north):
     assert rebuilds.check(north.operator.id) == []
 
 
+def test_a_fit_of_an_older_method_is_passed_over_until_the_next_night(fleet, superuser):
+    forecasts.refit(actor=fleet.owner)
+    superuser.execute(
+        "UPDATE servicing_fit SET method = 'older', parameters = '{}' WHERE operator_id = %s",
+        [fleet.operator.id],
+    )
+
+    fleet.upload(fleet.exchanged(fleet.unit))
+    assumed = outlooks(fleet)[fleet.unit.id].basis
+    forecasts.refit(actor=fleet.owner)
+
+    assert assumed["prior"] is True
+    assert outlooks(fleet)[fleet.unit.id].basis["prior"] is False
+
+
 def test_only_an_owner_or_the_clock_may_refit(fleet):
     with pytest.raises(Forbidden):
         forecasts.refit(actor=fleet.actors[Role.DISPATCHER])

@@ -18,7 +18,7 @@ from servicing.rules.lifetimes.likelihood import STEEPEST, log_ages
 from servicing.rules.lifetimes.weibull import LOG_SHAPE_MEAN, LOG_SHAPE_SD, Prior, fit_weibull
 from servicing.rules.nonsense import Nonsense
 
-METHOD = "wick-1"
+METHOD = "wick-2"  # wick-1 knew one ratio by condition in place of a law
 FACTORS = ("site", "hardness", "liquid")
 FEWEST_FAILURES = 5  # an operator with fewer gets the prior: judgement, our own
 TYPICAL_SCALE_DAYS = 600.0  # judgement, our own, with the two spreads of log scale
