@@ -52,7 +52,7 @@ class Ageing:
 
 @dataclass(frozen=True, slots=True)
 class CrewOutput:
-    """Visits an hour by crew (C,): as counted, its exact interval, and shrunk towards the operator's crews."""
+    """Units handled an hour on site, by crew (C,): as counted, its exact interval, and shrunk towards the operator's crews."""
 
     per_hour: Floats
     low: Floats
@@ -131,17 +131,17 @@ def poisson_interval(
     return low / time, gammaincinv(count + 1, 1 - outside) / time
 
 
-def crew_output(visits: ArrayLike, hours: ArrayLike, prior: tuple[float, float]) -> CrewOutput:
-    """Visits an hour of each crew (C,), from its visits and the hours it was out.
+def crew_output(handled: ArrayLike, hours: ArrayLike, prior: tuple[float, float]) -> CrewOutput:
+    """Units an hour of each crew (C,), from the units it handled and its hours on site.
 
     ``prior`` is the gamma distribution of the operator's crews, shape and rate in hours; a crew's shrunk rate is
-    (shape + visits) / (rate + hours), so that few hours say little. Raises Nonsense as ``poisson_interval`` does.
+    (shape + handled) / (rate + hours), so that few hours say little. Raises Nonsense as ``poisson_interval`` does.
     """
     shape, rate = prior
     if not (0 < shape < np.inf and 0 < rate < np.inf):
         raise Nonsense(f"A gamma prior's shape and rate are more than 0, not {prior}.")
-    low, high = poisson_interval(visits, hours)
-    count, time = np.asarray(visits, dtype=np.float64), np.asarray(hours, dtype=np.float64)
+    low, high = poisson_interval(handled, hours)
+    count, time = np.asarray(handled, dtype=np.float64), np.asarray(hours, dtype=np.float64)
     return CrewOutput(count / time, low, high, (shape + count) / (rate + time))
 
 

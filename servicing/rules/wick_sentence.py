@@ -5,7 +5,7 @@ from __future__ import annotations
 from servicing.rules.nonsense import Nonsense
 
 _DOING = {"wait": "waiting", "wash": "washing", "change": "changing"}
-_TODO = {"wait": "leave the wick in", "wash": "wash the wick", "change": "change the wick"}
+_TO_DO = {"wait": "leave the wick in", "wash": "wash the wick", "change": "change the wick"}
 _SEEN = {
     "left_over": "Most of the liquid was still there at the last exchange",
     "condition": "The wick was no longer good when it was last looked at",
@@ -30,7 +30,7 @@ def wick_sentence(chance: float | None, by_day_text: str, saving_text: str, acti
     known = chance is not None and by_day_text
     risk = f"{percent(chance or 0)} chance of failing before {by_day_text}" if known else ""
     if action and reason in _SEEN:
-        seen = f"{_SEEN[reason]}: {_TODO[action]}."
+        seen = f"{_SEEN[reason]}: {_TO_DO[action]}."
         return f"{seen} {_started(risk)}." if risk else seen
     if not risk:
         return ""
