@@ -15,6 +15,7 @@ class Role(StrEnum):
     CREW_MEMBER = "crew_member"
     BOOKKEEPER = "bookkeeper"
     VIEWER = "viewer"
+    NETWORK = "network"
 
 
 class Permission(StrEnum):
@@ -22,11 +23,13 @@ class Permission(StrEnum):
     AGREEMENTS_READ = "agreements:read"
     ALERTS_ACKNOWLEDGE = "alerts:acknowledge"
     ALERTS_READ = "alerts:read"
+    CONTRACTS_MANAGE = "contracts:manage"
     CREWS_MANAGE = "crews:manage"
     CREWS_READ = "crews:read"
     CUSTOMERS_MANAGE = "customers:manage"
     CUSTOMERS_READ = "customers:read"
     DEVICES_MANAGE = "devices:manage"
+    DOCUMENTS_SEND = "documents:send"
     EVENTS_COUNTER = "events:counter"
     EVENTS_READ = "events:read"
     EVENTS_RECORD = "events:record"
@@ -36,7 +39,10 @@ class Permission(StrEnum):
     INVOICES_READ = "invoices:read"
     MEMBERS_MANAGE = "members:manage"
     OPERATOR_MANAGE = "operator:manage"
+    PAYMENTS_RECORD = "payments:record"
     PRICES_MANAGE = "prices:manage"
+    ROYALTY_MANAGE = "royalty:manage"
+    ROYALTY_READ = "royalty:read"
     SITES_MANAGE = "sites:manage"
     SITES_READ = "sites:read"
     TEXTS_ERASE = "texts:erase"
@@ -75,11 +81,16 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
         _READ_FIELD
         | {
             Permission.AGREEMENTS_READ,
+            Permission.CONTRACTS_MANAGE,
             Permission.CUSTOMERS_READ,
+            Permission.DOCUMENTS_SEND,
             Permission.FIGURES_READ,
             Permission.INVOICES_ISSUE,
             Permission.INVOICES_READ,
+            Permission.PAYMENTS_RECORD,
             Permission.PRICES_MANAGE,
+            Permission.ROYALTY_MANAGE,
+            Permission.ROYALTY_READ,
         }
     ),
     Role.VIEWER: frozenset(
@@ -91,6 +102,8 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
             Permission.INVOICES_READ,
         }
     ),
+    # The franchise's network: its statements, and nothing else of the operator.
+    Role.NETWORK: frozenset({Permission.ROYALTY_READ}),
 }
 
 

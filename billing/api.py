@@ -17,7 +17,7 @@ from accounts.doors import OperatorView, RowsView, RowView, Sent, add_sent, one_
 from accounts.permissions import Permission
 from billing import queries
 from billing.commands import MOST_CODE, MOST_NAME, NewPriceItem, add_price_items, close_month, set_price
-from billing.models import Charge, Invoice, InvoiceLine, PeriodClose, PriceItem, PriceVersion
+from billing.models import Charge, Document, DocumentLine, PeriodClose, PriceItem, PriceVersion
 from billing.queries import PricedItem
 from billing.rules.dispositions import CHARGEABLE_TYPES
 from billing.rules.documents import amount_text
@@ -89,7 +89,7 @@ class MonthCloseSent(Sent):
     month = serializers.DateField(help_text="The first day of the month.")
 
 
-class InvoiceShown(serializers.Serializer[Invoice]):
+class InvoiceShown(serializers.Serializer[Document]):
     id = serializers.UUIDField()
     number = serializers.CharField()
     customer = serializers.UUIDField(source="customer_id")
@@ -101,7 +101,7 @@ class InvoiceShown(serializers.Serializer[Invoice]):
     previous_sha256 = serializers.CharField(help_text="Of the document before in its series; empty at first.")
 
     @extend_schema_field(AMOUNT)
-    def get_total(self, invoice: Invoice) -> str:
+    def get_total(self, invoice: Document) -> str:
         return amount_text(invoice.total, invoice.currency)
 
 
@@ -138,13 +138,13 @@ class ChargeShown(serializers.Serializer[Charge]):
         return amount_text(charge.amount, charge.currency)
 
 
-class InvoiceLineShown(serializers.Serializer[InvoiceLine]):
+class InvoiceLineShown(serializers.Serializer[DocumentLine]):
     line = serializers.IntegerField()
     amount = serializers.SerializerMethodField()
     charge = ChargeShown()
 
     @extend_schema_field(AMOUNT)
-    def get_amount(self, line: InvoiceLine) -> str:
+    def get_amount(self, line: DocumentLine) -> str:
         return amount_text(line.amount, line.charge.currency)
 
 
@@ -227,7 +227,7 @@ class Invoices(RowsView):
     filterset_class = InvoiceFilter
     ordering = ("-series_id", "-ordinal")
 
-    def rows(self) -> QuerySet[Invoice]:
+    def rows(self) -> QuerySet[Document]:
         return queries.invoices()
 
 
@@ -237,7 +237,7 @@ class InvoiceDoor(RowView):
     permissions = {"GET": Permission.INVOICES_READ}
     serializer_class = InvoiceDocumentShown
 
-    def row(self, number: str) -> Invoice:  # type: ignore[override]
+    def row(self, number: str) -> Document:  # type: ignore[override]
         return queries.get_invoice(number)
 
 
@@ -248,7 +248,7 @@ class InvoiceLines(RowsView):
     serializer_class = InvoiceLineShown
     ordering = ("line",)
 
-    def rows(self) -> QuerySet[InvoiceLine]:
+    def rows(self) -> QuerySet[DocumentLine]:
         return queries.invoice_lines(queries.get_invoice(self.kwargs["number"]).id)
 
 

@@ -206,7 +206,7 @@ def _issue(
         invoices.append(invoice)
         invoice_lines += [
             {
-                "invoice_id": invoice["id"],
+                "document_id": invoice["id"],
                 "line": number,
                 "charge_id": row_of[id(line)],
                 "amount": line.charge.amount,

@@ -15,9 +15,9 @@ from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 from accounts.errors import NotFound
 from billing.models import (
     Charge,
+    Document,
+    DocumentLine,
     EventDisposition,
-    Invoice,
-    InvoiceLine,
     PeriodClose,
     PriceItem,
     PriceVersion,
@@ -247,7 +247,7 @@ def charges() -> QuerySet[Charge]:
 
 def open_charges() -> QuerySet[Charge]:
     """Charge rows that stand on no invoice: they wait until their customer's lines sum to no less than nothing."""
-    return Charge.objects.filter(~Exists(InvoiceLine.objects.filter(charge_id=OuterRef("id")))).order_by(
+    return Charge.objects.filter(~Exists(DocumentLine.objects.filter(charge_id=OuterRef("id")))).order_by(
         "close__month", "key"
     )
 
@@ -268,7 +268,7 @@ def sums() -> tuple[dict[str, Decimal], dict[str, Decimal], dict[str, Decimal]]:
 
     return (
         by_currency(Charge.objects.all(), "amount"),
-        by_currency(Invoice.objects.all(), "total"),
+        by_currency(Document.objects.all(), "total"),
         by_currency(open_charges(), "amount"),
     )
 
@@ -276,35 +276,35 @@ def sums() -> tuple[dict[str, Decimal], dict[str, Decimal], dict[str, Decimal]]:
 # Invoices
 
 
-def invoices() -> QuerySet[Invoice]:
+def invoices() -> QuerySet[Document]:
     """The invoices, the latest number first, without their documents."""
-    return Invoice.objects.select_related("customer").defer("document").order_by("-series__code", "-ordinal")
+    return Document.objects.select_related("customer").defer("document").order_by("-series__code", "-ordinal")
 
 
-def invoices_in_order() -> QuerySet[Invoice]:
-    return Invoice.objects.order_by("series_id", "ordinal")
+def invoices_in_order() -> QuerySet[Document]:
+    return Document.objects.order_by("series_id", "ordinal")
 
 
 def last_digest(series_id: UUID) -> str:
     """The digest of a series' last document, which the next one names; "" before the first."""
     last = (
-        Invoice.objects.filter(series_id=series_id)
+        Document.objects.filter(series_id=series_id)
         .order_by("-ordinal")
         .values_list("document_sha256", flat=True)
     )
     return last.first() or ""
 
 
-def get_invoice(number: str) -> Invoice:
-    invoice = Invoice.objects.select_related("customer", "close").filter(number=number).first()
+def get_invoice(number: str) -> Document:
+    invoice = Document.objects.select_related("customer", "close").filter(number=number).first()
     if invoice is None:
         raise NotFound("There is no invoice here with this number.")
     return invoice
 
 
-def invoice_lines(invoice_id: UUID) -> QuerySet[InvoiceLine]:
+def invoice_lines(invoice_id: UUID) -> QuerySet[DocumentLine]:
     """An invoice's lines in order, each with its charge."""
-    return InvoiceLine.objects.filter(invoice_id=invoice_id).select_related("charge").order_by("line")
+    return DocumentLine.objects.filter(document_id=invoice_id).select_related("charge").order_by("line")
 
 
 def lines_as_rated(invoice_id: UUID) -> list[Line]:
@@ -320,16 +320,17 @@ def billed_on_events(event_ids: Collection[UUID]) -> dict[UUID, list[BilledOn]]:
     """``billed_on`` for many events at once; one that brought about no line has no entry."""
     charges = list(Charge.objects.filter(event_id__in=event_ids).order_by("close__month", "id"))
     lines = {
-        row.charge_id: row for row in InvoiceLine.objects.filter(charge__in=charges).select_related("invoice")
+        row.charge_id: row
+        for row in DocumentLine.objects.filter(charge__in=charges).select_related("document")
     }
     found: dict[UUID, list[BilledOn]] = defaultdict(list)
     for charge in charges:
         line = lines.get(charge.id)
         found[charge.event_id].append(
             BilledOn(
-                number=line.invoice.number if line else "",
+                number=line.document.number if line else "",
                 line=line.line if line else 0,
-                issued_on=line.invoice.issued_on if line else None,
+                issued_on=line.document.issued_on if line else None,
                 kind=charge.kind,
                 amount=charge.amount,
                 currency=charge.currency,

@@ -235,7 +235,10 @@ def test_a_key_that_was_never_validated_is_a_gap(gaps_after):
             "GRANT UPDATE (payload) ON servicing_event TO wickround_app",
             "servicing_event.payload: wickround_app holds UPDATE on this column.",
         ),
-        ("GRANT DELETE ON billing_invoice TO wickround_app", "billing_invoice: wickround_app holds DELETE."),
+        (
+            "GRANT DELETE ON billing_document TO wickround_app",
+            "billing_document: wickround_app holds DELETE.",
+        ),
         ("GRANT TRUNCATE ON fleet_unit TO wickround_app", "fleet_unit: wickround_app holds TRUNCATE."),
         ("GRANT SELECT ON accounts_customer TO PUBLIC", "accounts_customer: PUBLIC holds SELECT."),
         (

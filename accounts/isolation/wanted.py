@@ -44,20 +44,33 @@ LOG_FILLED_BY_DATABASE = {"position", "recorded_at"}
 APPEND_ONLY = {
     LOG_TABLE,
     "servicing_seal",
+    "billing_allocation",
     "billing_charge",
+    "billing_closeinputs",
+    "billing_contractrenewal",
+    "billing_document",
+    "billing_documentline",
     "billing_eventdisposition",
-    "billing_invoice",
-    "billing_invoiceline",
+    "billing_indexfigure",
+    "billing_journalentry",
+    "billing_journalline",
+    "billing_payment",
     "billing_periodclose",
+    "billing_preview",
+    "billing_royaltystatement",
 }
 # Of these, the ones whose change is refused to the table's owner too: by two triggers that no session can switch off.
 GUARDED = {
     LOG_TABLE,
     "servicing_seal",
     "billing_charge",
-    "billing_invoice",
-    "billing_invoiceline",
+    "billing_closeinputs",
+    "billing_document",
+    "billing_documentline",
+    "billing_journalentry",
+    "billing_journalline",
     "billing_periodclose",
+    "billing_royaltystatement",
 }
 
 ROW_PRIVILEGES = {"SELECT", "INSERT", "UPDATE", "DELETE"}

@@ -258,11 +258,13 @@ def _check_documents(closes: Iterable[PeriodClose]) -> list[str]:
         draft = Draft(invoice.customer_id, invoice.currency, tuple(lines))
         again = document(Heading(invoice.number, close.issued_on, close.month, previous), draft, given)
         if invoice.ordinal != ordinal + 1:
-            problems.append(f"Invoice {invoice.number}: its number does not follow the one before.")
+            problems.append(f"Document {invoice.number}: its number does not follow the one before.")
         if not digest(again) == digest(invoice.document) == invoice.document_sha256:
-            problems.append(f"Invoice {invoice.number}: its document is not what its lines give.")
+            problems.append(f"Document {invoice.number}: its document is not what its lines give.")
         if draft.total != invoice.total:
-            problems.append(f"Invoice {invoice.number}: its lines sum to {draft.total}, not {invoice.total}.")
+            problems.append(
+                f"Document {invoice.number}: its lines sum to {draft.total}, not {invoice.total}."
+            )
         last[invoice.series_id] = (invoice.ordinal, invoice.document_sha256)
     return problems
 

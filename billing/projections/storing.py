@@ -12,7 +12,7 @@ from django.db import connection, models
 
 from accounts.ids import uuid7
 from accounts.tenancy import current_operator_id
-from billing.models import Charge, EventDisposition, Invoice, InvoiceLine, PeriodClose
+from billing.models import Charge, Document, DocumentLine, EventDisposition, PeriodClose
 from billing.rules.dispositions import Disposition
 from billing.rules.invoicing import Line
 
@@ -38,8 +38,8 @@ def store_charges(close: PeriodClose, lines: Iterable[Line]) -> list[tuple[UUID,
 
 def store_invoices(invoices: Iterable[dict[str, Any]], lines: Iterable[dict[str, Any]]) -> None:
     """Rows by column; ``lines`` name invoices and charges that are stored, by then."""
-    _insert(Invoice, list(invoices))
-    _insert(InvoiceLine, list(lines))
+    _insert(Document, list(invoices))
+    _insert(DocumentLine, list(lines))
 
 
 def _fields(record: Any) -> dict[str, Any]:
@@ -54,15 +54,16 @@ def _insert(model: type[models.Model], rows: list[dict[str, Any]]) -> None:
     with connection.cursor() as cursor:
         for start in range(0, len(rows), ROWS_AT_ONCE):
             text = orjson.dumps(rows[start : start + ROWS_AT_ONCE], default=_text).decode()
-            cursor.execute(_insert_sql(model), [current_operator_id(), text])
+            cursor.execute(_insert_sql(model, frozenset(rows[0])), [current_operator_id(), text])
 
 
 @cache
-def _insert_sql(model: type[models.Model]) -> str:
+def _insert_sql(model: type[models.Model], given: frozenset[str]) -> str:
+    """Of the columns that the rows give; the others have their defaults in the database."""
     types = {
         field.column: field.db_type(connection)
         for field in model._meta.concrete_fields
-        if field.column != "operator_id"
+        if field.column in given
     }
     columns = ", ".join(f'"{column}"' for column in types)
     shape = ", ".join(f'"{column}" {kind}' for column, kind in types.items())

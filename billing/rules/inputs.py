@@ -20,6 +20,10 @@ class Basis(StrEnum):
     UNIT_MONTH = "unit_month"
     EVENT = "event"
     INSTALL = "install"
+    SITE_MONTH = "site_month"
+    EXTRA_UNIT = "extra_unit"
+    VISIT = "visit"
+    CALL_OUT = "call_out"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,11 +18,19 @@ from billing.rules.places import Happening, Stay, Stood, in_order, stood_at_site
 
 
 class Rule(StrEnum):
-    """By which rule a charge arose: work as it happened, a unit's month in service, or its installation."""
+    """By which rule a charge arose."""
 
     EVENT = "event"
     INSTALL = "install"
     UNIT_MONTH = "unit_month"
+    SITE_MONTH = "site_month"
+    EXTRA_UNIT = "extra_unit"
+    VISIT = "visit"
+    CALL_OUT = "call_out"
+    VISIT_MINIMUM = "visit_minimum"
+    INVOICE_MINIMUM = "invoice_minimum"
+    MISSED_SERVICE = "missed_service"
+    CLAW_BACK = "claw_back"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from accounts import tenancy
 from accounts.errors import NotFound
 from accounts.ids import uuid7
 from billing import commands, queries
-from billing.models import Charge, Invoice, InvoiceLine
+from billing.models import Charge, Document, DocumentLine
 from tests.billing.books import (
     APRIL,
     MAY,
@@ -32,7 +32,7 @@ def test_numbers_have_no_gap_and_each_document_names_the_one_before(north):
     assert second.document["previous_sha256"] == first.document_sha256
 
 
-@pytest.mark.parametrize("model", [Invoice, InvoiceLine, Charge])
+@pytest.mark.parametrize("model", [Document, DocumentLine, Charge])
 def test_issued_rows_never_change_not_even_for_the_owner(north, model):
     list_prices(north)
     north.upload(north.installed(at=on(4, 1)))
