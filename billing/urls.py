@@ -2,14 +2,14 @@
 
 from django.urls import path
 
-from billing import api
+from billing.api import closes, documents, prices
 
 urlpatterns = [
-    path("price-items", api.PriceItems.as_view(), name="api-price-items"),
-    path("price-items/<str:code>/prices", api.PriceItemPrices.as_view(), name="api-price-item-prices"),
-    path("month-closes", api.MonthCloses.as_view(), name="api-month-closes"),
-    path("invoices", api.Invoices.as_view(), name="api-invoices"),
-    path("invoices/<str:number>", api.InvoiceDoor.as_view(), name="api-invoice"),
-    path("invoices/<str:number>/lines", api.InvoiceLines.as_view(), name="api-invoice-lines"),
-    path("charges", api.Charges.as_view(), name="api-charges"),
+    path("price-items", prices.PriceItems.as_view(), name="api-price-items"),
+    path("price-items/<str:code>/prices", prices.PriceItemPrices.as_view(), name="api-price-item-prices"),
+    path("month-closes", closes.MonthCloses.as_view(), name="api-month-closes"),
+    path("invoices", documents.Invoices.as_view(), name="api-invoices"),
+    path("invoices/<str:number>", documents.InvoiceDoor.as_view(), name="api-invoice"),
+    path("invoices/<str:number>/lines", documents.InvoiceLines.as_view(), name="api-invoice-lines"),
+    path("charges", closes.Charges.as_view(), name="api-charges"),
 ]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
 from accounts import pages as accounts
-from billing import pages as billing
-from billing.queries import billed_on_events
+from billing.pages import documents, money
+from billing.queries.documents import billed_on_events
 from config import errors, health
 from config.schema import Schema
 from servicing.pages import figures, lookout, lots, people, reports, sites, units, visiting
@@ -35,9 +35,9 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/lots/", lots.lots, name="lots"),
     path(f"{OPERATOR}/lots/<path:lot>", lots.lot, name="lot"),
     path(f"{OPERATOR}/figures/", figures.figures, name="figures"),
-    path(f"{OPERATOR}/money/", billing.money, name="money"),
-    path(f"{OPERATOR}/money/close", billing.close_month, name="close-month"),
-    path(f"{OPERATOR}/money/<str:number>", billing.invoice, name="invoice"),
+    path(f"{OPERATOR}/money/", money.money, name="money"),
+    path(f"{OPERATOR}/money/close", money.close_month, name="close-month"),
+    path(f"{OPERATOR}/money/<str:number>", documents.invoice, name="invoice"),
     path(f"{OPERATOR}/set-up/", accounts.set_up, name="set-up"),
     path(f"{OPERATOR}/set-up/crew", accounts.add_crew, name="add-crew"),
     path(f"{OPERATOR}/set-up/phone", accounts.register_phone, name="register-phone"),

@@ -12,7 +12,7 @@ from uuid import UUID
 from accounts import clock
 from accounts.commands import customers, operators
 from accounts.permissions import Actor, ActorKind, Role, system_actor
-from billing.commands import NewPriceItem, add_price_items, set_price
+from billing.commands.prices import NewPriceItem, add_price_items, set_price
 from demo_tenant.masterdata import MasterData
 from demo_tenant.story import Story
 from fleet import commands as fleet

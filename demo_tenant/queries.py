@@ -14,7 +14,7 @@ import psycopg
 from accounts import queries as accounts
 from accounts import tenancy
 from accounts.permissions import system_actor
-from billing import queries as billing
+from billing.queries import documents
 from demo_tenant.models import World
 from servicing.queries import events, fleet_state
 
@@ -40,7 +40,7 @@ def digest() -> str:
                 whole.update(
                     _canonical([state.unit_id, state.site_id, state.station_id, state.status, state.history])
                 )
-            for invoice in billing.invoices_in_order():
+            for invoice in documents.invoices_in_order():
                 whole.update(f"{invoice.number} {invoice.document_sha256}".encode())
     return whole.hexdigest()
 
@@ -54,7 +54,7 @@ def _found_at(operator_id: Any) -> dict[str, Any]:
     with tenancy.reading(system_actor(operator_id)):
         operator = accounts.get_operator()
         open_now = Counter(fleet_state.open_alerts().values_list("kind", flat=True))
-        totals = list(billing.invoices().values_list("total", flat=True))
+        totals = list(documents.invoices().values_list("total", flat=True))
         return {
             "name": operator.name,
             "slug": operator.slug,

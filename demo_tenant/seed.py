@@ -17,7 +17,7 @@ from accounts import clock, jobs, tenancy
 from accounts.commands.customers import end_agreement
 from accounts.permissions import system_actor
 from accounts.queries import operator_ids
-from billing.commands import close_month
+from billing.commands.closing import close_month
 from config.celery import app
 from demo_tenant.opening import member_actor, open_operator, opened_at, phone_actors
 from demo_tenant.records import Ending, OfficeAction, Upload

@@ -12,8 +12,8 @@ from uuid import UUID
 import accounts.queries
 import fleet.queries
 from accounts import tenancy
-from billing import queries
 from billing.models import PeriodClose
+from billing.queries import closes, documents, prices
 from billing.rules import inputs as plain
 from billing.rules.dispositions import INSTALLING, WAITING, Disposition
 from billing.rules.documents import Heading, digest, document
@@ -82,7 +82,7 @@ def read_inputs(cut: int, tenure: Sequence[KnownEvent]) -> Inputs:
     operator = accounts.queries.get_operator()
     return Inputs(
         operator=plain.Operator(operator.id, operator.legal_name, operator.currency, operator.zone),
-        items=tuple(queries.priced_items()),
+        items=tuple(prices.priced_items()),
         sites={site.id: _site(site, agreements[site.id], standstills.get(site.id, [])) for site in sites},
         stations={
             place.station_id: plain.Station(
@@ -124,7 +124,7 @@ def first_month(inputs: Inputs, tenure: Sequence[KnownEvent]) -> date | None:
 
 def next_month() -> date | None:
     """The month to close next, whether it has ended or not; None before there are prices."""
-    last = queries.last_close()
+    last = closes.last_close()
     if last is not None:
         return month_after(last.month)
     tenure = tenure_upto(cut := log.head_position())
@@ -140,7 +140,7 @@ def additions(
     when something about its earlier months is new: a late event, a correction, other terms of its site.
     """
     new = log.known_events(upto=cut, after=previous.cut_position if previous else 0)
-    held = queries.held_dispositions()
+    held = closes.held_dispositions()
     waiting = {d.event_id for d in held}
     again = _to_rate_again(previous, month, cut, inputs, new) if previous else {e.subject_id for e in new}
     again |= {d.subject_id for d in held if d.reason not in WAITING}
@@ -151,7 +151,7 @@ def additions(
         subjects.add(log.known_events(upto=cut, subject_ids=again))
     subjects.add(new)
     wanted = {event.event_id for event in new} | waiting
-    before = queries.dispositions_of(again, waiting)
+    before = closes.dispositions_of(again, waiting)
     dispositions, charges, counts = [], [], [0, 0]
     for subject_id in subjects.events:
         whole = subject_id in again
@@ -162,7 +162,7 @@ def additions(
         charges += [c for c in rated.charges if whole or c.event_id is None or c.event_id in wanted]
         counts[0] += rated.days_without_price
         counts[1] += rated.days_without_agreement
-    lines = differences(charges, queries.charged_for(again), month)
+    lines = differences(charges, closes.charged_for(again), month)
     return Additions(dispositions, lines, *counts)
 
 
@@ -187,7 +187,7 @@ def _to_rate_again(
     return (
         late
         | {event.subject_id for event in log.known_events(upto=cut, event_ids=corrected)}
-        | queries.subjects_at(changed_sites(thawed(previous.inputs), inputs, month))
+        | closes.subjects_at(changed_sites(thawed(previous.inputs), inputs, month))
     )
 
 
@@ -214,9 +214,9 @@ def check(operator_id: UUID) -> list[str]:
     Rates each subject from the beginning, so it also checks that rating only what is new gave the same.
     """
     with tenancy.operator_scope(operator_id, read_only=True):
-        closes = list(queries.closes_in_order())
-        problems = [problem for close in closes for problem in _check_close(close)]
-        return problems + _check_documents(closes) + _check_sums()
+        every = list(closes.closes_in_order())
+        problems = [problem for close in every for problem in _check_close(close)]
+        return problems + _check_documents(every) + _check_sums()
 
 
 def _check_close(close: PeriodClose) -> list[str]:
@@ -228,7 +228,7 @@ def _check_close(close: PeriodClose) -> list[str]:
     subjects.add(log.known_events(upto=close.cut_position))
     rated = [_rated(subjects, s, inputs, None, month_after(close.month)) for s in subjects.events]
     expected = {d.event_id: d for one in rated for d in one.dispositions}
-    stored = queries.dispositions_at(close)
+    stored = closes.dispositions_at(close)
     problems += [
         f"{_name(close)}: event {event_id} is {_fate(stored.get(event_id))}, but the log gives {_fate(expected.get(event_id))}."
         for event_id in sorted(expected.keys() | stored.keys())
@@ -238,7 +238,7 @@ def _check_close(close: PeriodClose) -> list[str]:
 
 
 def _check_amounts(close: PeriodClose, expected: Mapping[str, Decimal]) -> list[str]:
-    stored = queries.amounts_at(close)
+    stored = closes.amounts_at(close)
     return [
         f"{_name(close)}: charge {key} stands at {stored.get(key, 0)}, but the log gives {expected.get(key, 0)}."
         for key in sorted(expected.keys() | stored.keys())
@@ -246,15 +246,15 @@ def _check_amounts(close: PeriodClose, expected: Mapping[str, Decimal]) -> list[
     ]
 
 
-def _check_documents(closes: Iterable[PeriodClose]) -> list[str]:
+def _check_documents(every: Iterable[PeriodClose]) -> list[str]:
     """Each invoice's document made again from its lines gives the same bytes, and the chain has no gap."""
     problems = []
     last: dict[UUID, tuple[int, str]] = {}
-    inputs = {close.id: (close, thawed(close.inputs)) for close in closes}
-    for invoice in queries.invoices_in_order():
+    inputs = {close.id: (close, thawed(close.inputs)) for close in every}
+    for invoice in documents.invoices_in_order():
         ordinal, previous = last.get(invoice.series_id, (0, ""))
         close, given = inputs[invoice.close_id]
-        lines = queries.lines_as_rated(invoice.id)
+        lines = documents.lines_as_rated(invoice.id)
         draft = Draft(invoice.customer_id, invoice.currency, tuple(lines))
         again = document(Heading(invoice.number, close.issued_on, close.month, previous), draft, given)
         if invoice.ordinal != ordinal + 1:
@@ -271,7 +271,7 @@ def _check_documents(closes: Iterable[PeriodClose]) -> list[str]:
 
 def _check_sums() -> list[str]:
     """What was charged is what was invoiced and what is still open, by currency."""
-    charged, invoiced, still_open = queries.sums()
+    charged, invoiced, still_open = closes.sums()
     return [
         f"{currency}: {amount} was charged, but {invoiced.get(currency, 0)} invoiced and {still_open.get(currency, 0)} open."
         for currency, amount in sorted(charged.items())

@@ -9,9 +9,10 @@ from typing import Any
 
 from accounts import clock, tenancy
 from accounts.permissions import Role
-from billing import commands, queries
-from billing.commands import NewPriceItem
+from billing.commands import closing, prices
+from billing.commands.prices import NewPriceItem
 from billing.models import PeriodClose
+from billing.queries import closes, documents
 from tests.cast import Cast
 
 APRIL, MAY, JUNE, JULY = (date(2026, month, 1) for month in (4, 5, 6, 7))
@@ -22,7 +23,7 @@ def on(month: int, day: int, hour: int = 10) -> datetime:
 
 
 def list_prices(cast: Cast, since: date = APRIL) -> None:
-    commands.add_price_items(
+    prices.add_price_items(
         actor=cast.actors[Role.BOOKKEEPER],
         items=[
             NewPriceItem("month", "Unit and month", "unit_month", Decimal(30), since),
@@ -34,13 +35,13 @@ def list_prices(cast: Cast, since: date = APRIL) -> None:
 
 def close(cast: Cast, month: date, at: datetime | None = None) -> PeriodClose:
     with clock.playing(at or datetime(2026, month.month + 1, 3, 9, tzinfo=UTC)):
-        return commands.close_month(actor=cast.actors[Role.BOOKKEEPER], month=month)
+        return closing.close_month(actor=cast.actors[Role.BOOKKEEPER], month=month)
 
 
 def invoice_lines(cast: Cast, number: str) -> list[tuple[Any, ...]]:
     """Kind, item, service date, part and amount of each line."""
     with cast.reading():
-        rows = queries.invoice_lines(queries.get_invoice(number).id)
+        rows = documents.invoice_lines(documents.get_invoice(number).id)
         return [
             (r.charge.kind, r.charge.item_code, str(r.charge.service_on), str(r.charge.part), str(r.amount))
             for r in rows
@@ -49,12 +50,12 @@ def invoice_lines(cast: Cast, number: str) -> list[tuple[Any, ...]]:
 
 def numbers(cast: Cast) -> list[str]:
     with cast.reading():
-        return [invoice.number for invoice in queries.invoices_in_order()]
+        return [invoice.number for invoice in documents.invoices_in_order()]
 
 
 def total(cast: Cast) -> Decimal:
     with cast.reading():
-        return sum((invoice.total for invoice in queries.invoices()), Decimal(0))
+        return sum((invoice.total for invoice in documents.invoices()), Decimal(0))
 
 
 def charged(cast: Cast) -> Counter[tuple[Any, ...]]:
@@ -62,6 +63,6 @@ def charged(cast: Cast) -> Counter[tuple[Any, ...]]:
     units = {unit.id: number for number, unit in enumerate(cast.units)}
     found: Any = Counter()  # of Decimal amounts
     with tenancy.reading(cast.owner):
-        for charge in queries.charged_for(units).values():
+        for charge in closes.charged_for(units).values():
             found[units[charge.subject_id], charge.item_code, charge.service_on.month] += charge.amount
     return Counter({key: amount for key, amount in found.items() if amount})

@@ -9,8 +9,9 @@ from django.db import connections
 
 from accounts import clock
 from accounts.errors import BadInput, Conflict, Forbidden
-from billing import commands, queries
+from billing.commands import closing, prices
 from billing.projections import adding
+from billing.queries import documents
 from billing.rules.documents import digest
 from tests.billing.books import (
     APRIL,
@@ -52,7 +53,7 @@ def test_the_document_says_what_was_billed_and_that_tax_is_not_in_it(north):
     north.upload(north.installed(at=on(4, 21)))
     close(north, APRIL)
     with north.reading():
-        invoice = queries.get_invoice("INV-000001")
+        invoice = documents.get_invoice("INV-000001")
     document = invoice.document
     assert document["period"] == {"start": "2026-04-01", "end_exclusive": "2026-05-01"}
     assert (document["total"], document["currency"]) == ("55.00", "EUR")
@@ -94,9 +95,9 @@ def test_without_prices_nothing_is_closed(north):
 def test_only_those_who_issue_invoices_close_a_month(north):
     list_prices(north)
     with pytest.raises(Forbidden):
-        commands.close_month(actor=north.dispatcher, month=APRIL)
+        closing.close_month(actor=north.dispatcher, month=APRIL)
     with pytest.raises(Forbidden):
-        commands.set_price(actor=north.dispatcher, item_code="wick", amount=Decimal(1), effective_from=MAY)
+        prices.set_price(actor=north.dispatcher, item_code="wick", amount=Decimal(1), effective_from=MAY)
 
 
 def test_two_who_close_at_once_make_one_invoice(north):
@@ -106,7 +107,7 @@ def test_two_who_close_at_once_make_one_invoice(north):
 
     def attempt(_):
         try:
-            commands.close_month(actor=north.owner, month=APRIL)
+            closing.close_month(actor=north.owner, month=APRIL)
         except Conflict as refused:
             return refused.code
         finally:
@@ -135,12 +136,12 @@ def test_the_month_to_close_next_is_known(north):
 )
 def test_an_invoice_has_the_minor_units_of_its_currency(database, currency, price, shown):
     cast = new_cast("abroad", currency=currency)
-    item = commands.NewPriceItem("month", "Unit and month", "unit_month", Decimal(price), APRIL)
-    commands.add_price_items(actor=cast.owner, items=[item])
+    item = prices.NewPriceItem("month", "Unit and month", "unit_month", Decimal(price), APRIL)
+    prices.add_price_items(actor=cast.owner, items=[item])
     cast.upload(cast.installed(at=on(4, 21)))
     close(cast, APRIL)
     with cast.reading():
-        assert queries.get_invoice("INV-000001").document["total"] == shown
+        assert documents.get_invoice("INV-000001").document["total"] == shown
     assert adding.check(cast.operator.id) == []
 
 

@@ -6,8 +6,9 @@ from django.db import ProgrammingError, connection, connections, transaction
 from accounts import tenancy
 from accounts.errors import NotFound
 from accounts.ids import uuid7
-from billing import commands, queries
+from billing.commands import closing, numbering
 from billing.models import Charge, Document, DocumentLine
+from billing.queries import closes, documents, prices
 from tests.billing.books import (
     APRIL,
     MAY,
@@ -20,13 +21,13 @@ from tests.billing.books import (
 def test_numbers_have_no_gap_and_each_document_names_the_one_before(north):
     list_prices(north)
     with tenancy.operator_scope(north.operator.id):
-        commands._draw_numbers(commands._locked_series(), 3)
+        numbering.draw_numbers(numbering.locked_series(), 3)
         transaction.set_rollback(True)
     north.upload(north.installed(at=on(4, 1)))
     close(north, APRIL)
     close(north, MAY)
     with north.reading():
-        first, second = queries.invoices_in_order()
+        first, second = documents.invoices_in_order()
     assert (first.ordinal, first.previous_sha256) == (1, "")
     assert (second.ordinal, second.previous_sha256) == (2, first.document_sha256)
     assert second.document["previous_sha256"] == first.document_sha256
@@ -53,15 +54,15 @@ def test_a_rival_operator_gets_404_for_an_invoice(north, south):
     north.upload(north.installed(at=on(4, 1)))
     close(north, APRIL)
     with south.reading(), pytest.raises(NotFound):
-        queries.get_invoice("INV-000001")
+        documents.get_invoice("INV-000001")
     with south.reading():
-        assert (queries.invoices().count(), queries.closes().count(), queries.price_items().count()) == (
+        assert (documents.invoices().count(), closes.closes().count(), prices.price_items().count()) == (
             0,
             0,
             0,
         )
     with north.reading():
-        assert queries.get_invoice("INV-000001").customer.code == "C1"
+        assert documents.get_invoice("INV-000001").customer.code == "C1"
 
 
 def test_the_check_finds_a_charge_that_the_log_does_not_give(north):
@@ -72,5 +73,5 @@ def test_the_check_finds_a_charge_that_the_log_does_not_give(north):
         row = Charge.objects.order_by("id").first()
         row.id, row.key, row.close = uuid7(), "0" * 64, closed
         Charge.objects.bulk_create([row])
-    problems = commands.differences(north.operator.id)
+    problems = closing.differences(north.operator.id)
     assert any("charge " + "0" * 64 in problem for problem in problems)

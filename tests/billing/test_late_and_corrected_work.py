@@ -5,8 +5,9 @@ from decimal import Decimal
 from uuid import UUID
 
 from accounts.commands import customers
-from billing import commands, queries
+from billing.commands import prices
 from billing.projections import adding
+from billing.queries import closes, documents
 from tests.billing.books import (
     APRIL,
     JUNE,
@@ -23,7 +24,7 @@ def test_late_work_is_a_line_of_the_next_invoice_at_the_old_price(north):
     list_prices(north)
     north.upload(north.installed(at=on(4, 1)))
     close(north, APRIL)
-    commands.set_price(
+    prices.set_price(
         actor=north.owner, item_code="wick", amount=Decimal(14), effective_from=date(2026, 5, 10)
     )
     work = north.event("wick.changed", north.unit, on(4, 14), reason="age")
@@ -36,10 +37,10 @@ def test_late_work_is_a_line_of_the_next_invoice_at_the_old_price(north):
     ]
     with north.reading():
         late = next(
-            line for line in queries.get_invoice("INV-000002").document["lines"] if line["kind"] == "late"
+            line for line in documents.get_invoice("INV-000002").document["lines"] if line["kind"] == "late"
         )
         assert late["period"] == {"start": "2026-04-01", "end_exclusive": "2026-05-01"}
-        assert [(b.number, b.kind) for b in queries.billed_on(UUID(work["id"]))] == [("INV-000002", "late")]
+        assert [(b.number, b.kind) for b in documents.billed_on(UUID(work["id"]))] == [("INV-000002", "late")]
     assert adding.check(north.operator.id) == []
 
 
@@ -63,12 +64,12 @@ def test_work_of_the_open_month_waits_though_the_cut_has_seen_it(north):
     north.upload(north.installed(at=on(4, 1)), early)
     close(north, APRIL)
     with north.reading():
-        waiting = queries.disposition_of(UUID(early["id"]))
+        waiting = closes.disposition_of(UUID(early["id"]))
         assert (waiting.outcome, waiting.reason) == ("held", "month_open")
-        assert queries.billed_on(UUID(early["id"])) == []
+        assert documents.billed_on(UUID(early["id"])) == []
     close(north, MAY)
     with north.reading():
-        assert queries.disposition_of(UUID(early["id"])).outcome == "billed"
+        assert closes.disposition_of(UUID(early["id"])).outcome == "billed"
     assert adding.check(north.operator.id) == []
 
 
@@ -85,11 +86,11 @@ def test_countered_work_that_was_billed_is_credited(north):
         ("regular", "month", "2026-05-01", "31.0", "30.0000"),
     ]
     with north.reading():
-        assert [(b.number, b.kind) for b in queries.billed_on(UUID(work["id"]))] == [
+        assert [(b.number, b.kind) for b in documents.billed_on(UUID(work["id"]))] == [
             ("INV-000001", "regular"),
             ("INV-000002", "credit"),
         ]
-        assert queries.disposition_of(UUID(work["id"])).outcome == "superseded"
+        assert closes.disposition_of(UUID(work["id"])).outcome == "superseded"
     assert adding.check(north.operator.id) == []
 
 
@@ -123,7 +124,7 @@ def test_a_customer_in_credit_gets_no_invoice_and_the_lines_wait(north):
     close(north, MAY)
     assert numbers(north) == ["INV-000001"]
     with north.reading():
-        assert sum(c.amount for c in queries.open_charges()) == Decimal(-75)
+        assert sum(c.amount for c in closes.open_charges()) == Decimal(-75)
     assert adding.check(north.operator.id) == []
     north.upload(
         north.installed(north.units[1], on(4, 1), station=1),
@@ -132,8 +133,8 @@ def test_a_customer_in_credit_gets_no_invoice_and_the_lines_wait(north):
     close(north, JUNE)
     assert numbers(north) == ["INV-000001", "INV-000002"]
     with north.reading():
-        assert queries.get_invoice("INV-000002").total == Decimal(45 + 3 * 30 + 45 + 30 - 75)
-        assert queries.open_charges().count() == 0
+        assert documents.get_invoice("INV-000002").total == Decimal(45 + 3 * 30 + 45 + 30 - 75)
+        assert closes.open_charges().count() == 0
     assert adding.check(north.operator.id) == []
 
 
@@ -159,13 +160,13 @@ def test_work_with_a_clock_ahead_waits_until_it_is_replaced(north):
     north.upload(north.installed(at=on(4, 1)), ahead)
     close(north, APRIL)
     with north.reading():
-        waiting = queries.disposition_of(UUID(ahead["id"]))
+        waiting = closes.disposition_of(UUID(ahead["id"]))
         assert (waiting.outcome, waiting.reason) == ("held", "clock_ahead")
     north.upload(north.event("wick.changed", north.unit, on(4, 20), corrects=ahead["id"], reason="age"))
     close(north, MAY)
     assert ("late", "wick", "2026-04-20", "1.0", "12.5000") in invoice_lines(north, "INV-000002")
     with north.reading():
-        assert queries.disposition_of(UUID(ahead["id"])).outcome == "superseded"
+        assert closes.disposition_of(UUID(ahead["id"])).outcome == "superseded"
     assert adding.check(north.operator.id) == []
 
 
@@ -198,7 +199,7 @@ def test_an_agreement_ended_in_a_closed_month_credits_the_days_after_it(north):
     close(north, MAY)
     assert numbers(north) == ["INV-000001"]
     with north.reading():
-        assert sorted((c.kind, c.amount) for c in queries.open_charges()) == [
+        assert sorted((c.kind, c.amount) for c in closes.open_charges()) == [
             ("credit", -10),
             ("credit", -10),
         ]
@@ -214,7 +215,7 @@ def test_work_outside_any_agreement_is_held_and_billed_once_there_is_one(north):
     north.upload(north.installed(at=on(4, 1)), work)
     assert close(north, APRIL).days_without_agreement == 20
     with north.reading():
-        assert queries.disposition_of(UUID(work["id"])).reason == "no_agreement"
+        assert closes.disposition_of(UUID(work["id"])).reason == "no_agreement"
     customers.add_agreements(
         actor=north.dispatcher,
         agreements=[

@@ -11,7 +11,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from accounts import queries as accounts
 from accounts.errors import Refusal
-from billing import commands as billing
+from billing.commands import closing as billing
 from servicing.commands import rebuilds
 
 SHOWN = 20

@@ -1,10 +1,8 @@
-"""Money: the months closed, the invoices issued, and one invoice with the work that it stands on."""
+"""Money: the months closed and the documents issued."""
 
 from __future__ import annotations
 
 from datetime import date, datetime
-from itertools import groupby
-from typing import Any
 
 from django.core.paginator import Paginator
 from django.http import HttpResponse
@@ -15,7 +13,8 @@ from accounts import clock, tenancy
 from accounts.errors import BadInput, Refusal
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
-from billing import commands, queries
+from billing.commands import closing
+from billing.queries import closes, documents, prices
 from billing.rules.rating import month_after
 
 PAGE_SIZE = 50
@@ -31,7 +30,7 @@ def close_month(request: OperatorRequest) -> HttpResponse:
     """Close the month named in the form; a refusal comes back on the page of the months."""
     try:
         month = _month(request.POST.get("month", ""))
-        commands.close_month(actor=request.actor, month=month)
+        closing.close_month(actor=request.actor, month=month)
     except Refusal as refusal:
         return _money(request, refusal=refusal, status=refusal.status)
     return redirect(f"{reverse('money', args=[request.operator.slug])}?closed={month:%Y-%m}")
@@ -49,20 +48,20 @@ def _month(text: str) -> date:
 def _money(request: OperatorRequest, *, refusal: Refusal | None = None, status: int = 200) -> HttpResponse:
     today = clock.today(request.operator.zone)
     with tenancy.reading(request.actor):
-        closes = list(queries.closes())
-        pages = Paginator(queries.invoices(), PAGE_SIZE)
+        closed = list(closes.closes())
+        pages = Paginator(documents.invoices(), PAGE_SIZE)
         part = pages.get_page(request.GET.get("page"))
         invoices, total = list(part.object_list), pages.count
-        prices = queries.price_list(today)
-        _, _, waiting = queries.sums()
-    months = {close.id: close.month for close in closes}
-    upcoming = month_after(closes[0].month) if closes else None
+        price_list = prices.price_list(today)
+        _, _, waiting = closes.sums()
+    months = {close.id: close.month for close in closed}
+    upcoming = month_after(closed[0].month) if closed else None
     page = {
-        "closes": closes,
+        "closes": closed,
         "invoices": [(invoice, months[invoice.close_id]) for invoice in invoices],
         "part": part,
         "total": total,
-        "prices": prices,
+        "prices": price_list,
         "waiting": sorted(waiting.items()),
         "upcoming": upcoming,
         "is_over": upcoming is None or month_after(upcoming) <= today,
@@ -72,19 +71,3 @@ def _money(request: OperatorRequest, *, refusal: Refusal | None = None, status: 
         "typed": request.POST.get("month", ""),
     }
     return render(request, "billing/money.html", page, status=status)
-
-
-@operator_page(Permission.INVOICES_READ)
-def invoice(request: OperatorRequest, number: str) -> HttpResponse:
-    """The issued document as it stands stored, line by line."""
-    with tenancy.reading(request.actor):
-        found = queries.get_invoice(number)
-    document: dict[str, Any] = found.document
-    lines = sorted(document["lines"], key=lambda line: (line["site"]["code"], line["line"]))
-    by_site = [(site, list(group)) for site, group in groupby(lines, key=lambda line: line["site"])]
-    page = {
-        "invoice": found,
-        "document": document,
-        "sites": by_site,
-    }
-    return render(request, "billing/invoice.html", page)

@@ -1,131 +1,26 @@
-"""Every read of billing that others use, inside an operator's scope."""
+"""Reads of closes, of what became of events, and of charges, inside an operator's scope."""
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
-from datetime import date
+from collections.abc import Collection
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
-from accounts.errors import NotFound
 from billing.models import (
     Charge,
     Document,
     DocumentLine,
     EventDisposition,
     PeriodClose,
-    PriceItem,
-    PriceVersion,
 )
 from billing.rules import rating
 from billing.rules.dispositions import Disposition, Outcome, Reason
-from billing.rules.inputs import Basis, Item, Version
 from billing.rules.invoicing import Kind, Line
 from billing.rules.rating import Rule
-
-
-@dataclass(frozen=True, slots=True)
-class PricedItem:
-    """An item of the price list with its prices, the earliest first."""
-
-    item: PriceItem
-    prices: tuple[PriceVersion, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class PriceRow:
-    """One item of the price list as it stands on a day; ``amount`` None before its first price."""
-
-    code: str
-    name: str
-    basis: str
-    fixture: str
-    event_type: str
-    amount: Decimal | None
-    currency: str
-    effective_from: date | None
-    effective_to: date | None
-
-
-@dataclass(frozen=True, slots=True)
-class BilledOn:
-    """Where an event stands: the invoice and line, or number "" and line 0 while its charge is open."""
-
-    number: str
-    line: int
-    issued_on: date | None
-    kind: str
-    amount: Decimal
-    currency: str
-
-
-# Prices
-
-
-def price_items() -> QuerySet[PriceItem]:
-    return PriceItem.objects.order_by("code")
-
-
-def get_price_item(code: str) -> PriceItem:
-    item = PriceItem.objects.filter(code=code).first()
-    if item is None:
-        raise NotFound("There is no price item here with this code.")
-    return item
-
-
-def price_versions() -> QuerySet[PriceVersion]:
-    """Every price, an item's earliest first."""
-    return PriceVersion.objects.select_related("item").order_by("item__code", "effective_from")
-
-
-def with_prices(items: Sequence[PriceItem]) -> list[PricedItem]:
-    """Items beside their prices, in the order given."""
-    prices: dict[UUID, list[PriceVersion]] = defaultdict(list)
-    for version in price_versions().filter(item_id__in=[item.id for item in items]):
-        prices[version.item_id].append(version)
-    return [PricedItem(item, tuple(prices[item.id])) for item in items]
-
-
-def priced_items() -> list[Item]:
-    """The price list as rating reads it, by code."""
-    versions: dict[UUID, list[Version]] = defaultdict(list)
-    for row in price_versions():
-        versions[row.item_id].append(
-            Version(row.id, row.amount, row.currency, row.effective_from, row.effective_to)
-        )
-    return [
-        Item(item.code, item.name, Basis(item.basis), item.fixture, item.event_type, tuple(versions[item.id]))
-        for item in price_items()
-    ]
-
-
-def price_list(on: date) -> list[PriceRow]:
-    """Every item with its price on a day, by code."""
-    rows = []
-    for item in priced_items():
-        version = item.version_on(on)
-        rows.append(
-            PriceRow(
-                item.code,
-                item.name,
-                str(item.basis),
-                item.fixture,
-                item.event_type,
-                version.amount if version else None,
-                version.currency if version else "",
-                version.effective_from if version else None,
-                version.effective_to if version else None,
-            )
-        )
-    return rows
-
-
-# Closes
 
 
 def closes() -> QuerySet[PeriodClose]:
@@ -139,9 +34,6 @@ def closes_in_order() -> QuerySet[PeriodClose]:
 
 def last_close() -> PeriodClose | None:
     return PeriodClose.objects.order_by("-month").first()
-
-
-# Dispositions
 
 
 _COLUMNS = ("event_id", "subject_id", "site_id", "outcome", "reason", "charge_key", "superseded_by")
@@ -188,9 +80,6 @@ def subjects_at(site_ids: Collection[UUID]) -> set[UUID]:
         return set()
     rows = EventDisposition.objects.filter(site_id__in=site_ids)
     return set(rows.order_by().values_list("subject_id", flat=True).distinct())
-
-
-# Charges
 
 
 def as_line(row: Charge) -> Line:
@@ -271,69 +160,3 @@ def sums() -> tuple[dict[str, Decimal], dict[str, Decimal], dict[str, Decimal]]:
         by_currency(Document.objects.all(), "total"),
         by_currency(open_charges(), "amount"),
     )
-
-
-# Invoices
-
-
-def invoices() -> QuerySet[Document]:
-    """The invoices, the latest number first, without their documents."""
-    return Document.objects.select_related("customer").defer("document").order_by("-series__code", "-ordinal")
-
-
-def invoices_in_order() -> QuerySet[Document]:
-    return Document.objects.order_by("series_id", "ordinal")
-
-
-def last_digest(series_id: UUID) -> str:
-    """The digest of a series' last document, which the next one names; "" before the first."""
-    last = (
-        Document.objects.filter(series_id=series_id)
-        .order_by("-ordinal")
-        .values_list("document_sha256", flat=True)
-    )
-    return last.first() or ""
-
-
-def get_invoice(number: str) -> Document:
-    invoice = Document.objects.select_related("customer", "close").filter(number=number).first()
-    if invoice is None:
-        raise NotFound("There is no invoice here with this number.")
-    return invoice
-
-
-def invoice_lines(invoice_id: UUID) -> QuerySet[DocumentLine]:
-    """An invoice's lines in order, each with its charge."""
-    return DocumentLine.objects.filter(document_id=invoice_id).select_related("charge").order_by("line")
-
-
-def lines_as_rated(invoice_id: UUID) -> list[Line]:
-    return [as_line(row.charge) for row in invoice_lines(invoice_id)]
-
-
-def billed_on(event_id: UUID) -> list[BilledOn]:
-    """Every line that an event brought about, the earliest first: its charge, and what was taken back of it."""
-    return billed_on_events([event_id]).get(event_id, [])
-
-
-def billed_on_events(event_ids: Collection[UUID]) -> dict[UUID, list[BilledOn]]:
-    """``billed_on`` for many events at once; one that brought about no line has no entry."""
-    charges = list(Charge.objects.filter(event_id__in=event_ids).order_by("close__month", "id"))
-    lines = {
-        row.charge_id: row
-        for row in DocumentLine.objects.filter(charge__in=charges).select_related("document")
-    }
-    found: dict[UUID, list[BilledOn]] = defaultdict(list)
-    for charge in charges:
-        line = lines.get(charge.id)
-        found[charge.event_id].append(
-            BilledOn(
-                number=line.document.number if line else "",
-                line=line.line if line else 0,
-                issued_on=line.document.issued_on if line else None,
-                kind=charge.kind,
-                amount=charge.amount,
-                currency=charge.currency,
-            )
-        )
-    return dict(found)

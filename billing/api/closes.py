@@ -1,0 +1,104 @@
+"""The API of closes of months and of charges."""
+
+from __future__ import annotations
+
+from django.db.models import QuerySet
+from django_filters import rest_framework as filters
+from drf_spectacular.utils import extend_schema, extend_schema_field
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from accounts.doors import RowsView, Sent, sent_by
+from accounts.permissions import Permission
+from billing.api.amounts import AMOUNT
+from billing.commands.closing import close_month
+from billing.models import Charge, PeriodClose
+from billing.queries import closes
+from billing.rules.documents import amount_text
+from billing.rules.invoicing import Kind
+from billing.rules.rating import Rule
+
+
+class MonthCloseShown(serializers.Serializer[PeriodClose]):
+    id = serializers.UUIDField()
+    month = serializers.DateField(help_text="The first day of the month.")
+    cut_position = serializers.IntegerField(help_text="The last position of the log that was read for it.")
+    closed_at = serializers.DateTimeField()
+    closed_by = serializers.UUIDField(allow_null=True)
+    issued_on = serializers.DateField()
+    engine = serializers.CharField()
+    inputs_sha256 = serializers.CharField()
+    days_without_price = serializers.IntegerField()
+    days_without_agreement = serializers.IntegerField()
+
+
+class MonthCloseSent(Sent):
+    month = serializers.DateField(help_text="The first day of the month.")
+
+
+class ChargeShown(serializers.Serializer[Charge]):
+    id = serializers.UUIDField()
+    key = serializers.CharField(help_text="The rows of a key sum to the charge as it stands.")
+    kind = serializers.ChoiceField(list(Kind))
+    rule = serializers.ChoiceField(list(Rule))
+    month = serializers.DateField(source="close.month", help_text="The month at whose close it was made.")
+    customer = serializers.UUIDField(source="customer_id")
+    site = serializers.UUIDField(source="site_id")
+    agreement = serializers.CharField(source="agreement_number")
+    subject = serializers.UUIDField(source="subject_id")
+    event = serializers.UUIDField(source="event_id", allow_null=True)
+    item_code = serializers.CharField()
+    item_name = serializers.CharField()
+    unit_code = serializers.CharField()
+    place = serializers.CharField()
+    service_on = serializers.DateField()
+    starts_on = serializers.DateField()
+    ends_before = serializers.DateField()
+    part = serializers.DecimalField(6, 1)
+    whole = serializers.IntegerField()
+    unit_price = serializers.DecimalField(20, 6)
+    currency = serializers.CharField()
+    amount = serializers.SerializerMethodField()
+
+    @extend_schema_field(AMOUNT)
+    def get_amount(self, charge: Charge) -> str:
+        return amount_text(charge.amount, charge.currency)
+
+
+class ChargeFilter(filters.FilterSet):
+    customer = filters.UUIDFilter("customer_id")
+    site = filters.UUIDFilter("site_id")
+    subject = filters.UUIDFilter("subject_id")
+    event = filters.UUIDFilter("event_id")
+    month = filters.DateFilter("close__month", help_text="The first day of the month.")
+    open = filters.BooleanFilter(method="by_open", help_text="On no invoice yet.")
+
+    def by_open(self, rows: QuerySet[Charge], name: str, value: bool) -> QuerySet[Charge]:  # noqa: FBT001
+        waiting = closes.open_charges().order_by().values("id")
+        return rows.filter(id__in=waiting) if value else rows.exclude(id__in=waiting)
+
+
+class MonthCloses(RowsView):
+    permissions = {"GET": Permission.INVOICES_READ, "POST": Permission.INVOICES_ISSUE}
+    serializer_class = MonthCloseShown
+    ordering = ("-month",)
+
+    def rows(self) -> QuerySet[PeriodClose]:
+        return closes.closes()
+
+    @extend_schema(request=MonthCloseSent, responses={201: MonthCloseShown}, filters=False)
+    def post(self, request: Request) -> Response:
+        """Close a month and issue its invoices, one per customer and currency. It can't be done twice or undone."""
+        close = close_month(actor=self.actor, month=sent_by(request, MonthCloseSent)["month"])
+        return Response(MonthCloseShown(close).data, status=201)
+
+
+class Charges(RowsView):
+    permissions = {"GET": Permission.INVOICES_READ}
+    serializer_class = ChargeShown
+    filterset_class = ChargeFilter
+    ordering = ("id",)
+
+    def rows(self) -> QuerySet[Charge]:
+        return closes.charges()

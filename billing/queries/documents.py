@@ -1,0 +1,96 @@
+"""Reads of issued documents, inside an operator's scope."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from uuid import UUID
+
+from django.db.models import QuerySet
+
+from accounts.errors import NotFound
+from billing.models import (
+    Charge,
+    Document,
+    DocumentLine,
+)
+from billing.queries.closes import as_line
+from billing.rules.invoicing import Line
+
+
+@dataclass(frozen=True, slots=True)
+class BilledOn:
+    """Where an event stands: the invoice and line, or number "" and line 0 while its charge is open."""
+
+    number: str
+    line: int
+    issued_on: date | None
+    kind: str
+    amount: Decimal
+    currency: str
+
+
+def invoices() -> QuerySet[Document]:
+    """The invoices, the latest number first, without their documents."""
+    return Document.objects.select_related("customer").defer("document").order_by("-series__code", "-ordinal")
+
+
+def invoices_in_order() -> QuerySet[Document]:
+    return Document.objects.order_by("series_id", "ordinal")
+
+
+def last_digest(series_id: UUID) -> str:
+    """The digest of a series' last document, which the next one names; "" before the first."""
+    last = (
+        Document.objects.filter(series_id=series_id)
+        .order_by("-ordinal")
+        .values_list("document_sha256", flat=True)
+    )
+    return last.first() or ""
+
+
+def get_invoice(number: str) -> Document:
+    invoice = Document.objects.select_related("customer", "close").filter(number=number).first()
+    if invoice is None:
+        raise NotFound("There is no invoice here with this number.")
+    return invoice
+
+
+def invoice_lines(invoice_id: UUID) -> QuerySet[DocumentLine]:
+    """An invoice's lines in order, each with its charge."""
+    return DocumentLine.objects.filter(document_id=invoice_id).select_related("charge").order_by("line")
+
+
+def lines_as_rated(invoice_id: UUID) -> list[Line]:
+    return [as_line(row.charge) for row in invoice_lines(invoice_id)]
+
+
+def billed_on(event_id: UUID) -> list[BilledOn]:
+    """Every line that an event brought about, the earliest first: its charge, and what was taken back of it."""
+    return billed_on_events([event_id]).get(event_id, [])
+
+
+def billed_on_events(event_ids: Collection[UUID]) -> dict[UUID, list[BilledOn]]:
+    """``billed_on`` for many events at once; one that brought about no line has no entry."""
+    charges = list(Charge.objects.filter(event_id__in=event_ids).order_by("close__month", "id"))
+    lines = {
+        row.charge_id: row
+        for row in DocumentLine.objects.filter(charge__in=charges).select_related("document")
+    }
+    found: dict[UUID, list[BilledOn]] = defaultdict(list)
+    for charge in charges:
+        line = lines.get(charge.id)
+        found[charge.event_id].append(
+            BilledOn(
+                number=line.document.number if line else "",
+                line=line.line if line else 0,
+                issued_on=line.document.issued_on if line else None,
+                kind=charge.kind,
+                amount=charge.amount,
+                currency=charge.currency,
+            )
+        )
+    return dict(found)
