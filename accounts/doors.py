@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
 
 from django.db.models import QuerySet
@@ -16,7 +15,7 @@ from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
 from accounts import tenancy
-from accounts.errors import BadInput, Problem, Refusal, TooLarge, pointer_to
+from accounts.errors import BadInput, Problem, TooLarge, pointer_to, pointing_at_one
 from accounts.permissions import Actor, Permission
 
 MOST_ROWS = 1_000
@@ -153,15 +152,3 @@ def add_sent(
     sent = kind(data=request.data, many=True)
     sent.is_valid(raise_exception=True)
     return Response(shown(add(sent.validated_data), many=True).data, status=201)
-
-
-@contextmanager
-def pointing_at_one() -> Iterator[None]:
-    """For a command that takes a list, given the one object of a body: what it points at is that object."""
-    try:
-        yield
-    except Refusal as refusal:
-        refusal.errors = [
-            Problem(one.pointer.removeprefix("/0"), one.code, one.detail) for one in refusal.errors
-        ]
-        raise

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 
@@ -93,3 +94,15 @@ class Busy(Refusal):
     ) -> None:
         super().__init__(detail, code=code, errors=errors)
         self.retry_after_seconds = retry_after_seconds
+
+
+@contextmanager
+def pointing_at_one() -> Iterator[None]:
+    """For what takes a list and is given one object: what a refusal points at is that object."""
+    try:
+        yield
+    except Refusal as refusal:
+        refusal.errors = [
+            Problem(one.pointer.removeprefix("/0"), one.code, one.detail) for one in refusal.errors
+        ]
+        raise

@@ -11,7 +11,8 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from accounts.doors import RowsView, Sent, add_sent, one_or_many, pointing_at_one, sent_by
+from accounts.doors import RowsView, Sent, add_sent, one_or_many, sent_by
+from accounts.errors import pointing_at_one
 from accounts.permissions import Permission
 from fleet import commands, queries
 from fleet.models import Cartridge, Liquid, Restroom, Station, UnitModel

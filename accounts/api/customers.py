@@ -21,9 +21,9 @@ from accounts.doors import (
     Sent,
     add_sent,
     one_or_many,
-    pointing_at_one,
     sent_by,
 )
+from accounts.errors import pointing_at_one
 from accounts.models import DUST, SITE_KINDS, Customer, ServiceAgreement, Site
 from accounts.permissions import Permission
 

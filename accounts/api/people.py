@@ -14,7 +14,8 @@ from rest_framework.response import Response
 
 from accounts import queries
 from accounts.commands import operators
-from accounts.doors import RowsView, RowView, Sent, pointing_at_one, sent_by
+from accounts.doors import RowsView, RowView, Sent, sent_by
+from accounts.errors import pointing_at_one
 from accounts.models import Crew, Device, Operator, ServiceRules
 from accounts.permissions import Permission
 
