@@ -9,7 +9,7 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError
-from django.db.models import CharField, Model, TextField, UniqueConstraint
+from django.db.models import CharField, JSONField, Model, TextField, UniqueConstraint
 from psycopg import errors as postgres
 
 from accounts import tenancy
@@ -91,9 +91,14 @@ def _field_problems(row: Model) -> list[Problem]:
             )
         elif isinstance(value, str) and value and not value.strip():
             setattr(row, name, "")
-    references = {f.name for f in row._meta.fields if f.is_relation}
+    # References are looked up later, and Django takes an empty list for one left out.
+    apart = {
+        f.name
+        for f in row._meta.fields
+        if f.is_relation or (isinstance(f, JSONField) and not getattr(row, f.name))
+    }
     try:
-        row.clean_fields(exclude=references)
+        row.clean_fields(exclude=apart)
     except ValidationError as wrong:
         found += [
             Problem(f"/{name}", str(one.code), f"{_said(name)}: {' '.join(one.messages)}")

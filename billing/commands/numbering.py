@@ -6,11 +6,8 @@ from datetime import date
 
 from django.db import connection
 
-from accounts.errors import Conflict
-from billing.models import (
-    NumberSeries,
-)
-from billing.queries import closes
+from accounts.errors import Conflict, Problem
+from billing.models import NumberSeries, PeriodClose
 from billing.rules.rating import month_after
 
 SERIES = "INV"
@@ -32,13 +29,15 @@ def draw_numbers(series: NumberSeries, count: int) -> int:
         return int(cursor.fetchone()[0])
 
 
-def refuse_closed_month(effective_from: date) -> None:
-    """Conflict for a day of a month that is closed: what a closed month was rated by does not change."""
-    last = closes.last_close()
-    if last is not None and effective_from < month_after(last.month):
-        raise Conflict(
-            f"{last.month:%B %Y} is closed, so a price can begin on {day_text(month_after(last.month))} at the earliest."
-        )
+def refuse_closed_month(day: date, what: str = "a price can begin", pointer: str = "/effective_from") -> None:
+    """Conflict for a day of a month that is closed: what a closed month was rated by does not change.
+
+    ``what`` says in the refusal what can begin, or end, on the first open day at the earliest.
+    """
+    last = PeriodClose.objects.order_by("-month").values_list("month", flat=True).first()
+    if last is not None and day < month_after(last):
+        detail = f"{last:%B %Y} is closed, so {what} on {day_text(month_after(last))} at the earliest."
+        raise Conflict(detail, errors=[Problem(pointer, "closed-month", detail)])
 
 
 def day_text(day: date) -> str:
