@@ -15,9 +15,11 @@ from accounts import tenancy
 from billing.models import PeriodClose
 from billing.queries import closes, documents, prices
 from billing.rules import inputs as plain
+from billing.rules.changes import changed_sites
 from billing.rules.dispositions import INSTALLING, WAITING, Disposition
 from billing.rules.documents import Heading, digest, document
-from billing.rules.inputs import Inputs, changed_sites, frozen, thawed
+from billing.rules.freezing import frozen, thawed
+from billing.rules.inputs import Inputs
 from billing.rules.invoicing import Draft, Line, differences
 from billing.rules.places import Happening
 from billing.rules.rating import Rated, month_after, rate_other, rate_unit

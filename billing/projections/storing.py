@@ -29,7 +29,12 @@ def store_charges(close: PeriodClose, lines: Iterable[Line]) -> list[tuple[UUID,
     _insert(
         Charge,
         [
-            {"id": row_id, "close_id": close.id, "kind": str(line.kind), **_fields(line.charge)}
+            {
+                "id": row_id,
+                "close_id": close.id,
+                "kind": str(line.kind),
+                **_fields(line.charge, without="billed_with"),
+            }
             for row_id, line in rows
         ],
     )
@@ -42,8 +47,8 @@ def store_invoices(invoices: Iterable[dict[str, Any]], lines: Iterable[dict[str,
     _insert(DocumentLine, list(lines))
 
 
-def _fields(record: Any) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in record.__slots__}
+def _fields(record: Any, *, without: str = "") -> dict[str, Any]:
+    return {name: getattr(record, name) for name in record.__slots__ if name != without}
 
 
 def _insert(model: type[models.Model], rows: list[dict[str, Any]]) -> None:

@@ -36,11 +36,14 @@ def last_close() -> PeriodClose | None:
     return PeriodClose.objects.order_by("-month").first()
 
 
-_COLUMNS = ("event_id", "subject_id", "site_id", "outcome", "reason", "charge_key", "superseded_by")
+_COLUMNS = (
+    *("event_id", "subject_id", "site_id", "outcome", "reason", "charge_key", "superseded_by"),
+    *("clause", "counter"),
+)
 
 
 def _disposition(row: tuple[Any, ...]) -> Disposition:
-    return Disposition(row[0], row[1], row[2], Outcome(row[3]), Reason(row[4]), row[5], row[6])
+    return Disposition(row[0], row[1], row[2], Outcome(row[3]), Reason(row[4]), *row[5:])
 
 
 def _latest(rows: QuerySet[EventDisposition]) -> dict[UUID, Disposition]:
@@ -111,6 +114,13 @@ def as_line(row: Charge) -> Line:
             part=row.part,
             whole=row.whole,
             amount=row.amount,
+            clause=row.clause,
+            contract_id=row.contract_id,
+            contract_number=row.contract_number,
+            tax_class=row.tax_class,
+            revenue_account=row.revenue_account,
+            in_advance=row.in_advance,
+            workings=row.workings,
         ),
     )
 

@@ -7,8 +7,9 @@ from datetime import date
 from enum import StrEnum
 from uuid import UUID
 
-from billing.rules.inputs import Agreement, Basis, Inputs, Item, Version, price_on
+from billing.rules.inputs import Agreement, Basis, Inputs, Item, Version
 from billing.rules.places import Footing, Happening, Stood
+from billing.rules.pricing import price_on
 
 # Work a price item may name. Installing has its own basis; what only informs the office is never billed.
 CHARGEABLE_TYPES = frozenset(
@@ -88,7 +89,10 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Disposition:
-    """What became of one event at a cut. ``superseded_by`` is the counter-event or the replacement."""
+    """What became of one event at a cut. ``superseded_by`` is the counter-event or the replacement.
+
+    ``clause`` names the rule of the contract that included it, ``counter`` its place: "1 of 1 from 2026-03-01".
+    """
 
     event_id: UUID
     subject_id: UUID
@@ -97,6 +101,8 @@ class Disposition:
     reason: Reason
     charge_key: str
     superseded_by: UUID | None
+    clause: str = ""
+    counter: str = ""
 
 
 def verdict_on(inputs: Inputs, happening: Happening, stood: Stood | None, open_from: date) -> Verdict:

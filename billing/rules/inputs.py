@@ -1,19 +1,26 @@
-"""What a close reads beside the log, frozen: price list, places, sites with their agreements and standstills.
+"""What a close reads beside the log: prices, places, sites with what was agreed, contracts, and who sells and pays.
 
-A close stores these as JSON. Rating reads nothing else, so replaying an old close gives the same bytes whatever the
-office has renamed since.
+A close stores these as JSON (``freezing``). Rating reads nothing else, so replaying an old close gives the same bytes
+whatever the office has renamed since.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
+
+from billing.rules.money import minor_units, smallest
+from billing.rules.parties import Entity, Order, Profile, Rate, SiteTax
+from billing.rules.terms import EndRule, Terms
+
+E_INVOICE_DECIMALS = 2  # EN 16931: amounts have two decimals at most, whatever the currency
 
 
 class Basis(StrEnum):
@@ -28,13 +35,18 @@ class Basis(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Version:
-    """A price from ``effective_from`` on, until the day before ``effective_to`` (None: for ever)."""
+    """A price from ``effective_from`` on, until the day before ``effective_to`` (None: for ever).
+
+    For one contract, one site of it, or the list (neither). ``amount`` None: it waits for the figure of its index.
+    """
 
     id: UUID
-    amount: Decimal
+    amount: Decimal | None
     currency: str
     effective_from: date
     effective_to: date | None
+    contract_id: UUID | None = None
+    site_id: UUID | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +59,70 @@ class Item:
     fixture: str
     event_type: str
     versions: tuple[Version, ...]
+    tax_class: str = "standard"
+    revenue_account: str = ""
 
     def version_on(self, day: date) -> Version | None:
-        """The price valid on a day; None in a gap."""
-        return next((v for v in self.versions if covers(v.effective_from, v.effective_to, day)), None)
+        """The list's price valid on a day; None in a gap."""
+        return next(
+            (
+                v
+                for v in self.versions
+                if v.contract_id is None and covers(v.effective_from, v.effective_to, day)
+            ),
+            None,
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
+    """What service a site gets, and when; the days around a due day are its grace."""
+
     id: UUID
     number: str
+    starts_on: date
+    ends_before: date | None
+    anchor_on: date | None = None
+    interval_months: int = 1
+    grace_before_days: int = 0
+    grace_after_days: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DueDay:
+    """A day on which a site's units were due; an exchange from ``opens_on`` on serves it."""
+
+    due_on: date
+    opens_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Contract:
+    """What a customer pays for: its dated terms, the earliest first. It covers the days [starts_on, ends_before)."""
+
+    id: UUID
+    number: str
+    customer_id: UUID
+    entity_id: UUID | None
+    starts_on: date
+    ends_before: date | None
+    term_months: int
+    renewal_months: int
+    notice_days: int
+    end_rule: EndRule
+    terms: tuple[Terms, ...]
+
+    def terms_on(self, day: date) -> Terms | None:
+        """The terms valid on a day; None before the first."""
+        return next((one for one in reversed(self.terms) if one.effective_from <= day), None)
+
+
+@dataclass(frozen=True, slots=True)
+class ContractSite:
+    """A site under a contract on the days [starts_on, ends_before)."""
+
+    contract_id: UUID
+    site_id: UUID
     starts_on: date
     ends_before: date | None
 
@@ -79,6 +145,7 @@ class Site:
     customer_id: UUID
     agreements: tuple[Agreement, ...]
     standstills: tuple[Standstill, ...]
+    due_days: tuple[DueDay, ...] = ()
 
     def date_of(self, instant: datetime) -> date:
         """The calendar date an instant has at the site."""
@@ -131,7 +198,10 @@ class Operator:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """Everything a close reads beside the log. ``units`` gives each unit's label code."""
+    """Everything a close, or one part of it, reads beside the log. ``units`` gives each unit's label code.
+
+    ``entities``: who issues, by id; under None the one that issues where a contract names nobody.
+    """
 
     operator: Operator
     items: tuple[Item, ...]
@@ -139,149 +209,87 @@ class Inputs:
     stations: Mapping[UUID, Station]
     units: Mapping[UUID, str]
     customers: Mapping[UUID, Customer]
+    entities: Mapping[UUID | None, Entity] = field(default_factory=dict)
+    profiles: Mapping[UUID, Profile] = field(default_factory=dict)
+    site_taxes: Mapping[UUID, SiteTax] = field(default_factory=dict)
+    orders: tuple[Order, ...] = ()
+    rates: tuple[Rate, ...] = ()
+    contracts: Mapping[UUID, Contract] = field(default_factory=dict)
+    contract_sites: tuple[ContractSite, ...] = ()
+    # What was looked up already; it has no say in what is equal.
+    found: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    def items_for(self, basis: Basis, *, fixture: str = "", event_type: str = "") -> list[Item]:
+    def items_for(self, basis: Basis, *, fixture: str = "", event_type: str = "") -> tuple[Item, ...]:
         """The price items of a piece of work: the one for this fixture first, then the one for any."""
-        found = [i for i in self.items if (i.basis, i.event_type) == (basis, event_type)]
-        return sorted((i for i in found if i.fixture in {fixture, ""}), key=lambda item: item.fixture == "")
+        key = (basis, fixture, event_type)
+        if (known := self.found.get(key)) is None:
+            items = [
+                i
+                for i in self.items
+                if (i.basis, i.event_type) == (basis, event_type) and i.fixture in {fixture, ""}
+            ]
+            known = self.found[key] = tuple(sorted(items, key=lambda item: item.fixture == ""))
+        return known
 
     @property
     def prices_from(self) -> date | None:
         """The first day any price is valid; what happened before it is not billable. None without prices."""
-        return min((v.effective_from for i in self.items for v in i.versions), default=None)
+        if "prices_from" not in self.found:
+            days = (v.effective_from for i in self.items for v in i.versions)
+            self.found["prices_from"] = min(days, default=None)
+        return self.found["prices_from"]
+
+    def entity_of(self, contract_id: UUID | None) -> Entity:
+        """Who issues for a contract, or (None) for work by the list: the default entity, else the operator itself."""
+        contract = self.contracts.get(contract_id) if contract_id is not None else None
+        named = self.entities.get(contract.entity_id) if contract is not None else None
+        named = named or self.entities.get(None)
+        return named or Entity(None, "", self.operator.legal_name, self.operator.currency)
+
+    def profile_of(self, customer_id: UUID) -> Profile:
+        """What billing knows of a customer; the default values where it knows nothing."""
+        return self.profiles.get(customer_id) or Profile(customer_id)
+
+    def payer_of(self, customer_id: UUID) -> UUID:
+        """Who gets and pays the documents for a customer."""
+        profile = self.profiles.get(customer_id)
+        return (profile.bill_to_id if profile is not None else None) or customer_id
+
+    def contract_on(self, site_id: UUID, day: date) -> tuple[Contract, Terms] | None:
+        """The contract that covers a site on a day, and its terms then."""
+        for one in self.covers_of(site_id):
+            if covers(one.starts_on, one.ends_before, day):
+                contract = self.contracts[one.contract_id]
+                terms = contract.terms_on(day)
+                if terms is not None and covers(contract.starts_on, contract.ends_before, day):
+                    return contract, terms
+        return None
+
+    def covers_of(self, site_id: UUID) -> tuple[ContractSite, ...]:
+        """Every stretch of days on which a contract covers a site, the earliest first."""
+        if "covers" not in self.found:
+            by_site: dict[UUID, list[ContractSite]] = {}
+            for one in self.contract_sites:
+                by_site.setdefault(one.site_id, []).append(one)
+            self.found["covers"] = {
+                site: tuple(sorted(rows, key=lambda row: row.starts_on)) for site, rows in by_site.items()
+            }
+        return self.found["covers"].get(site_id, ())
+
+    def step(self, entity: Entity, currency: str) -> Decimal:
+        """The smallest amount on a document of this entity: the minor unit, but 0.01 at least on an e-invoice."""
+        if entity.is_e_invoicing and minor_units(currency) > E_INVOICE_DECIMALS:
+            return Decimal("0.01")
+        return smallest(currency)
+
+
+_zone = lru_cache(maxsize=None)(ZoneInfo)
 
 
 def local_day(instant: datetime, zone: str) -> date:
     """The calendar date of an aware instant in an IANA zone."""
-    return instant.astimezone(ZoneInfo(zone)).date()
-
-
-def price_on(items: Iterable[Item], day: date) -> tuple[Item, Version | None] | None:
-    """The first of these items that has begun by a day, and its price then (None: a gap in its prices).
-
-    Before its first price an item is not there, so that a new one changes no day before it.
-    """
-    for item in items:
-        if any(version.effective_from <= day for version in item.versions):
-            return item, item.version_on(day)
-    return None
+    return instant.astimezone(_zone(zone)).date()
 
 
 def covers(starts_on: date, ends_before: date | None, day: date) -> bool:
     return starts_on <= day and (ends_before is None or day < ends_before)
-
-
-def frozen(inputs: Inputs) -> dict[str, Any]:
-    """The inputs as plain JSON: ids and dates as text, decimals as plain text, rows in the order of their ids."""
-    return {
-        "customers": [_row(c) for c in _ordered(inputs.customers)],
-        "items": [_row(i) | {"versions": [_row(v) for v in i.versions]} for i in inputs.items],
-        "operator": _row(inputs.operator),
-        "sites": [
-            _row(s)
-            | {"agreements": [_row(a) for a in s.agreements], "standstills": [_row(p) for p in s.standstills]}
-            for s in _ordered(inputs.sites)
-        ],
-        "stations": [_row(s) for s in _ordered(inputs.stations)],
-        "units": [[str(unit_id), inputs.units[unit_id]] for unit_id in sorted(inputs.units)],
-    }
-
-
-def thawed(data: Mapping[str, Any]) -> Inputs:
-    """The inputs a close stored; the inverse of ``frozen``."""
-    sites = [_site(row) for row in data["sites"]]
-    stations = [Station(**_typed(row, ids=("id", "site_id"))) for row in data["stations"]]
-    customers = [Customer(**_typed(row, ids=("id",))) for row in data["customers"]]
-    return Inputs(
-        operator=Operator(**_typed(data["operator"], ids=("id",))),
-        items=tuple(_item(row) for row in data["items"]),
-        sites={s.id: s for s in sites},
-        stations={s.id: s for s in stations},
-        units={UUID(unit_id): code for unit_id, code in data["units"]},
-        customers={c.id: c for c in customers},
-    )
-
-
-def changed_sites(before: Inputs, now: Inputs, until: date) -> set[UUID]:
-    """Sites whose days before ``until`` would be rated otherwise now: terms, pauses, zone or a station changed."""
-    changed = {
-        site_id
-        for site_id, site in before.sites.items()
-        if site_id in now.sites and _terms_until(site, until) != _terms_until(now.sites[site_id], until)
-    }
-    for station_id, station in before.stations.items():
-        new = now.stations.get(station_id)
-        if new is not None and (new.site_id, new.fixture) != (station.site_id, station.fixture):
-            changed |= {station.site_id, new.site_id}
-    return changed
-
-
-def _terms_until(site: Site, until: date) -> tuple[Any, ...]:
-    agreements = [
-        (a.id, a.starts_on, _clipped(a.ends_before, until)) for a in site.agreements if a.starts_on < until
-    ]
-    pauses = [
-        (p.starts_on, None if p.ends_on is None or p.ends_on >= until else p.ends_on, p.billing)
-        for p in site.standstills
-        if p.starts_on < until
-    ]
-    return (site.zone, agreements, pauses)
-
-
-def _clipped(ends_before: date | None, until: date) -> date | None:
-    return None if ends_before is None or ends_before >= until else ends_before
-
-
-def _ordered(rows: Mapping[UUID, Any]) -> Iterable[Any]:
-    return [rows[key] for key in sorted(rows)]
-
-
-def _row(record: Any) -> dict[str, Any]:
-    values = {name: getattr(record, name) for name in record.__slots__}
-    return {name: _text(value) for name, value in values.items() if not isinstance(value, tuple)}
-
-
-def _text(value: Any) -> str | None:
-    if isinstance(value, Decimal):
-        return format(value, "f")
-    return None if value is None else str(value)
-
-
-def _typed(
-    row: Mapping[str, Any],
-    *,
-    ids: tuple[str, ...] = (),
-    days: tuple[str, ...] = (),
-    drop: tuple[str, ...] = (),
-) -> dict[str, Any]:
-    values = {name: value for name, value in row.items() if name not in drop}
-    for name in ids:
-        values[name] = UUID(values[name])
-    for name in days:
-        values[name] = None if values[name] is None else date.fromisoformat(values[name])
-    return values
-
-
-def _site(row: Mapping[str, Any]) -> Site:
-    lists = ("agreements", "standstills")
-    bare = Site(**_typed(row, ids=("id", "customer_id"), drop=lists), agreements=(), standstills=())
-    return replace(
-        bare,
-        agreements=tuple(
-            Agreement(**_typed(a, ids=("id",), days=("starts_on", "ends_before"))) for a in row["agreements"]
-        ),
-        standstills=tuple(Standstill(**_typed(p, days=("starts_on", "ends_on"))) for p in row["standstills"]),
-    )
-
-
-def _item(row: Mapping[str, Any]) -> Item:
-    versions = tuple(
-        Version(
-            **(
-                _typed(v, ids=("id",), days=("effective_from", "effective_to"))
-                | {"amount": Decimal(v["amount"])}
-            )
-        )
-        for v in row["versions"]
-    )
-    return Item(**(_typed(row) | {"basis": Basis(row["basis"]), "versions": versions}))

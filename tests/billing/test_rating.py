@@ -6,7 +6,8 @@ from decimal import Decimal
 
 import pytest
 
-from billing.rules.inputs import Basis, Standstill, frozen, thawed
+from billing.rules.freezing import frozen, thawed
+from billing.rules.inputs import Basis, Standstill
 from billing.rules.places import walk
 from billing.rules.rating import Rule, month_after, rate_other, rate_unit
 from tests.billing.plain import (
