@@ -1,0 +1,147 @@
+"""Reads of the journal, inside an operator's scope."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from uuid import UUID
+
+from django.db import connection
+from django.db.models import Count, Max, QuerySet, Sum
+
+import accounts.queries
+from accounts.tenancy import current_operator_id
+from billing.models import Document, JournalEntry, JournalLine, LegalEntity
+from billing.rules.chart import USUAL_CHART, Chart
+
+EVER, ENDLESS = date.min, date.max
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """The control totals of entries in one currency: so many, this much to the debit and to the credit."""
+
+    currency: str
+    entries: int
+    debit: Decimal
+    credit: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """What an account of one legal entity ("" in the operator's own name) and currency stands at, above zero to the debit."""
+
+    entity_code: str
+    account: str
+    currency: str
+    debit: Decimal
+    credit: Decimal
+
+    @property
+    def balance(self) -> Decimal:
+        return self.debit - self.credit
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """Which entries: dated from a day to a day, both included, up to an ordinal."""
+
+    since: date = EVER
+    until: date = ENDLESS
+    upto: int | None = None
+
+
+def charts() -> dict[UUID | None, Chart]:
+    """The chart of each legal entity; None for the operator in its own name."""
+    own = LegalEntity.objects.values_list("id", "accounts")
+    return {None: USUAL_CHART, **{entity_id: Chart(numbers) for entity_id, numbers in own}}
+
+
+def default_entity_id() -> UUID | None:
+    """The legal entity that acts where nothing says which; None: the operator in its own name."""
+    return LegalEntity.objects.filter(is_default=True).values_list("id", flat=True).first()
+
+
+def site_ids(codes: Collection[str]) -> dict[str, UUID]:
+    return dict(accounts.queries.sites().filter(code__in=codes).values_list("code", "id"))
+
+
+def last_ordinal() -> int:
+    return JournalEntry.objects.aggregate(last=Max("ordinal"))["last"] or 0
+
+
+def booked_keys(keys: Collection[str]) -> set[str]:
+    return set(JournalEntry.objects.filter(key__in=keys).values_list("key", flat=True))
+
+
+def entries(wanted: Range = Range()) -> QuerySet[JournalEntry]:
+    """The journal's entries in the order they were made."""
+    rows = JournalEntry.objects.select_related("legal_entity", "customer").order_by("ordinal")
+    if wanted.since != EVER:
+        rows = rows.filter(entry_on__gte=wanted.since)
+    if wanted.until != ENDLESS:
+        rows = rows.filter(entry_on__lte=wanted.until)
+    return rows if wanted.upto is None else rows.filter(ordinal__lte=wanted.upto)
+
+
+def lines_of(entry_ids: Collection[UUID]) -> dict[UUID, list[JournalLine]]:
+    """The lines of each of these entries in their order."""
+    found: dict[UUID, list[JournalLine]] = {entry_id: [] for entry_id in entry_ids}
+    rows = JournalLine.objects.filter(entry_id__in=entry_ids).select_related("site")
+    for line in rows.order_by("entry_id", "line"):
+        found[line.entry_id].append(line)
+    return found
+
+
+def control_totals(wanted: Range = Range()) -> list[Control]:
+    """By currency, what the entries of a range come to."""
+    rows = JournalLine.objects.filter(entry__in=entries(wanted).order_by().values("id"))
+    counted = rows.order_by("entry__currency").values("entry__currency")
+    summed = counted.annotate(
+        entries=Count("entry", distinct=True), debits=Sum("debit"), credits=Sum("credit")
+    )
+    return [Control(*row) for row in summed.values_list("entry__currency", "entries", "debits", "credits")]
+
+
+def balances(*, until: date = ENDLESS) -> list[Balance]:
+    """Every account's sums over the entries dated up to a day, by legal entity, account and currency."""
+    keys = ("entry__legal_entity__code", "account", "entry__currency")
+    rows = JournalLine.objects.filter(entry__entry_on__lte=until).order_by(*keys).values(*keys)
+    summed = rows.annotate(debits=Sum("debit"), credits=Sum("credit"))
+    return [Balance(row[0] or "", *row[1:]) for row in summed.values_list(*keys, "debits", "credits")]
+
+
+def unbalanced() -> list[str]:
+    """The keys of entries whose lines do not sum to nothing; always none."""
+    off = JournalLine.objects.order_by().values("entry__key").annotate(off=Sum("debit") - Sum("credit"))
+    return sorted(off.exclude(off=0).values_list("entry__key", flat=True))
+
+
+# A hand-made credit note's lines have no charge of their own but that of the line they give back of.
+_DEFERRING = """
+WITH advance AS (
+    SELECT l.id, l.document_id, c.ends_before FROM billing_charge c
+    JOIN billing_documentline l ON l.operator_id = c.operator_id AND l.charge_id = c.id
+    WHERE c.operator_id = %(operator)s AND c.in_advance
+), lines AS (
+    SELECT document_id, ends_before FROM advance
+    UNION ALL
+    SELECT l.document_id, a.ends_before FROM advance a
+    JOIN billing_documentline l ON l.operator_id = %(operator)s AND l.credits_id = a.id
+)
+SELECT d.id FROM billing_document d WHERE d.operator_id = %(operator)s AND d.issued_on < %(end)s AND EXISTS (
+    SELECT FROM lines WHERE lines.document_id = d.id AND (d.issued_on >= %(start)s OR lines.ends_before > %(start)s)
+) ORDER BY d.number
+"""
+AT_ONCE = 200
+
+
+def deferring_documents(start: date, end: date) -> Iterator[Document]:
+    """The documents issued before ``end`` that may have revenue in advance for the days of [start, end)."""
+    with connection.cursor() as cursor:
+        cursor.execute(_DEFERRING, {"operator": current_operator_id(), "start": start, "end": end})
+        ids = [row[0] for row in cursor.fetchall()]
+    for first in range(0, len(ids), AT_ONCE):
+        yield from Document.objects.filter(id__in=ids[first : first + AT_ONCE]).order_by("number")

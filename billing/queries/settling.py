@@ -1,0 +1,175 @@
+"""What is left of documents and of customers' money, inside an operator's scope."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from uuid import UUID
+
+from django.db import connection
+from django.db.models import F, OuterRef, QuerySet, Subquery, Sum
+from django.db.models.functions import Coalesce
+
+from accounts.errors import NotFound
+from accounts.tenancy import current_operator_id
+from billing.models import Allocation, Document, Payment
+
+ENDLESS = date.max
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A document as it stands: ``payable`` in all, ``settled`` of it so far. Of a credit note ``settled`` is what it settled."""
+
+    id: UUID
+    number: str
+    kind: str
+    customer_id: UUID
+    legal_entity_id: UUID | None
+    issued_on: date
+    due_on: date
+    currency: str
+    po_number: str
+    payable: Decimal
+    settled: Decimal
+
+    @property
+    def left(self) -> Decimal:
+        """What the customer still owes of it; of a credit note, what it may still settle."""
+        return self.payable - self.settled
+
+    @property
+    def is_credit(self) -> bool:
+        return self.kind == "credit_note"
+
+
+# The rounding of a cash total is an entry of its own, found by its key, whose first line is the receivable.
+_STANDING = """
+WITH documents AS (
+    SELECT id, number, kind, customer_id, legal_entity_id, issued_on, due_on, currency, po_number, total, document_sha256
+    FROM billing_document d
+    WHERE d.operator_id = %(operator)s AND d.issued_on <= %(at)s AND {which}
+), used AS (
+    SELECT a.document_id AS id, sum(a.amount) AS amount
+    FROM documents d JOIN billing_allocation a ON a.document_id = d.id
+    WHERE a.operator_id = %(operator)s AND a.made_on <= %(at)s GROUP BY 1
+    UNION ALL
+    SELECT a.credit_note_id, sum(a.amount)
+    FROM documents d JOIN billing_allocation a ON a.credit_note_id = d.id
+    WHERE a.operator_id = %(operator)s AND a.made_on <= %(at)s AND d.kind = 'credit_note' GROUP BY 1
+)
+SELECT d.id, d.number, d.kind, d.customer_id, d.legal_entity_id, d.issued_on, coalesce(d.due_on, d.issued_on), d.currency,
+    d.po_number, d.total + coalesce(CASE d.kind WHEN 'credit_note' THEN l.credit - l.debit ELSE l.debit - l.credit END, 0),
+    coalesce(u.amount, 0)
+FROM documents d
+LEFT JOIN used u ON u.id = d.id
+LEFT JOIN billing_journalentry e ON e.operator_id = %(operator)s
+    AND e.key = encode(sha256(convert_to(d.document_sha256 || ':rounding', 'UTF8')), 'hex')
+LEFT JOIN billing_journalline l ON l.operator_id = %(operator)s AND l.entry_id = e.id AND l.line = 1
+"""
+
+
+def standings(
+    *,
+    customer_id: UUID | None = None,
+    ids: Collection[UUID] | None = None,
+    numbers: Collection[str] | None = None,
+    at: date = ENDLESS,
+) -> list[Standing]:
+    """Every document issued up to a day, or those of a customer or named, as it stands at that day; the oldest due first."""
+    which = ["true"]
+    if customer_id is not None:
+        which.append("d.customer_id = %(customer)s")
+    if ids is not None:
+        which.append("d.id = ANY(%(ids)s)")
+    if numbers is not None:
+        which.append("d.number = ANY(%(numbers)s)")
+    values = {
+        "operator": current_operator_id(),
+        "customer": customer_id,
+        "ids": list(ids or ()),
+        "numbers": list(numbers or ()),
+        "at": at,
+    }
+    with connection.cursor() as cursor:
+        cursor.execute(_STANDING.format(which=" AND ".join(which)) + " ORDER BY 7, d.number", values)
+        return [Standing(*row) for row in cursor.fetchall()]
+
+
+def open_documents(*, customer_id: UUID | None = None, at: date = ENDLESS) -> list[Standing]:
+    """What is left of documents at a day, the oldest due first: debts, and credit notes that have something left."""
+    return [one for one in standings(customer_id=customer_id, at=at) if one.left]
+
+
+def open_debts(*, customer_id: UUID | None = None, at: date = ENDLESS) -> list[Standing]:
+    """The open documents without the credit notes."""
+    return [one for one in open_documents(customer_id=customer_id, at=at) if not one.is_credit]
+
+
+@dataclass(frozen=True, slots=True)
+class Money:
+    """A payment as it stands: what of it settles documents, the rest is kept for its customer."""
+
+    payment: Payment
+    settled: Decimal
+
+    @property
+    def left(self) -> Decimal:
+        return self.payment.amount - self.settled
+
+
+def payments() -> QuerySet[Payment]:
+    """Every payment, in the order they were recorded."""
+    return Payment.objects.select_related("customer").order_by("id")
+
+
+def get_payment(payment_id: UUID) -> Payment:
+    payment = payments().filter(id=payment_id).first()
+    if payment is None:
+        raise NotFound("There is no payment here with this id.")
+    return payment
+
+
+def standing_of(rows: Sequence[Payment], at: date = ENDLESS) -> list[Money]:
+    """These payments, each with what of it settled documents up to a day."""
+    settled = dict(
+        Allocation.objects.filter(payment__in=[row.id for row in rows], made_on__lte=at)
+        .order_by()
+        .values("payment_id")
+        .annotate(amount=Sum("amount"))
+        .values_list("payment_id", "amount")
+    )
+    return [Money(row, settled.get(row.id, Decimal(0))) for row in rows]
+
+
+def kept_money(*, customer_id: UUID | None = None, at: date = ENDLESS) -> list[Money]:
+    """The payments of which something settles no document at a day."""
+    settled = Allocation.objects.filter(payment_id=OuterRef("id"), made_on__lte=at).order_by()
+    sums = settled.values("payment_id").annotate(amount=Sum("amount")).values("amount")
+    rows = payments().filter(received_on__lte=at).alias(settled=Coalesce(Subquery(sums), Decimal(0)))
+    rows = rows.filter(amount__gt=F("settled"))
+    return standing_of(list(rows if customer_id is None else rows.filter(customer_id=customer_id)), at)
+
+
+def allocations() -> QuerySet[Allocation]:
+    """What settles what, in the order it was allocated."""
+    return Allocation.objects.select_related("document", "payment", "credit_note").order_by("id")
+
+
+def allocations_of_payments(payment_ids: Collection[UUID]) -> dict[UUID, list[Allocation]]:
+    found: dict[UUID, list[Allocation]] = {payment_id: [] for payment_id in payment_ids}
+    for row in allocations().filter(payment_id__in=payment_ids).defer("document__document"):
+        found[row.payment_id].append(row)
+    return found
+
+
+def settlements_of(document_id: UUID) -> list[Allocation]:
+    """What settled a document: payments and credit notes, the earliest first."""
+    return list(allocations().filter(document_id=document_id).order_by("made_on", "id"))
+
+
+def opening_debts() -> QuerySet[Document]:
+    """The debts that were open when the operator joined."""
+    return Document.objects.filter(kind="opening").select_related("customer").order_by("number")
