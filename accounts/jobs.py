@@ -7,7 +7,7 @@ costs no more than the lease.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -44,6 +44,13 @@ def enqueue(*, kind: str, dedup_key: str, ref: str = "", run_at: datetime | None
     before = Job.objects.filter(kind=kind, dedup_key=dedup_key).exists()
     Job.objects.bulk_create([job], ignore_conflicts=True)
     return not before
+
+
+def enqueue_all(*, kind: str, refs: Mapping[str, str]) -> None:
+    """Owe a job for each key of ``refs``, with the ref it has there; a key that is owed or done already is passed over."""
+    now = clock.now()
+    jobs = [Job(id=uuid7(now), kind=kind, dedup_key=key, ref=ref, run_at=now) for key, ref in refs.items()]
+    Job.objects.bulk_create(jobs, ignore_conflicts=True, batch_size=1_000)
 
 
 def is_done(*, kind: str, dedup_key: str) -> bool:

@@ -1,0 +1,173 @@
+"""Reads of what the network was promised and was stated, and of the documents that a month's base is made of."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from itertools import pairwise
+from uuid import UUID
+
+from django.db import connection
+from django.db.models import Count, Max, Q, QuerySet, Sum
+
+from accounts.errors import NotFound
+from accounts.ids import uuid7
+from accounts.tenancy import current_operator_id
+from billing.models import Allocation, Document, RoyaltyStatement, RoyaltyTerms
+from billing.queries import settling
+from billing.rules.rating import month_after
+from billing.rules.royalty import Basis, Row, Terms, share_paid, tiers_read
+
+BILLING_KINDS = ("invoice", "credit_note")
+
+
+def terms_rows() -> QuerySet[RoyaltyTerms]:
+    """The terms agreed with the network, the earliest first."""
+    return RoyaltyTerms.objects.order_by("effective_from")
+
+
+def terms_in(month: date) -> RoyaltyTerms | None:
+    """The terms in force in a month; None before the first."""
+    return RoyaltyTerms.objects.filter(effective_from__lte=month).order_by("-effective_from").first()
+
+
+def as_terms(row: RoyaltyTerms) -> Terms:
+    return Terms(
+        row.effective_from,
+        row.network_name,
+        Basis(row.basis),
+        tiers_read(row.tiers),
+        row.minimum,
+        row.fund_percent,
+        row.currency,
+    )
+
+
+def statements() -> QuerySet[RoyaltyStatement]:
+    """The statements, the latest first, without their documents."""
+    return RoyaltyStatement.objects.defer("document").order_by("-month")
+
+
+def get_statement(month: date) -> RoyaltyStatement:
+    found = RoyaltyStatement.objects.filter(month=month).first()
+    if found is None:
+        raise NotFound("There is no royalty statement here for this month.")
+    return found
+
+
+def last_statement() -> RoyaltyStatement | None:
+    return statements().first()
+
+
+def rows_of(month: date, terms: Terms, previous: RoyaltyStatement | None) -> list[Row]:
+    """The documents that make up a month's base in the terms' currency, by day and number.
+
+    A document counts by the basis of the month that it was issued in: under billed then and whole, under collected
+    whenever it is paid. So no document counts twice or never when the basis changes. Of one issued before the first
+    terms, payments count if those are of what was collected.
+    """
+    billed, collected = _issued_under()
+    rows = [*_billed_rows(month, terms, billed), *_collected_rows(month, terms, collected, previous)]
+    return sorted(rows, key=lambda row: (row.on, row.number, row.kind))
+
+
+def _issued_under() -> tuple[Q, Q]:
+    """Which documents count when issued, and which when paid."""
+    rows = list(terms_rows().values_list("effective_from", "basis"))
+    asked = {Basis.BILLED: Q(pk__in=[]), Basis.COLLECTED: Q(pk__in=[])}
+    for place, ((start, basis), (end, _)) in enumerate(pairwise([*rows, (None, "")])):
+        issued = Q() if place == 0 else Q(issued_on__gte=start)
+        asked[Basis(basis)] |= issued if end is None else issued & Q(issued_on__lt=end)
+    return asked[Basis.BILLED], asked[Basis.COLLECTED]
+
+
+def _billed_rows(month: date, terms: Terms, asked: Q) -> Iterable[Row]:
+    found = Document.objects.filter(
+        asked,
+        kind__in=BILLING_KINDS,
+        currency=terms.currency,
+        issued_on__gte=month,
+        issued_on__lt=month_after(month),
+    )
+    for kind, number, issued_on, net in found.values_list("kind", "number", "issued_on", "net"):
+        yield Row(kind, number, issued_on, -net if kind == "credit_note" else net)
+
+
+def _collected_rows(month: date, terms: Terms, asked: Q, previous: RoyaltyStatement | None) -> Iterable[Row]:
+    """What was paid of each document until the month's end, less what was stated before."""
+    first = _first_month() or month
+    paid = Allocation.objects.filter(payment__isnull=False, made_on__lt=month_after(month))
+    new = Q(made_on__gte=month)
+    if previous is not None:
+        # Also what was written down after the last statement for an earlier day.
+        new |= Q(id__gte=_first_id_of(previous.issued_on))
+    documents = Document.objects.filter(asked, currency=terms.currency).filter(
+        id__in=paid.filter(new).values("document_id")
+    )
+    nets = dict(documents.values_list("id", "net"))
+    sums = _paid_of(paid, list(nets), first)
+    debts = settling.standings(ids=list(nets))
+    stated = _stated_of([debt.number for debt in debts])
+    for debt in debts:
+        before, until, last_on = sums[debt.id]
+        amounts = [share_paid(nets[debt.id], debt.payable, paid, debt.currency) for paid in (before, until)]
+        amount = amounts[1] - amounts[0] - stated.get(debt.number, Decimal(0))
+        if amount:
+            yield Row("payment", debt.number, last_on, amount)
+
+
+def _first_month() -> date | None:
+    return RoyaltyStatement.objects.order_by("month").values_list("month", flat=True).first()
+
+
+def _first_id_of(day: date) -> UUID:
+    """No row made on this day or later, in whatever zone, has a lower id: ids begin with their instant."""
+    return uuid7(datetime(day.year, day.month, day.day, tzinfo=UTC) - timedelta(days=1), bytes(10))
+
+
+def _paid_of(
+    paid: QuerySet[Allocation], ids: Collection[UUID], first: date
+) -> dict[UUID, tuple[Decimal, Decimal, date]]:
+    """Per document: paid before the first month that was ever stated, paid until now, and when last."""
+    rows = (
+        paid.filter(document_id__in=ids)
+        .order_by()
+        .values("document_id")
+        .annotate(
+            before=Sum("amount", filter=Q(made_on__lt=first), default=Decimal(0)),
+            until=Sum("amount"),
+            last_on=Max("made_on"),
+        )
+    )
+    return {row["document_id"]: (row["before"], row["until"], row["last_on"]) for row in rows}
+
+
+def _stated_of(numbers: Sequence[str]) -> dict[str, Decimal]:
+    """What the statements so far took as paid of these documents."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT line ->> 'number', sum((line ->> 'amount')::numeric) FROM billing_royaltystatement s "
+            "CROSS JOIN LATERAL jsonb_array_elements(s.document -> 'rows') line "
+            "WHERE s.operator_id = %s AND line ->> 'kind' = 'payment' AND line ->> 'number' = ANY(%s) GROUP BY 1",
+            [current_operator_id(), list(numbers)],
+        )
+        return dict(cursor.fetchall())
+
+
+def other_currencies(month: date, currency: str) -> list[tuple[str, int, Decimal]]:
+    """Documents of a month that no statement in ``currency`` can hold: code, how many, and their net."""
+    rows = (
+        Document.objects.filter(
+            kind__in=BILLING_KINDS, issued_on__gte=month, issued_on__lt=month_after(month)
+        )
+        .exclude(currency=currency)
+        .order_by("currency")
+        .values("currency")
+        .annotate(
+            count=Count("id"),
+            given=Sum("net", filter=Q(kind="invoice"), default=Decimal(0)),
+            taken=Sum("net", filter=Q(kind="credit_note"), default=Decimal(0)),
+        )
+    )
+    return [(row["currency"], row["count"], row["given"] - row["taken"]) for row in rows]
