@@ -11,7 +11,8 @@ from billing.rules.ubl.codes import LINE_OBJECT, NOT_SUBJECT, unit_code
 from billing.rules.ubl.elements import amount, group, leaf
 from billing.rules.ubl.figures import Figures, figures, rate_text
 
-# The names of the attributes (BG-32) that carry what EN 16931 has no term for, by our key of the line.
+# The names of the attributes (BG-32) that carry what EN 16931 has no term for, by our key of the line. A contract or an
+# order that stands on the document, a regular kind and a service on the period's first day go without saying.
 ATTRIBUTES = {
     "kind": "Kind",
     "service_on": "Service date",
@@ -22,6 +23,7 @@ ATTRIBUTES = {
     "po": "Purchase order",
     "event": "Service event",
 }
+USUAL_KIND = "regular"
 SITE_NAME, CREDITED, CREDITED_LINE = "Site", "Credited invoice", "Credited line"
 ROUNDING, ADJUSTMENT = "Rounding", "Adjustment"
 
@@ -64,8 +66,8 @@ def period(given: Mapping[str, str] | None) -> str:
 def _adjustment(stated: Figures, document: Mapping[str, Any]) -> str:
     if not stated.adjustment:
         return ""
-    # Two minor units: a difference of two rounded amounts, or one rounded and one part of a split.
-    small = Decimal(2).scaleb(-document["minor_units"])
+    # Two of the smallest amounts: a difference of two rounded ones, or a rounded one and a part of a split.
+    small = Decimal(2).scaleb(-min(document["minor_units"], 2))
     return group(
         "AllowanceCharge",
         leaf("ChargeIndicator", "true" if stated.adjustment > 0 else "false"),
@@ -92,12 +94,16 @@ def _item(given: Mapping[str, Any], document: Mapping[str, Any]) -> str:
 
 
 def _attributes(given: Mapping[str, Any], document: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Names and values; a contract or order that stands on the document is not said again."""
+    """Names and values of what doesn't go without saying."""
     references = document["references"]
+    usual = {
+        "kind": USUAL_KIND,
+        "service_on": given["period"]["start"],
+        "contract": references["contract"],
+        "po": references["po"],
+    }
     found = [(SITE_NAME, given["site"]["name"])] if given["site"] else []
-    for key, name in ATTRIBUTES.items():
-        if key not in references or references[key] != given[key]:
-            found.append((name, given[key]))
+    found += [(name, given[key]) for key, name in ATTRIBUTES.items() if given[key] != usual.get(key)]
     if given["credits"]:
         found += [(CREDITED, given["credits"]["number"]), (CREDITED_LINE, str(given["credits"]["line"]))]
     return found

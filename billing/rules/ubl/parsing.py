@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 from billing.rules.ubl.codes import REASON_CODE, ROOT_NAMES, TYPE_CODES
 from billing.rules.ubl.elements import CAC, CBC, ROOTS
-from billing.rules.ubl.lines import ATTRIBUTES, CREDITED, CREDITED_LINE, SITE_NAME
+from billing.rules.ubl.lines import ATTRIBUTES, CREDITED, CREDITED_LINE, SITE_NAME, USUAL_KIND
 
 _SPACES = {"": CBC, "a": CAC}
 _KINDS = {f"{{{ROOTS[name]}}}{name}": kind for kind, name in ROOT_NAMES.items()}
@@ -127,6 +127,10 @@ def _line(element: ET.Element, document_wide: dict[str, str]) -> dict[str, Any]:
     }
     code = _text(element, "a:DocumentReference/ID")
     credited = attributes.get(CREDITED)
+    usual = document_wide | {
+        "kind": USUAL_KIND,
+        "service_on": _text(element, "a:InvoicePeriod/StartDate"),
+    }
     tax = "a:Item/a:ClassifiedTaxCategory/"
     return {
         "line": int(_text(element, "ID")),
@@ -145,7 +149,7 @@ def _line(element: ET.Element, document_wide: dict[str, str]) -> dict[str, Any]:
         "amount": _text(element, "LineExtensionAmount"),
         "tax": {"category": _text(element, tax + "ID"), "rate": _text(element, tax + "Percent")},
         "credits": {"number": credited, "line": int(attributes[CREDITED_LINE])} if credited else None,
-    } | {key: attributes.get(name, document_wide.get(key, "")) for key, name in ATTRIBUTES.items()}
+    } | {key: attributes.get(name, usual.get(key, "")) for key, name in ATTRIBUTES.items()}
 
 
 def _group(element: ET.Element) -> dict[str, str]:
