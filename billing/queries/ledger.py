@@ -64,6 +64,11 @@ def default_entity_id() -> UUID | None:
     return LegalEntity.objects.filter(is_default=True).values_list("id", flat=True).first()
 
 
+def entity_ids() -> dict[str, UUID]:
+    """The legal entities by code."""
+    return dict(LegalEntity.objects.values_list("code", "id"))
+
+
 def site_ids(codes: Collection[str]) -> dict[str, UUID]:
     return dict(accounts.queries.sites().filter(code__in=codes).values_list("code", "id"))
 

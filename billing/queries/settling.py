@@ -14,7 +14,7 @@ from django.db.models.functions import Coalesce
 
 from accounts.errors import NotFound
 from accounts.tenancy import current_operator_id
-from billing.models import Allocation, Document, Payment
+from billing.models import Allocation, Document, NumberSeries, Payment
 
 ENDLESS = date.max
 
@@ -60,9 +60,9 @@ WITH documents AS (
     FROM documents d JOIN billing_allocation a ON a.credit_note_id = d.id
     WHERE a.operator_id = %(operator)s AND a.made_on <= %(at)s AND d.kind = 'credit_note' GROUP BY 1
 )
-SELECT d.id, d.number, d.kind, d.customer_id, d.legal_entity_id, d.issued_on, coalesce(d.due_on, d.issued_on), d.currency,
-    d.po_number, d.total + coalesce(CASE d.kind WHEN 'credit_note' THEN l.credit - l.debit ELSE l.debit - l.credit END, 0),
-    coalesce(u.amount, 0)
+SELECT d.id, d.number, d.kind, d.customer_id, d.legal_entity_id, d.issued_on, coalesce(d.due_on, d.issued_on) AS due_on, d.currency,
+    d.po_number, d.total + coalesce(CASE d.kind WHEN 'credit_note' THEN l.credit - l.debit ELSE l.debit - l.credit END, 0) AS payable,
+    coalesce(u.amount, 0) AS settled
 FROM documents d
 LEFT JOIN used u ON u.id = d.id
 LEFT JOIN billing_journalentry e ON e.operator_id = %(operator)s
@@ -73,39 +73,47 @@ LEFT JOIN billing_journalline l ON l.operator_id = %(operator)s AND l.entry_id =
 
 def standings(
     *,
-    customer_id: UUID | None = None,
+    customer_ids: Collection[UUID] | None = None,
     ids: Collection[UUID] | None = None,
     numbers: Collection[str] | None = None,
     at: date = ENDLESS,
+    only_open: bool = False,
 ) -> list[Standing]:
-    """Every document issued up to a day, or those of a customer or named, as it stands at that day; the oldest due first."""
+    """Every document issued up to a day, or those of customers or named, as it stands at that day; the oldest due first."""
     which = ["true"]
-    if customer_id is not None:
-        which.append("d.customer_id = %(customer)s")
+    if customer_ids is not None:
+        which.append("d.customer_id = ANY(%(customers)s)")
     if ids is not None:
         which.append("d.id = ANY(%(ids)s)")
     if numbers is not None:
         which.append("d.number = ANY(%(numbers)s)")
     values = {
         "operator": current_operator_id(),
-        "customer": customer_id,
+        "customers": list(customer_ids or ()),
         "ids": list(ids or ()),
         "numbers": list(numbers or ()),
         "at": at,
     }
     with connection.cursor() as cursor:
-        cursor.execute(_STANDING.format(which=" AND ".join(which)) + " ORDER BY 7, d.number", values)
+        standing = _STANDING.format(which=" AND ".join(which))
+        still = " WHERE payable <> settled" if only_open else ""
+        cursor.execute(f"SELECT * FROM ({standing}) AS standing{still} ORDER BY due_on, number", values)
         return [Standing(*row) for row in cursor.fetchall()]
 
 
-def open_documents(*, customer_id: UUID | None = None, at: date = ENDLESS) -> list[Standing]:
+def open_documents(*, customer_ids: Collection[UUID] | None = None, at: date = ENDLESS) -> list[Standing]:
     """What is left of documents at a day, the oldest due first: debts, and credit notes that have something left."""
-    return [one for one in standings(customer_id=customer_id, at=at) if one.left]
+    return standings(customer_ids=customer_ids, at=at, only_open=True)
 
 
-def open_debts(*, customer_id: UUID | None = None, at: date = ENDLESS) -> list[Standing]:
+def open_debts(*, customer_ids: Collection[UUID] | None = None, at: date = ENDLESS) -> list[Standing]:
     """The open documents without the credit notes."""
-    return [one for one in open_documents(customer_id=customer_id, at=at) if not one.is_credit]
+    return [one for one in open_documents(customer_ids=customer_ids, at=at) if not one.is_credit]
+
+
+def debts_by_number(numbers: Collection[str]) -> dict[str, Standing]:
+    """Of these numbers the invoices and opening debts, as they stand; what has another number is left out."""
+    return {one.number: one for one in standings(numbers=numbers) if not one.is_credit} if numbers else {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +131,11 @@ class Money:
 def payments() -> QuerySet[Payment]:
     """Every payment, in the order they were recorded."""
     return Payment.objects.select_related("customer").order_by("id")
+
+
+def payments_named(external_ids: Collection[str]) -> QuerySet[Payment]:
+    """The payments recorded under these names of the bank or the payer."""
+    return payments().filter(external_id__in=external_ids)
 
 
 def get_payment(payment_id: UUID) -> Payment:
@@ -144,13 +157,13 @@ def standing_of(rows: Sequence[Payment], at: date = ENDLESS) -> list[Money]:
     return [Money(row, settled.get(row.id, Decimal(0))) for row in rows]
 
 
-def kept_money(*, customer_id: UUID | None = None, at: date = ENDLESS) -> list[Money]:
+def kept_money(*, customer_ids: Collection[UUID] | None = None, at: date = ENDLESS) -> list[Money]:
     """The payments of which something settles no document at a day."""
     settled = Allocation.objects.filter(payment_id=OuterRef("id"), made_on__lte=at).order_by()
     sums = settled.values("payment_id").annotate(amount=Sum("amount")).values("amount")
     rows = payments().filter(received_on__lte=at).alias(settled=Coalesce(Subquery(sums), Decimal(0)))
     rows = rows.filter(amount__gt=F("settled"))
-    return standing_of(list(rows if customer_id is None else rows.filter(customer_id=customer_id)), at)
+    return standing_of(list(rows if customer_ids is None else rows.filter(customer_id__in=customer_ids)), at)
 
 
 def allocations() -> QuerySet[Allocation]:
@@ -173,3 +186,18 @@ def settlements_of(document_id: UUID) -> list[Allocation]:
 def opening_debts() -> QuerySet[Document]:
     """The debts that were open when the operator joined."""
     return Document.objects.filter(kind="opening").select_related("customer").order_by("number")
+
+
+def numbers_in(numbers: Collection[str]) -> set[str]:
+    """Which of these numbers documents have."""
+    return set(Document.objects.filter(number__in=numbers).values_list("number", flat=True))
+
+
+def number_series() -> QuerySet[NumberSeries]:
+    """The series that documents get their numbers of, by code."""
+    return NumberSeries.objects.select_related("legal_entity").order_by("code")
+
+
+def next_numbers() -> dict[str, int]:
+    """By a series' code the number that it draws next."""
+    return dict(NumberSeries.objects.values_list("code", "next"))
