@@ -1,0 +1,71 @@
+"""A month's close tried out: the same code as the close, undone, and only its figures kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime, time
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+
+import accounts.queries
+from accounts import clock, tenancy
+from accounts.permissions import Actor, Permission, require
+from billing.commands import closing
+from billing.models import Preview
+from billing.queries import checking, previews
+from billing.rules.previews import changes
+from billing.rules.rating import month_after
+
+
+def preview_month(
+    *, actor: Actor, month: date, progress: Callable[[int, int], None] | None = None
+) -> Preview:
+    """What closing ``month`` (its first day) would give now: sums, documents, what is held, and what changed since.
+
+    Everything that the close writes is rolled back; numbers stay undrawn. A month that is not over is previewed as if it
+    ended with what the log says by now. Refused as the close is for a month that is closed or not the next one. What
+    would be held never refuses it: it is named in the summary.
+    """
+    require(actor, Permission.INVOICES_ISSUE)
+    with tenancy.writing(actor):
+        before = previews.last_preview(month)
+        summary = _closed_and_undone(actor, month, progress)
+        summary["since"] = _since(before, summary)
+        return Preview.objects.create(
+            month=month,
+            cut_position=summary["cut_position"],
+            made_at=clock.now(),
+            made_by=actor.id,
+            summary=summary,
+        )
+
+
+def _closed_and_undone(
+    actor: Actor, month: date, progress: Callable[[int, int], None] | None
+) -> dict[str, Any]:
+    with transaction.atomic():
+        with clock.playing(_closing_time(month)):
+            close = closing.close_in_scope(actor=actor, month=month, leave_held=True, progress=progress)
+        summary = previews.summary_of(close)
+        summary["checks"] = [one.to_json() for one in checking.served_and_billed(close.month)]
+        transaction.set_rollback(True)
+    return summary
+
+
+def _closing_time(month: date) -> datetime:
+    """Now, or the moment the month ends in the operator's zone if that is still to come."""
+    zone = ZoneInfo(accounts.queries.get_operator().zone)
+    return max(clock.now(), datetime.combine(month_after(month), time(), zone))
+
+
+def _since(before: Preview | None, summary: dict[str, Any]) -> dict[str, Any] | None:
+    if before is None:
+        return None
+    return {
+        "preview": str(before.id),
+        "made_at": before.made_at.isoformat(),
+        "cut_position": before.cut_position,
+        **changes(before.summary, summary),
+    }

@@ -1,0 +1,67 @@
+"""Closes a month in a process of its own and says on standard output what it took, as JSON.
+
+``python -m tests.benchmarks.billing.closer OPERATOR close|undo``: undo takes it back, and gives the digest that the documents
+had. Each part that is done is told on a line of its own, so that whoever watches can end the process in the middle.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import resource
+import sys
+import time
+from typing import Any
+from uuid import UUID
+
+MIB = 1024
+
+
+def main(operator_id: UUID, how: str) -> None:
+    from django.db import transaction
+
+    from accounts import clock, tenancy
+    from accounts.errors import Refusal
+    from accounts.permissions import system_actor
+    from billing.commands import closing
+    from tests.benchmarks.billing.world import CLOSED_AT, MONTH
+
+    actor = system_actor(operator_id)
+    began = time.perf_counter()
+    told: dict[str, Any] = {}
+    with clock.playing(CLOSED_AT):
+        if how == "undo":
+            with tenancy.writing(actor):
+                closing.close_in_scope(actor=actor, month=MONTH, progress=_tell)
+                told = {"digest": digest_of_documents()}
+                transaction.set_rollback(True)
+        else:
+            try:
+                closing.close_month(actor=actor, month=MONTH, progress=_tell)
+            except Refusal as refusal:
+                told = {"refused": refusal.code}
+    told["seconds"] = time.perf_counter() - began
+    told["peak_mib"] = round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / MIB, 1)
+    print(json.dumps(told), flush=True)
+
+
+def _tell(done: int, parts: int) -> None:
+    print(json.dumps({"done": done, "parts": parts}), flush=True)
+
+
+def digest_of_documents() -> str:
+    """Over every document's bytes as issued, and its e-invoice's, in the order of the numbers; inside a scope."""
+    from billing.models import Document
+
+    whole = hashlib.sha256()
+    rows = Document.objects.order_by("number").values_list("number", "document_sha256", "ubl_sha256")
+    for row in rows.iterator():
+        whole.update("|".join(row).encode())
+    return whole.hexdigest()
+
+
+if __name__ == "__main__":
+    import django
+
+    django.setup()
+    main(UUID(sys.argv[1]), sys.argv[2])
