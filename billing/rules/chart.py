@@ -43,28 +43,6 @@ USUAL_NUMBERS: dict[Account, str] = {
     Account.ROYALTY: "5010",
     Account.FUND: "5020",
 }
-_NUMBERS: dict[Account, str] = {
-    Account.BANK: "1010",
-    Account.CASH: "1020",
-    Account.RECEIVABLE: "1100",
-    Account.PREPAYMENT: "2010",
-    Account.DEFERRED: "2020",
-    Account.TAX: "2030",
-    Account.ROYALTY_PAYABLE: "2040",
-    Account.FUND_PAYABLE: "2050",
-    Account.OPENING: "3010",
-    Account.REVENUE: "4010",
-    Account.CASH_ROUNDING: "4090",
-    Account.ROYALTY: "5010",
-    Account.FUND: "5020",
-}
-TEXTS = {
-    Purpose.INVOICE: "Invoice",
-    Purpose.CREDIT_NOTE: "Credit note",
-    Purpose.OPENING: "Opening debt",
-    Purpose.ROUNDING: "Cash rounding of",
-    Purpose.RELEASE: "Revenue earned of",
-}
 _NUMBER = re.compile(r"[A-Za-z0-9][A-Za-z0-9.-]{0,19}\Z")
 
 

@@ -37,7 +37,13 @@ class Purpose(StrEnum):
     FUND = "fund"
 
 
-_TEXTS
+_TEXTS = {
+    Purpose.INVOICE: "Invoice",
+    Purpose.CREDIT_NOTE: "Credit note",
+    Purpose.OPENING: "Opening debt",
+    Purpose.ROUNDING: "Cash rounding of",
+    Purpose.RELEASE: "Revenue earned of",
+}
 
 
 class Unbalanced(ValueError):
