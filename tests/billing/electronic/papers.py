@@ -61,7 +61,7 @@ def issuer(currency: str = "EUR", **values: Any) -> dict[str, Any]:
         "email": "invoices@nordlicht.example",
         "phone": "+49 40 5550 4417",
     }
-    return party() | known | ISSUERS[currency] | values
+    return party() | known | ISSUERS.get(currency, {}) | values
 
 
 def customer(**values: Any) -> dict[str, Any]:
