@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date
-from typing import Any
 from uuid import UUID
 
 import accounts.queries
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Conflict
-from accounts.ids import uuid7
 from accounts.permissions import Actor, Permission, require
-from billing.commands.numbering import day_text, draw_numbers, locked_series
-from billing.models import (
-    NumberSeries,
-    PeriodClose,
-)
+from billing.commands import issuing
+from billing.commands.numbering import day_text, locked_series
+from billing.models import PeriodClose
 from billing.projections import adding, storing
-from billing.queries import closes, documents
-from billing.rules.documents import ENGINE, Heading, digest, document
-from billing.rules.inputs import Inputs
-from billing.rules.invoicing import Draft, Line, drafts
+from billing.queries import closes
+from billing.rules.documents import ENGINE
 from billing.rules.rating import month_after
 from servicing.queries import events as log
 
@@ -35,7 +28,7 @@ def close_month(*, actor: Actor, month: date) -> PeriodClose:
     """
     require(actor, Permission.INVOICES_ISSUE)
     with tenancy.writing(actor):
-        series = locked_series()
+        locked_series()
         operator = accounts.queries.get_operator()
         today = clock.today(operator.zone)
         _refuse_unfinished(month, today)
@@ -61,60 +54,14 @@ def close_month(*, actor: Actor, month: date) -> PeriodClose:
         )
         waiting = [(row.id, closes.as_line(row)) for row in closes.open_charges()]
         storing.store_dispositions(close, added.dispositions)
-        _issue(series, close, inputs, [*waiting, *storing.store_charges(close, added.lines)])
+        charges = [*waiting, *storing.store_charges(close, added.lines)]
+        issuing.issue(close=close, inputs=inputs, charges=charges)
         return close
 
 
 def differences(operator_id: UUID) -> list[str]:
     """Every close rated again from the log: where that is not what is stored, one sentence each. Changes nothing."""
     return adding.check(operator_id)
-
-
-def _issue(
-    series: NumberSeries, close: PeriodClose, inputs: Inputs, charges: Sequence[tuple[UUID, Line]]
-) -> None:
-    """One invoice per customer and currency over these charge rows, in the order of the customers' codes."""
-    codes = {customer.id: customer.code for customer in inputs.customers.values()}
-    row_of = {id(line): row_id for row_id, line in charges}
-    issued, _ = drafts([line for _, line in charges], codes)
-    first, previous = draw_numbers(series, len(issued)), documents.last_digest(series.id)
-    invoices, invoice_lines = [], []
-    for ordinal, draft in enumerate(issued, start=first):
-        invoice = _invoice((series, ordinal), close, draft, inputs, previous)
-        previous = invoice["document_sha256"]
-        invoices.append(invoice)
-        invoice_lines += [
-            {
-                "document_id": invoice["id"],
-                "line": number,
-                "charge_id": row_of[id(line)],
-                "amount": line.charge.amount,
-            }
-            for number, line in enumerate(draft.lines, start=1)
-        ]
-    storing.store_invoices(invoices, invoice_lines)
-
-
-def _invoice(
-    number: tuple[NumberSeries, int], close: PeriodClose, draft: Draft, inputs: Inputs, previous: str
-) -> dict[str, Any]:
-    series, ordinal = number
-    text = f"{series.code}-{ordinal:06d}"
-    data = document(Heading(text, close.issued_on, close.month, previous), draft, inputs)
-    return {
-        "id": uuid7(),
-        "series_id": series.id,
-        "ordinal": ordinal,
-        "number": text,
-        "customer_id": draft.customer_id,
-        "close_id": close.id,
-        "issued_on": close.issued_on,
-        "currency": draft.currency,
-        "total": draft.total,
-        "document": data,
-        "document_sha256": digest(data),
-        "previous_sha256": previous,
-    }
 
 
 def _refuse_unfinished(month: date, today: date) -> None:

@@ -13,16 +13,17 @@ import accounts.queries
 import fleet.queries
 from accounts import tenancy
 from billing.models import PeriodClose
-from billing.queries import closes, documents, prices
+from billing.projections import remaking
+from billing.queries import closes, prices
 from billing.rules import inputs as plain
 from billing.rules.changes import changed_sites
 from billing.rules.dispositions import INSTALLING, WAITING, Disposition
-from billing.rules.documents import Heading, digest, document
+from billing.rules.documents import digest
 from billing.rules.freezing import frozen, thawed
 from billing.rules.inputs import Inputs
-from billing.rules.invoicing import Draft, Line, differences
+from billing.rules.invoicing import Line, differences
 from billing.rules.places import Happening
-from billing.rules.rating import Rated, month_after, rate_other, rate_unit
+from billing.rules.rating import Rated, Work, month_after, rate
 from servicing.queries import events as log
 from servicing.queries.events import KnownEvent
 
@@ -174,9 +175,10 @@ def _rated(
     """One subject rated; ``month`` None: all its months since the first price."""
     events = list(subjects.events[subject_id].values())
     if subjects.kinds[subject_id] != "unit":
-        return rate_other(inputs, events, open_from=open_from)
+        work = Work(others={subject_id: events})
+        return rate(inputs, work, first_month=open_from, open_from=open_from)
     since = month or inputs.prices_from or open_from
-    return rate_unit(inputs, subject_id, events, first_month=since, open_from=open_from)
+    return rate(inputs, Work(units={subject_id: events}), first_month=since, open_from=open_from)
 
 
 def _to_rate_again(
@@ -218,7 +220,7 @@ def check(operator_id: UUID) -> list[str]:
     with tenancy.operator_scope(operator_id, read_only=True):
         every = list(closes.closes_in_order())
         problems = [problem for close in every for problem in _check_close(close)]
-        return problems + _check_documents(every) + _check_sums()
+        return problems + remaking.document_problems() + _check_sums()
 
 
 def _check_close(close: PeriodClose) -> list[str]:
@@ -246,29 +248,6 @@ def _check_amounts(close: PeriodClose, expected: Mapping[str, Decimal]) -> list[
         for key in sorted(expected.keys() | stored.keys())
         if expected.get(key, 0) != stored.get(key, 0)
     ]
-
-
-def _check_documents(every: Iterable[PeriodClose]) -> list[str]:
-    """Each invoice's document made again from its lines gives the same bytes, and the chain has no gap."""
-    problems = []
-    last: dict[UUID, tuple[int, str]] = {}
-    inputs = {close.id: (close, thawed(close.inputs)) for close in every}
-    for invoice in documents.invoices_in_order():
-        ordinal, previous = last.get(invoice.series_id, (0, ""))
-        close, given = inputs[invoice.close_id]
-        lines = documents.lines_as_rated(invoice.id)
-        draft = Draft(invoice.customer_id, invoice.currency, tuple(lines))
-        again = document(Heading(invoice.number, close.issued_on, close.month, previous), draft, given)
-        if invoice.ordinal != ordinal + 1:
-            problems.append(f"Document {invoice.number}: its number does not follow the one before.")
-        if not digest(again) == digest(invoice.document) == invoice.document_sha256:
-            problems.append(f"Document {invoice.number}: its document is not what its lines give.")
-        if draft.total != invoice.total:
-            problems.append(
-                f"Document {invoice.number}: its lines sum to {draft.total}, not {invoice.total}."
-            )
-        last[invoice.series_id] = (invoice.ordinal, invoice.document_sha256)
-    return problems
 
 
 def _check_sums() -> list[str]:

@@ -9,7 +9,9 @@ from datetime import date
 from decimal import Decimal
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import DecimalField, F, QuerySet
+from django.db.models.fields.json import KeyTextTransform
+from django.db.models.functions import Cast, Coalesce
 
 from accounts.errors import NotFound
 from billing.models import (
@@ -17,7 +19,9 @@ from billing.models import (
     Document,
     DocumentLine,
 )
+from billing.queries import crediting
 from billing.queries.closes import as_line
+from billing.rules.crediting import Creditable
 from billing.rules.invoicing import Line
 
 
@@ -33,13 +37,43 @@ class BilledOn:
     currency: str
 
 
+def documents() -> QuerySet[Document]:
+    """Every document, the latest number first, without what it says."""
+    return (
+        Document.objects.select_related("customer")
+        .defer("document", "ubl")
+        .order_by("-series__code", "-ordinal")
+    )
+
+
 def invoices() -> QuerySet[Document]:
     """The invoices, the latest number first, without their documents."""
-    return Document.objects.select_related("customer").defer("document").order_by("-series__code", "-ordinal")
+    return documents().filter(kind="invoice")
+
+
+def credit_notes() -> QuerySet[Document]:
+    """The credit notes, the latest number first, without their documents."""
+    return documents().filter(kind="credit_note")
+
+
+def credit_notes_of(invoice_id: UUID) -> QuerySet[Document]:
+    """What was given back of an invoice, the earliest first."""
+    return Document.objects.filter(corrects_id=invoice_id).order_by("ordinal")
+
+
+def issued_in_order() -> QuerySet[Document]:
+    """What was issued here, series by series in the order of its numbers; debts of the books before are left out."""
+    return Document.objects.exclude(kind="opening").order_by("series_id", "ordinal")
 
 
 def invoices_in_order() -> QuerySet[Document]:
-    return Document.objects.order_by("series_id", "ordinal")
+    return Document.objects.filter(kind="invoice").order_by("series_id", "ordinal")
+
+
+def payable_of(rows: QuerySet[Document]) -> QuerySet[Document]:
+    """Documents with ``payable``: what is to be paid of each, or given back, its total rounded for cash."""
+    said = Cast(KeyTextTransform("payable", "document"), DecimalField(max_digits=20, decimal_places=4))
+    return rows.annotate(payable=Coalesce(said, F("total")))
 
 
 def last_digest(series_id: UUID) -> str:
@@ -52,11 +86,30 @@ def last_digest(series_id: UUID) -> str:
     return last.first() or ""
 
 
+def get_document(number: str) -> Document:
+    """A document of any kind by its number; NotFound without it."""
+    found = (
+        Document.objects.select_related("customer", "close", "series", "corrects")
+        .filter(number=number)
+        .first()
+    )
+    if found is None:
+        raise NotFound("There is no document here with this number.")
+    return found
+
+
 def get_invoice(number: str) -> Document:
-    invoice = Document.objects.select_related("customer", "close").filter(number=number).first()
-    if invoice is None:
+    """An invoice by its number; NotFound without it, or for a document of another kind."""
+    found = Document.objects.select_related("customer", "close").filter(number=number, kind="invoice").first()
+    if found is None:
         raise NotFound("There is no invoice here with this number.")
-    return invoice
+    return found
+
+
+def creditable(number: str) -> Creditable:
+    """What is left of an invoice to give back: by line, by tax group and in all. NotFound without the invoice."""
+    invoice = get_invoice(number)
+    return crediting.creditables([invoice])[invoice.id]
 
 
 def invoice_lines(invoice_id: UUID) -> QuerySet[DocumentLine]:

@@ -1,13 +1,11 @@
-"""From charges to lines and from lines to invoices: what is new since the last close, and who gets it."""
+"""From charges to lines: what is new since the last close."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Decimal
 from enum import StrEnum
-from uuid import UUID
 
 from billing.rules.rating import Charge
 
@@ -33,19 +31,6 @@ class Line:
         charge = self.charge
         instant = charge.occurred_at.isoformat() if charge.occurred_at else ""
         return (charge.site_code, charge.service_on, instant, charge.unit_code, charge.key, self.kind)
-
-
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """The lines one customer gets on one invoice, in order; it has no number yet."""
-
-    customer_id: UUID
-    currency: str
-    lines: tuple[Line, ...]
-
-    @property
-    def total(self) -> Decimal:
-        return sum((line.charge.amount for line in self.lines), Decimal(0))
 
 
 def differences(charges: Iterable[Charge], earlier: Mapping[str, Charge], month: date) -> list[Line]:
@@ -82,26 +67,3 @@ def _line(charge: Charge, month: date) -> Line:
     if charge.amount < 0:
         return Line(Kind.CREDIT, charge)
     return Line(Kind.LATE if charge.starts_on < month else Kind.REGULAR, charge)
-
-
-def drafts(lines: Iterable[Line], customer_codes: Mapping[UUID, str]) -> tuple[list[Draft], list[Line]]:
-    """One draft per customer and currency in the order of the customers' codes, and the lines that stay open.
-
-    An invoice is never negative: where a customer's lines sum to less than nothing they all stay open, and a later
-    close takes them up with its own until the sum is not negative. Lines that are all zero wait likewise.
-    """
-    by_customer: dict[tuple[str, UUID, str], list[Line]] = {}
-    for line in lines:
-        customer_id = line.charge.customer_id
-        key = (customer_codes[customer_id], customer_id, line.charge.currency)
-        by_customer.setdefault(key, []).append(line)
-    issued: list[Draft] = []
-    still_open: list[Line] = []
-    for _, customer_id, currency in sorted(by_customer):
-        key = (customer_codes[customer_id], customer_id, currency)
-        draft = Draft(customer_id, currency, tuple(sorted(by_customer[key], key=lambda line: line.sort_key)))
-        if draft.total >= 0 and any(line.charge.amount for line in draft.lines):
-            issued.append(draft)
-        else:
-            still_open += draft.lines
-    return issued, still_open

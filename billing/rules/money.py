@@ -1,4 +1,4 @@
-"""Money: the currencies' minor units and the one rounding policy.
+"""Money: the currencies' minor units, and the rounding policies by name.
 
 Amounts are Decimal, never float. A unit price keeps up to six decimals; an amount has the currency's minor units.
 """
@@ -13,7 +13,10 @@ from functools import lru_cache
 # Half away from zero, each line by itself, version 1 of the policy. It stands on every document, so that a later
 # policy never changes what an old document says. EN 16931 rounds this way ("half up", negatives mirror positives).
 ROUNDING_POLICY = "half-away-from-zero/line/1"
+# The same to two decimals at most: EN 16931 allows no more (BR-DEC-01 to 28), whatever the currency's minor units are.
+TWO_DECIMALS_POLICY = "half-away-from-zero/line/2dp/1"
 PRICE_DECIMALS = 6
+HUNDREDTH = Decimal("0.01")
 
 # ISO 4217 table A.1 as published on 2026-01-01: codes by the number of minor units. The funds and metals without
 # minor units are left out: nothing is priced in them.
@@ -39,6 +42,10 @@ class UnknownCurrency(ValueError):
     """A code that is not a currency with minor units in ISO 4217."""
 
 
+class UnknownPolicy(ValueError):
+    """The name of a rounding policy that no document was ever made by."""
+
+
 def minor_units(currency: str) -> int:
     """The number of decimals of an amount in this ISO 4217 currency; raises UnknownCurrency."""
     try:
@@ -53,30 +60,55 @@ def smallest(currency: str) -> Decimal:
     return Decimal(1).scaleb(-minor_units(currency))
 
 
-def rounded(amount: Decimal, currency: str) -> Decimal:
-    """The amount in whole minor units, half away from zero."""
-    return amount.quantize(smallest(currency), rounding=ROUND_HALF_UP)
+def policy_for(currency: str, *, e_invoicing: bool) -> str:
+    """The name of the policy that a seller's amounts in this currency follow."""
+    return TWO_DECIMALS_POLICY if e_invoicing and smallest(currency) < HUNDREDTH else ROUNDING_POLICY
 
 
-def share_of(price: Decimal, part: Decimal, whole: int, currency: str) -> Decimal:
-    """The price times part / whole, rounded once to the currency's minor units.
+def step_of(policy: str, currency: str) -> Decimal:
+    """What every amount under a named policy is a multiple of; raises UnknownPolicy or UnknownCurrency."""
+    if policy == ROUNDING_POLICY:
+        return smallest(currency)
+    if policy == TWO_DECIMALS_POLICY:
+        return max(smallest(currency), HUNDREDTH)
+    raise UnknownPolicy(f"{policy!r} is no rounding policy of this engine.")
+
+
+def rounded(amount: Decimal, currency: str, step: Decimal | None = None) -> Decimal:
+    """The amount in whole minor units, or in whole steps, half away from zero."""
+    return rounded_to(amount, step or smallest(currency))
+
+
+def rounded_to(amount: Decimal, step: Decimal) -> Decimal:
+    """The amount as a multiple of ``step``, half away from zero: also of a step such as 0.05 for cash."""
+    with localcontext() as context:
+        context.prec = 50
+        return (amount / step).quantize(Decimal(1), rounding=ROUND_HALF_UP) * step
+
+
+def share_of(
+    price: Decimal, part: Decimal, whole: int, currency: str, step: Decimal | None = None
+) -> Decimal:
+    """The price times part / whole, rounded once to the currency's minor units, or to ``step``.
 
     ``part`` and ``whole`` are in the same unit, for example days in service and days of the month. Fifty digits hold
     any quotient of a price far beyond the half that the rounding looks at.
     """
     with localcontext() as context:
         context.prec = 50
-        return rounded(price * part / whole, currency)
+        return rounded(price * part / whole, currency, step)
 
 
-def allocated(total: Decimal, weights: Mapping[str, Decimal], currency: str) -> dict[str, Decimal]:
+def allocated(
+    total: Decimal, weights: Mapping[str, Decimal], currency: str, step: Decimal | None = None
+) -> dict[str, Decimal]:
     """Split a rounded total over keys by weight, so that the parts sum to it exactly.
 
-    Largest remainder: each part is cut towards zero to whole minor units, and the units left over go one each to the
-    largest remainders; equal remainders by the key's order, so the order of the mapping has no say. Weights are not
-    negative and not all zero.
+    Largest remainder: each part is cut towards zero to whole minor units (or steps), and the units left over go one each
+    to the largest remainders; equal remainders by the key's order, so the order of the mapping has no say. Weights are
+    not negative and not all zero.
     """
-    unit = smallest(currency)
+    unit = step or smallest(currency)
     units = int(total / unit)
     sign = -1 if units < 0 else 1
     whole = sum((Fraction(weight) for weight in weights.values()), Fraction(0))

@@ -7,6 +7,9 @@ from datetime import date
 from decimal import Decimal
 from uuid import UUID
 
+# Regimes whose documents are also given as UBL under EN 16931.
+E_INVOICING = frozenset({"vat", "gst"})
+
 
 @dataclass(frozen=True, slots=True)
 class Entity:
@@ -37,7 +40,7 @@ class Entity:
     @property
     def is_e_invoicing(self) -> bool:
         """Whether its documents are also given as UBL under EN 16931."""
-        return self.regime in {"vat", "gst"}
+        return self.regime in E_INVOICING
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,7 @@ def test_the_document_says_what_was_billed_and_that_tax_is_not_in_it(north):
     assert document["period"] == {"start": "2026-04-01", "end_exclusive": "2026-05-01"}
     assert (document["total"], document["currency"]) == ("55.00", "EUR")
     assert [line["amount"] for line in document["lines"]] == ["10.00", "45.00"]
-    assert document["rounding"] == "half-away-from-zero/line/1"
+    assert document["rounding"] == {"policy": "half-away-from-zero/line/1", "tax_basis": "invoice"}
     assert "tax is not included" in document["note"]
     assert digest(document) == invoice.document_sha256
 

@@ -1,0 +1,94 @@
+"""A customer's statement of account: what moved its balance day by day, inside an operator's scope."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from uuid import UUID
+
+import accounts.queries
+from billing.models import Document, Payment
+from billing.queries.documents import payable_of
+
+_TEXTS = {"invoice": "Invoice", "credit_note": "Credit note", "opening": "Open debt brought forward"}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What moved the balance: a document or a payment. ``amount`` is positive where the customer owes more by it."""
+
+    on: date
+    kind: str
+    number: str
+    text: str
+    amount: Decimal
+    balance: Decimal
+    id: UUID
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """The days [since, until], both included, in one currency. A balance above nothing is owed by the customer."""
+
+    customer_id: UUID
+    currency: str
+    since: date
+    until: date
+    opening: Decimal
+    rows: tuple[Row, ...]
+    closing: Decimal
+
+
+def currencies(customer_id: UUID) -> list[str]:
+    """The currencies that a customer has documents or payments in, in the order of their codes."""
+    documents = Document.objects.filter(customer_id=customer_id).order_by().values_list("currency", flat=True)
+    payments = Payment.objects.filter(customer_id=customer_id).order_by().values_list("currency", flat=True)
+    return sorted(set(documents.distinct()) | set(payments.distinct()))
+
+
+def statement(customer_id: UUID, *, since: date, until: date, currency: str = "") -> Statement:
+    """Documents, credit notes and payments of a customer by their days, with the balance before, between and after.
+
+    In ``currency``, or the operator's own unless the customer has an account in others only, of which the first is
+    taken. NotFound without the customer.
+    """
+    accounts.queries.get_customer(customer_id)
+    currency = currency or _usual_currency(customer_id)
+    opening, balance = Decimal(0), Decimal(0)
+    rows = []
+    for on, kind, number, text, amount, row_id in _moves(customer_id, until, currency):
+        balance += amount
+        if on < since:
+            opening = balance
+        else:
+            rows.append(Row(on, kind, number, text, amount, balance, row_id))
+    return Statement(customer_id, currency, since, until, opening, tuple(rows), balance)
+
+
+def _usual_currency(customer_id: UUID) -> str:
+    own, used = accounts.queries.get_operator().currency, currencies(customer_id)
+    return own if own in used or not used else used[0]
+
+
+def _moves(customer_id: UUID, until: date, currency: str) -> list[tuple[date, str, str, str, Decimal, UUID]]:
+    """By day; on one day documents before payments, each in the order they were made."""
+    documents = Document.objects.filter(customer_id=customer_id, currency=currency, issued_on__lte=until)
+    payments = Payment.objects.filter(customer_id=customer_id, currency=currency, received_on__lte=until)
+    moves = []
+    for row in payable_of(documents).order_by("issued_on", "id"):
+        sign = -1 if row.kind == "credit_note" else 1
+        moves.append(
+            (
+                row.issued_on,
+                row.kind,
+                row.number,
+                f"{_TEXTS[row.kind]} {row.number}",
+                sign * row.payable,
+                row.id,
+            )
+        )
+    for payment in payments.order_by("received_on", "id"):
+        text = f"Payment received, {payment.method}" + (f", {payment.reference}" if payment.reference else "")
+        moves.append((payment.received_on, "payment", payment.reference, text, -payment.amount, payment.id))
+    return sorted(moves, key=lambda move: move[0])

@@ -1,0 +1,284 @@
+"""From open lines to invoices without a number: who pays, under which order, taxed as what, and what has to wait."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
+from decimal import Decimal
+from enum import StrEnum
+from uuid import UUID
+
+from billing.rules.inputs import Inputs
+from billing.rules.invoicing import Kind, Line
+from billing.rules.money import rounded
+from billing.rules.orders import order_for
+from billing.rules.parties import Entity, Order
+from billing.rules.rating import Charge, Rule, charge_key, month_after
+from billing.rules.tax import NEEDS_VAT_ID, NoRate, Taxed, tax_point, taxed
+
+MINIMUM_ITEM = ("invoice-minimum", "Minimum per invoice")
+
+
+class Hold(StrEnum):
+    """Why lines can't be invoiced yet, though they are rated."""
+
+    NO_ORDER = "no_order"
+    NO_TAX_RATE = "no_tax_rate"
+    NO_VAT_ID = "no_vat_id"
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A line that can't be invoiced before the office has entered something, and what in a sentence."""
+
+    line: Line
+    payer_id: UUID
+    reason: Hold
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class DraftLine:
+    """A line as it stands on an invoice: its tax (None: its seller takes none), its order, the buyer's cost centre."""
+
+    line: Line
+    tax: Taxed | None
+    po: str = ""
+    cost_centre: str = ""
+
+    @property
+    def amount(self) -> Decimal:
+        return self.line.charge.amount
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """An invoice without a number. ``group`` tells it apart from the payer's other invoices of the same close."""
+
+    payer_id: UUID
+    entity: Entity
+    currency: str
+    po_number: str
+    payment_days: int
+    treatment: str
+    group: str
+    lines: tuple[DraftLine, ...]
+
+    @property
+    def net(self) -> Decimal:
+        return sum((line.amount for line in self.lines), Decimal(0))
+
+    @property
+    def contract_number(self) -> str:
+        """The contract that all its lines are under; "" where they are under several or one is under none."""
+        numbers = {line.line.charge.contract_number for line in self.lines}
+        return numbers.pop() if len(numbers) == 1 else ""
+
+
+@dataclass(slots=True)
+class Drafted:
+    """Invoices in the order of the payers' codes; lines that wait until their payer's sum is not negative; held ones.
+
+    ``added`` are the lines made here, which no charge row stands for yet: top-ups to a minimum.
+    """
+
+    drafts: list[Draft] = field(default_factory=list)
+    still_open: list[Line] = field(default_factory=list)
+    held: list[Held] = field(default_factory=list)
+    added: list[Line] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Key:
+    """What lines of one invoice have in common. It begins with the payer's code, so drafts sort by it."""
+
+    payer_code: str
+    payer_id: UUID
+    entity_code: str
+    currency: str
+    po: str
+    treatment: str
+    payment_days: int
+    outside: bool
+
+    @property
+    def digest(self) -> str:
+        parts = (self.payer_id, self.entity_code, self.currency, self.po, self.treatment, self.payment_days)
+        return hashlib.sha256("|".join(str(part) for part in (*parts, self.outside)).encode()).hexdigest()
+
+
+def drafts(lines: Iterable[Line], inputs: Inputs, *, month: date) -> Drafted:
+    """One invoice per payer, seller, currency, order, tax treatment and payment terms, its lines in a stable order.
+
+    An invoice is never negative: where its lines sum to less than nothing they all stay open, and a later close takes
+    them up with its own until the sum is not negative. Lines that are all zero wait likewise. An invoice whose lines of
+    ``month`` itself come to less than the payer's minimum gets a line for the rest.
+    """
+    return _Drafting(inputs, month).drafted(lines)
+
+
+@dataclass(slots=True)
+class _Drafting:
+    """One run over a close's lines. What many lines share, tax and order, is looked up once."""
+
+    inputs: Inputs
+    month: date
+    taxes: dict[tuple[object, ...], Taxed | NoRate | None] = field(default_factory=dict)
+    orders: dict[tuple[object, ...], Order | None] = field(default_factory=dict)
+    entities: dict[str, Entity] = field(default_factory=dict)
+
+    def drafted(self, lines: Iterable[Line]) -> Drafted:
+        found = Drafted()
+        grouped: dict[_Key, list[DraftLine]] = {}
+        for line in lines:
+            made = self._line(line)
+            if isinstance(made, Held):
+                found.held.append(made)
+            else:
+                grouped.setdefault(self._key(made), []).append(made)
+        for key in sorted(grouped):
+            ordered = sorted(grouped[key], key=lambda one: one.line.sort_key)
+            if sum(one.amount for one in ordered) < 0 or not any(one.amount for one in ordered):
+                found.still_open += [one.line for one in ordered]
+                continue
+            top_up = self._top_up(key, ordered)
+            if top_up is not None:
+                found.added.append(top_up.line)
+                ordered.append(top_up)
+            found.drafts.append(self._draft(key, ordered))
+        return found
+
+    def _line(self, line: Line) -> DraftLine | Held:
+        charge = line.charge
+        payer_id = self.inputs.payer_of(charge.customer_id)
+        profile = self.inputs.profile_of(payer_id)
+        name = self.inputs.customers[payer_id].name
+        tax = self._tax(line)
+        if isinstance(tax, NoRate):
+            return Held(line, payer_id, Hold.NO_TAX_RATE, f"{tax} Enter the rate, then close the month.")
+        if tax is not None and profile.tax_treatment in NEEDS_VAT_ID and not profile.vat_id:
+            detail = (
+                f"{name} has no VAT number, which its tax treatment needs on the document. Enter the number."
+            )
+            return Held(line, payer_id, Hold.NO_VAT_ID, detail)
+        order = self._order(charge, payer_id)
+        if order is None and profile.po_required:
+            where = f" at {charge.site_name}" if charge.site_name else ""
+            detail = (
+                f"{name} asks for a purchase order; none is valid for {tax_point(charge)}{where}. Enter one."
+            )
+            return Held(line, payer_id, Hold.NO_ORDER, detail)
+        site = self.inputs.site_taxes.get(charge.site_id) if charge.site_id else None
+        return DraftLine(line, tax, order.number if order else "", site.cost_centre if site else "")
+
+    def _tax(self, line: Line) -> Taxed | NoRate | None:
+        charge = line.charge
+        key = (charge.contract_id, charge.customer_id, charge.site_id, charge.tax_class, tax_point(charge))
+        if key not in self.taxes:
+            try:
+                self.taxes[key] = taxed(line, self.inputs)
+            except NoRate as missing:
+                self.taxes[key] = missing
+        return self.taxes[key]
+
+    def _order(self, charge: Charge, payer_id: UUID) -> Order | None:
+        if not self.inputs.orders:
+            return None
+        key = (payer_id, charge.customer_id, charge.site_id, charge.currency, tax_point(charge))
+        if key not in self.orders:
+            self.orders[key] = order_for(charge, {payer_id, charge.customer_id}, self.inputs.orders)
+        return self.orders[key]
+
+    def _key(self, drafted: DraftLine) -> _Key:
+        charge = drafted.line.charge
+        payer_id = self.inputs.payer_of(charge.customer_id)
+        profile = self.inputs.profile_of(payer_id)
+        entity = self.inputs.entity_of(charge.contract_id)
+        self.entities[entity.code] = entity
+        return _Key(
+            payer_code=self.inputs.customers[payer_id].code,
+            payer_id=payer_id,
+            entity_code=entity.code,
+            currency=charge.currency,
+            po="" if profile.line_pos else drafted.po,
+            treatment=profile.tax_treatment,
+            payment_days=entity.payment_days if profile.payment_days is None else profile.payment_days,
+            # Supplies outside the scope of tax can't share a document with others (BR-O-11 to BR-O-14).
+            outside=drafted.tax is not None and drafted.tax.category == "O",
+        )
+
+    def _draft(self, key: _Key, lines: Sequence[DraftLine]) -> Draft:
+        orders = {one.po for one in lines}
+        return Draft(
+            payer_id=key.payer_id,
+            entity=self.entities[key.entity_code],
+            currency=key.currency,
+            po_number=orders.pop() if len(orders) == 1 else "",
+            payment_days=key.payment_days,
+            treatment=key.treatment,
+            group=key.digest,
+            lines=tuple(lines),
+        )
+
+    def _top_up(self, key: _Key, lines: Sequence[DraftLine]) -> DraftLine | None:
+        """What the lines of the month itself lack of the minimum, taxed as the greatest of them. None: nothing.
+
+        Late lines and credits of earlier months neither count towards it nor bring it about. The minimum is in the
+        seller's currency.
+        """
+        own = [one for one in lines if one.line.kind is Kind.REGULAR]
+        if not own or key.currency != self.entities[key.entity_code].currency:
+            return None
+        net = sum((one.amount for one in own), Decimal(0))
+        minimum = self._minimum(key, own)
+        if net >= minimum:
+            return None
+        greatest = max(own, key=lambda one: (one.amount, one.line.sort_key))
+        charge = self._top_up_charge(key, greatest.line.charge, net, minimum)
+        return replace(greatest, line=Line(Kind.REGULAR, charge), cost_centre="")
+
+    def _minimum(self, key: _Key, lines: Sequence[DraftLine]) -> Decimal:
+        """The greatest minimum that the payer's profile or the contract of one of the lines names."""
+        last_day = month_after(self.month) - timedelta(days=1)
+        found = [self.inputs.profile_of(key.payer_id).invoice_minimum]
+        for contract_id in {one.line.charge.contract_id for one in lines}:
+            contract = self.inputs.contracts.get(contract_id) if contract_id else None
+            terms = contract.terms_on(last_day) if contract else None
+            found.append(terms.invoice_minimum if terms else None)
+        greatest = max((minimum for minimum in found if minimum is not None), default=Decimal(0))
+        return rounded(greatest, key.currency, self.inputs.step(self.entities[key.entity_code], key.currency))
+
+    def _top_up_charge(self, key: _Key, like: Charge, net: Decimal, minimum: Decimal) -> Charge:
+        end = month_after(self.month)
+        return replace(
+            like,
+            key=charge_key(
+                self.inputs.operator.id, Rule.INVOICE_MINIMUM, key.payer_id, key.digest, self.month
+            ),
+            rule=Rule.INVOICE_MINIMUM,
+            clause="invoice_minimum",
+            subject_id=key.payer_id,
+            event_id=None,
+            item_code=MINIMUM_ITEM[0],
+            item_name=MINIMUM_ITEM[1],
+            price_version_id=None,
+            unit_price=minimum - net,
+            customer_id=key.payer_id,
+            site_id=None,
+            site_code="",
+            site_name="",
+            unit_code="",
+            place="",
+            service_on=end - timedelta(days=1),
+            occurred_at=None,
+            starts_on=self.month,
+            ends_before=end,
+            part=Decimal(1),
+            whole=1,
+            amount=minimum - net,
+            in_advance=False,
+            billed_with=None,
+            workings={"lines": format(net, "f"), "minimum": format(minimum, "f")},
+        )
