@@ -104,8 +104,14 @@ def running_term(contract: Contract, today: date) -> Term | None:
 
 
 def self_renewing() -> QuerySet[Contract]:
-    """The contracts that renew themselves and have no end."""
-    return contracts().filter(ends_before=None, term_months__gt=0, renewal_months__gt=0)
+    """The contracts that renew themselves, those with notice among them."""
+    return Contract.objects.filter(term_months__gt=0, renewal_months__gt=0).order_by("number")
+
+
+def recorded_renewals(contract_ids: Collection[UUID]) -> set[tuple[UUID, date]]:
+    """The renewals that are known: contract and first day."""
+    rows = ContractRenewal.objects.filter(contract_id__in=contract_ids)
+    return set(rows.values_list("contract_id", "starts_on"))
 
 
 def renewals_ahead(today: date, within_days: int) -> list[RenewalAhead]:

@@ -60,6 +60,10 @@ def site_billing_rows() -> QuerySet[SiteBilling]:
     return SiteBilling.objects.order_by("site_id")
 
 
+def site_billing_of(site_ids: Collection[UUID]) -> QuerySet[SiteBilling]:
+    return site_billing_rows().filter(site_id__in=site_ids)
+
+
 def purchase_order_rows() -> QuerySet[PurchaseOrder]:
     return PurchaseOrder.objects.order_by("id")
 
