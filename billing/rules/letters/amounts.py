@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import date, timedelta
 from decimal import Decimal
@@ -12,6 +13,7 @@ from typing import Any
 MINUS = "\u2212"
 NARROW = "\u202f"  # between the figures and what they count
 DASH = "\u2013"
+_LONG_WORD = re.compile(r"\S{24}(?=\S{4})")
 _MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 _LONG_MONTHS = [
     "January",
@@ -32,6 +34,11 @@ _WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday",
 _TOWN_FIRST = frozenset({"US", "CA", "AU"})
 _OWN_LINES = frozenset({"GB", "IE"})
 _NAMES_OF_OURS = {"GB": "United Kingdom", "KR": "South Korea", "CZ": "Czechia", "MM": "Myanmar"}
+
+
+def breakable(text: str) -> str:
+    """The same with places to break words that are longer than a narrow column."""
+    return _LONG_WORD.sub("\\g<0>\u200b", text)
 
 
 def number(text: str) -> str:

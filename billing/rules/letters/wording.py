@@ -18,12 +18,12 @@ _TITLES = {"invoice": "Invoice", "credit_note": "Credit note"}
 # UNTDID 5305, in words.
 _CATEGORIES = {
     "S": "",
-    "Z": "zero-rated",
+    "Z": "zero rate",
     "E": "exempt",
     "AE": "reverse charge",
-    "K": "intra-community supply",
+    "K": "supply in the EU",
     "G": "export",
-    "O": "outside the tax",
+    "O": "no tax",
 }
 _COUNTED = {
     "unit_month": "days",
@@ -163,9 +163,9 @@ def _line(
     ]
     return {
         "line": str(line["line"]),
-        "item": line["item"]["name"] or line["item"]["code"],
-        "marks": list(_marks(line)),
-        "details": " \u00b7 ".join(detail for detail in details if detail),
+        "item": amounts.breakable(line["item"]["name"] or line["item"]["code"]),
+        "marks": list(_marks(line, document)),
+        "details": amounts.breakable(" \u00b7 ".join(detail for detail in details if detail)),
         "when": amounts.days(line["period"]),
         "quantity": _quantity(line),
         "price": amounts.price(line["unit_price"], document["minor_units"]),
@@ -174,10 +174,10 @@ def _line(
     }
 
 
-def _marks(line: Mapping[str, Any]) -> Iterator[str]:
+def _marks(line: Mapping[str, Any], document: Mapping[str, Any]) -> Iterator[str]:
     if line["kind"] == "late":
         yield "late"
-    if line["kind"] == "credit":
+    if line["kind"] == "credit" and document["document"] == "invoice":
         yield "credit"
     if line["in_advance"]:
         yield "in advance"

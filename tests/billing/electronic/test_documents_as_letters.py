@@ -175,6 +175,16 @@ def test_names_are_printed_and_never_run(name):
     assert " ".join(name.replace("\x07", " ").split()) in text
 
 
+def test_a_word_longer_than_its_column_is_broken():
+    name = "Donaudampfschifffahrtsgesellschaftskapitaenskajuete" * 3
+    document = papers.paper([papers.line(1, item={"code": "x", "name": name})])
+
+    page = read(document).pages[0]
+
+    assert name not in page.extract_text()
+    assert name in re.sub(r"\s|\u200b", "", page.extract_text())
+
+
 @pytest.mark.parametrize("name", ["Καφενείο", "Кафе", "מסעדה", "Łódź", "مطعم"])
 def test_writing_that_the_renderer_brings_fonts_for_needs_no_others(name):
     document = papers.paper([papers.line(1)], customer=papers.customer(name=name))
