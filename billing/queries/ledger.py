@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from uuid import UUID
@@ -12,9 +12,12 @@ from django.db import connection
 from django.db.models import Count, Max, QuerySet, Sum
 
 import accounts.queries
+from accounts import tenancy
+from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
 from billing.models import Document, JournalEntry, JournalLine, LegalEntity
 from billing.rules.chart import USUAL_CHART, Chart
+from billing.rules.journal_export import EntryLine, EntryShown
 
 EVER, ENDLESS = date.min, date.max
 
@@ -83,7 +86,11 @@ def booked_keys(keys: Collection[str]) -> set[str]:
 
 def entries(wanted: Range = Range()) -> QuerySet[JournalEntry]:
     """The journal's entries in the order they were made."""
-    rows = JournalEntry.objects.select_related("legal_entity", "customer").order_by("ordinal")
+    rows = (
+        JournalEntry.objects.select_related("legal_entity", "customer", "document")
+        .defer("document__document", "document__ubl")
+        .order_by("ordinal")
+    )
     if wanted.since != EVER:
         rows = rows.filter(entry_on__gte=wanted.since)
     if wanted.until != ENDLESS:
@@ -140,7 +147,7 @@ SELECT d.id FROM billing_document d WHERE d.operator_id = %(operator)s AND d.iss
     SELECT FROM lines WHERE lines.document_id = d.id AND (d.issued_on >= %(start)s OR lines.ends_before > %(start)s)
 ) ORDER BY d.number
 """
-AT_ONCE = 200
+AT_ONCE, READ_AT_ONCE = 200, 1_000
 
 
 def deferring_documents(start: date, end: date) -> Iterator[Document]:
@@ -150,3 +157,50 @@ def deferring_documents(start: date, end: date) -> Iterator[Document]:
         ids = [row[0] for row in cursor.fetchall()]
     for first in range(0, len(ids), AT_ONCE):
         yield from Document.objects.filter(id__in=ids[first : first + AT_ONCE]).order_by("number")
+
+
+def shown(rows: Sequence[JournalEntry]) -> list[EntryShown]:
+    """Entries with their lines as they are handed on."""
+    lines = lines_of([row.id for row in rows])
+    return [
+        EntryShown(
+            ordinal=row.ordinal,
+            key=row.key,
+            purpose=row.purpose,
+            entry_on=row.entry_on,
+            legal_entity=row.legal_entity.code if row.legal_entity else "",
+            customer=row.customer.code if row.customer else "",
+            document=row.document.number if row.document else "",
+            payment=str(row.payment_id or ""),
+            text=row.text,
+            currency=row.currency,
+            lines=tuple(
+                EntryLine(
+                    line.line,
+                    line.account,
+                    line.site.code if line.site else "",
+                    line.jurisdiction,
+                    line.debit,
+                    line.credit,
+                )
+                for line in lines[row.id]
+            ),
+        )
+        for row in rows
+    ]
+
+
+def read_through(actor: Actor, wanted: Range) -> Iterator[EntryShown]:
+    """Every entry of a range, in scopes of its own that end before the next entries are read: so the reader may be slow.
+
+    Entries only join at the end, and the range ends where the journal did at first: it is the journal of one moment.
+    """
+    after, upto = 0, wanted.upto
+    while True:
+        with tenancy.reading(actor):
+            upto = last_ordinal() if upto is None else upto
+            some = shown(list(entries(replace(wanted, upto=upto)).filter(ordinal__gt=after)[:READ_AT_ONCE]))
+        if not some:
+            return
+        yield from some
+        after = some[-1].ordinal

@@ -10,10 +10,11 @@ from uuid import UUID
 
 from django.db import connection
 from django.db.models import F, OuterRef, QuerySet, Subquery, Sum
+from django.db.models.expressions import RawSQL
 from django.db.models.functions import Coalesce
 
 from accounts.errors import NotFound
-from accounts.tenancy import current_operator_id
+from accounts.tenancy import SCOPE_SQL, current_operator_id
 from billing.models import Allocation, Document, NumberSeries, Payment
 
 ENDLESS = date.max
@@ -104,6 +105,17 @@ def standings(
 def open_documents(*, customer_ids: Collection[UUID] | None = None, at: date = ENDLESS) -> list[Standing]:
     """What is left of documents at a day, the oldest due first: debts, and credit notes that have something left."""
     return standings(customer_ids=customer_ids, at=at, only_open=True)
+
+
+def open_rows() -> QuerySet[Document]:
+    """The rows of the documents of which something is left, without their content, for a list in pages."""
+    standing = (
+        _STANDING.format(which="true")
+        .replace("%(operator)s", SCOPE_SQL)
+        .replace("%(at)s", "'infinity'::date")
+    )
+    still = RawSQL(f"SELECT id FROM ({standing}) AS standing WHERE payable <> settled", [])  # noqa: S611 - no values in it
+    return Document.objects.defer("document", "ubl").filter(id__in=still)
 
 
 def open_debts(*, customer_ids: Collection[UUID] | None = None, at: date = ENDLESS) -> list[Standing]:
