@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from itertools import groupby
@@ -15,9 +16,8 @@ LETTER_COUNTRIES = frozenset(
     ["BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"]
 )
 _TITLES = {"invoice": "Invoice", "credit_note": "Credit note"}
-# UNTDID 5305, in words.
-_CATEGORIES = {
-    "S": "",
+# Categories of UNTDID 5305 that bear no rate worth saying, in words.
+_UNTAXED = {
     "Z": "zero rate",
     "E": "exempt",
     "AE": "reverse charge",
@@ -25,6 +25,8 @@ _CATEGORIES = {
     "G": "export",
     "O": "no tax",
 }
+_TAX_NAMES = {"vat": "VAT", "gst": "GST", "sales_tax": "Sales tax"}
+_RATE_IN_NAME = re.compile(r"\s*[0-9.,]+\s*%\s*$")
 _COUNTED = {
     "unit_month": "days",
     "site_month": "days",
@@ -204,16 +206,19 @@ def _quantity(line: Mapping[str, Any]) -> str:
 def _rate(tax: Mapping[str, Any] | None) -> str:
     if tax is None:
         return ""
-    return amounts.percent(tax["rate"]) if tax["category"] == "S" else _CATEGORIES[tax["category"]]
+    return _UNTAXED.get(tax["category"]) or amounts.percent(tax["rate"])
+
+
+def _tax_name(group: Mapping[str, Any], document: Mapping[str, Any]) -> str:
+    """The tax's name without the rate, which stands beside it."""
+    return _RATE_IN_NAME.sub("", group["name"]) or _TAX_NAMES.get(document["issuer"]["regime"], "Tax")
 
 
 def _tax(document: Mapping[str, Any]) -> list[dict[str, str]]:
     several = len({group["jurisdiction"] for group in document["tax_groups"]}) > 1
     return [
         {
-            "name": " ".join(
-                filter(None, (group["name"] or "Tax", group["jurisdiction"] if several else ""))
-            ),
+            "name": f"{_tax_name(group, document)} {group['jurisdiction'] if several else ''}".rstrip(),
             "rate": _rate(group),
             "base": amounts.number(group["base"]),
             "tax": amounts.number(group["tax"]),
@@ -225,7 +230,7 @@ def _tax(document: Mapping[str, Any]) -> list[dict[str, str]]:
 def _totals(document: Mapping[str, Any]) -> Iterator[list[str]]:
     yield ["Net", amounts.number(document["net"])]
     if document["tax_groups"]:
-        names = {group["name"] or "Tax" for group in document["tax_groups"]}
+        names = {_tax_name(group, document) for group in document["tax_groups"]}
         yield [names.pop() if len(names) == 1 else "Tax", amounts.number(document["tax"])]
         yield ["Total", amounts.number(document["total"])]
     if Decimal(document["cash_rounding"]):
