@@ -107,7 +107,7 @@ def choose_operator(request: HttpRequest) -> HttpResponse:
         return redirect("sign-in")
     memberships = queries.memberships_of(request.user.id)
     if len(memberships) == 1:
-        return redirect("lookout", slug=memberships[0].slug)
+        return redirect(memberships[0].home, slug=memberships[0].slug)
     return render(request, "accounts/choose_operator.html", {"memberships": memberships})
 
 

@@ -107,6 +107,11 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
 }
 
 
+def home_of(role: Role) -> str:
+    """The page on which a role begins: its name among the addresses."""
+    return "lookout" if Permission.ALERTS_READ in ROLE_PERMISSIONS[role] else "royalty"
+
+
 class ActorKind(StrEnum):
     CLIENT = "client"
     DEVICE = "device"

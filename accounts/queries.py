@@ -24,7 +24,7 @@ from accounts.models import (
     Site,
     User,
 )
-from accounts.permissions import Role
+from accounts.permissions import Role, home_of
 from accounts.tenancy import OperatorOwned, across_operators, current_operator_id
 
 
@@ -37,6 +37,10 @@ class Membership:
     member_name: str
     role: Role
     crew_id: UUID | None
+
+    @property
+    def home(self) -> str:
+        return home_of(self.role)
 
 
 @dataclass(frozen=True, slots=True)

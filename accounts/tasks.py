@@ -11,16 +11,20 @@ from accounts import clock, jobs
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
 REFIT = "servicing.tasks.refit"
+SEND = "billing.tasks.send"
+NIGHTLY = "billing.tasks.nightly"
 SEAL_EVERY_MINUTES = 5
 # Fits are made in the first hours of the UTC day, an operator always at about the same time.
 REFIT_SECONDS = 4 * 3_600
+# What billing does by the day, reminders among it: for all operators in the hours after this one of the UTC day.
+NIGHTLY_HOUR, NIGHTLY_SECONDS = 6, 2 * 3_600
 DAYS_KEPT = 7
 AGAIN_SECONDS = 5
 
 
 @shared_task(name="accounts.tasks.tick", queue="alerts", ignore_result=True)
 def tick() -> None:
-    """Owe this minute's sweep to every operator, now and then the seals, once a day the fits, then relay.
+    """Owe this minute's sweep to every operator, now and then the seals, once a day the fits and what billing does by the day, then relay.
 
     A second tick of the same minute owes nothing more.
     """
@@ -30,6 +34,8 @@ def tick() -> None:
     jobs.owe_everyone(kind=SEAL, slot=f"{now:%Y-%m-%dT%H}/{now.minute // SEAL_EVERY_MINUTES}")
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
     jobs.owe_everyone(kind=REFIT, slot=f"{now:%Y-%m-%d}", start=midnight, spread_seconds=REFIT_SECONDS)
+    morning = midnight + timedelta(hours=NIGHTLY_HOUR)
+    jobs.owe_everyone(kind=NIGHTLY, slot=f"{now:%Y-%m-%d}", start=morning, spread_seconds=NIGHTLY_SECONDS)
     relay()
 
 
@@ -49,7 +55,7 @@ def relay() -> int:
     return len(claimed)
 
 
-QUEUES = {SWEEP: "alerts", SEAL: "bulk", REFIT: "bulk"}
+QUEUES = {SWEEP: "alerts", SEAL: "bulk", REFIT: "bulk", SEND: "bulk", NIGHTLY: "bulk"}
 
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)

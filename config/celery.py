@@ -62,4 +62,4 @@ app.conf.update(
         },
     },
 )
-app.autodiscover_tasks(["accounts", "servicing"])
+app.autodiscover_tasks(["accounts", "servicing", "billing"])

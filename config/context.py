@@ -8,9 +8,11 @@ from django.conf import settings
 from django.http import HttpRequest
 
 from accounts import clock
-from accounts.permissions import Actor, Permission
+from accounts.permissions import Actor, Permission, home_of
 
-NAVIGATION = (
+Words = tuple[tuple[str, str, Permission], ...]
+
+NAVIGATION: Words = (
     ("Lookout", "lookout", Permission.ALERTS_READ),
     ("Sites", "sites", Permission.SITES_READ),
     ("Units", "units", Permission.UNITS_READ),
@@ -19,22 +21,30 @@ NAVIGATION = (
     ("Set-up", "set-up", Permission.DEVICES_MANAGE),
 )
 
-SECTIONS = {"sites", "units", "figures", "money", "set-up"}
+# What others find inside Money.
+OUTSIDE_MONEY: Words = (("Royalty", "royalty", Permission.ROYALTY_READ),)
+
+# Pages that have no word of their own, by the word they stand under.
+INSIDE = {"ahead": "money", "lots": "units", "royalty": "money"}
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
     operator = getattr(request, "operator", None)
     actor: Actor | None = getattr(request, "actor", None)
+    words = NAVIGATION
+    if actor is not None and not actor.may(Permission.INVOICES_READ):
+        words += OUTSIDE_MONEY
     return {
         "page": {
             "operator": operator,
+            "home": home_of(actor.role) if actor else "lookout",
             "actor": actor,
             "navigation": [
                 {"word": word, "name": name}
-                for word, name, permission in NAVIGATION
+                for word, name, permission in words
                 if operator is not None and actor is not None and actor.may(permission)
             ],
-            "section": _section(request.path),
+            "section": _section(request.path, words),
             "notice": settings.WICKROUND_NOTICE,
             "at": clock.now(),
             "zone": operator.zone if operator else "UTC",
@@ -42,7 +52,8 @@ def page(request: HttpRequest) -> dict[str, Any]:
     }
 
 
-def _section(path: str) -> str:
+def _section(path: str, words: Words) -> str:
     """Which word of the navigation a path belongs to: /slug/sites/S1 to Sites, what is under no other to Lookout."""
-    words = path.replace("/lots/", "/units/", 1).split("/")
-    return words[2] if len(words) > 2 and words[2] in SECTIONS else "lookout"  # noqa: PLR2004
+    names = {name for _, name, _ in words}
+    word = [*path.split("/"), "", ""][2]
+    return word if word in names else INSIDE.get(word, "lookout")

@@ -50,7 +50,7 @@ RULES: dict[str, tuple[int | Decimal, int | Decimal]] = {
 }
 
 # First words of addresses that are no operator's.
-TAKEN_ADDRESSES = {"api", "healthz", "problems", "readyz", "sign-in", "sign-out", "static", "u"}
+TAKEN_ADDRESSES = {"api", "healthz", "problems", "readyz", "shared", "sign-in", "sign-out", "static", "u"}
 
 
 def create_operator(

@@ -16,11 +16,12 @@ from billing.models import RoyaltyStatement, RoyaltyTerms
 from billing.queries import royalty
 from billing.rules.documents import digest
 from billing.rules.money import MINOR_UNITS, rounded
-from billing.rules.rating import month_after
+from billing.rules.months import month_after
 from billing.rules.royalty import (
     HUNDRED,
     Basis,
     Heading,
+    LeftOut,
     Terms,
     Tier,
     reckoned,
@@ -137,8 +138,10 @@ def state_month(*, actor: Actor, month: date) -> RoyaltyStatement:
         base = sum((row.amount for row in rows), Decimal(0))
         figures = reckoned(base, previous.carried_out if previous else Decimal(0), terms)
         heading = Heading(month, today, operator.legal_name, previous.document_sha256 if previous else "")
-        others = royalty.other_currencies(month, terms.currency)
-        document = statement(heading, terms, figures, rows, others)
+        left_out = LeftOut(
+            royalty.brought_forward(month, terms.currency), royalty.other_currencies(month, terms.currency)
+        )
+        document = statement(heading, terms, figures, rows, left_out)
         made = RoyaltyStatement.objects.create(
             terms=royalty.terms_in(month),
             month=month,

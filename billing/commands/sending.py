@@ -20,9 +20,10 @@ from accounts.errors import BadInput, Conflict, Problem
 from accounts.ids import uuid7
 from accounts.jobs import Job
 from accounts.permissions import Actor, Permission, require
+from billing.commands.contracts import record_renewals
 from billing.models import Document, LegalEntity, PriceVersion, Sending
 from billing.queries import documents as issued
-from billing.queries import parties, sending, settling
+from billing.queries import parties, prices, sending, settling
 from billing.queries.settling import Standing
 from billing.rules import messages
 from billing.rules.reminders import DEFAULT_DAYS, step_due
@@ -118,7 +119,7 @@ def announce_price(*, actor: Actor, version_id: UUID) -> list[Sending]:
     require(actor, Permission.DOCUMENTS_SEND)
     with tenancy.writing(actor):
         PriceVersion.objects.select_for_update().filter(id=version_id).first()
-        change = sending.price_change(sending.get_price_version(version_id))
+        change = sending.price_change(prices.get_price_version(version_id))
         today = clock.today(accounts.queries.get_operator().zone)
         if change.announced_on is not None:
             raise Conflict(
@@ -152,13 +153,15 @@ def remind_due(*, actor: Actor, today: date) -> int:
         return _remind(today)
 
 
-def run_reminders(operator_id: UUID, job_id: UUID) -> bool:
-    """The nightly reminding as a job."""
-    return jobs.perform(operator_id, job_id, _remind_effect)
+def run_nightly(operator_id: UUID, job_id: UUID) -> bool:
+    """What falls due by the day, as a job: reminders, and the terms that contracts went on for by themselves."""
+    return jobs.perform(operator_id, job_id, _nightly_effect)
 
 
-def _remind_effect(actor: Actor, job: Job) -> None:
-    _remind(clock.today(accounts.queries.get_operator().zone))
+def _nightly_effect(actor: Actor, job: Job) -> None:
+    today = clock.today(accounts.queries.get_operator().zone)
+    record_renewals(today)
+    _remind(today)
 
 
 def _remind(today: date) -> int:

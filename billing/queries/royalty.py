@@ -16,7 +16,7 @@ from accounts.ids import uuid7
 from accounts.tenancy import current_operator_id
 from billing.models import Allocation, Document, RoyaltyStatement, RoyaltyTerms
 from billing.queries import settling
-from billing.rules.rating import month_after
+from billing.rules.months import month_after
 from billing.rules.royalty import Basis, Row, Terms, share_paid, tiers_read
 
 BILLING_KINDS = ("invoice", "credit_note")
@@ -58,6 +58,20 @@ def get_statement(month: date) -> RoyaltyStatement:
 
 def last_statement() -> RoyaltyStatement | None:
     return statements().first()
+
+
+def neighbours(month: date) -> tuple[date | None, date | None]:
+    """The months stated before and after one."""
+    months = RoyaltyStatement.objects.order_by("month").values_list("month", flat=True)
+    return months.filter(month__lt=month).last(), months.filter(month__gt=month).first()
+
+
+def next_month() -> date | None:
+    """The month to be stated next: after the last one, else the first that has terms; None without terms."""
+    last = last_statement()
+    if last is not None:
+        return month_after(last.month)
+    return terms_rows().values_list("effective_from", flat=True).first()
 
 
 def rows_of(month: date, terms: Terms, previous: RoyaltyStatement | None) -> list[Row]:
@@ -102,7 +116,7 @@ def _collected_rows(month: date, terms: Terms, asked: Q, previous: RoyaltyStatem
     if previous is not None:
         # Also what was written down after the last statement for an earlier day.
         new |= Q(id__gte=_first_id_of(previous.issued_on))
-    documents = Document.objects.filter(asked, currency=terms.currency).filter(
+    documents = Document.objects.filter(asked, kind="invoice", currency=terms.currency).filter(
         id__in=paid.filter(new).values("document_id")
     )
     nets = dict(documents.values_list("id", "net"))
@@ -155,7 +169,19 @@ def _stated_of(numbers: Sequence[str]) -> dict[str, Decimal]:
         return dict(cursor.fetchall())
 
 
-def other_currencies(month: date, currency: str) -> list[tuple[str, int, Decimal]]:
+def brought_forward(month: date, currency: str) -> Decimal:
+    """What was paid in a month of debts that the operator brought with it: of no base, since their tax is not known here."""
+    paid = Allocation.objects.filter(
+        payment__isnull=False,
+        document__kind="opening",
+        document__currency=currency,
+        made_on__gte=month,
+        made_on__lt=month_after(month),
+    )
+    return paid.aggregate(amount=Sum("amount", default=Decimal(0)))["amount"]
+
+
+def other_currencies(month: date, currency: str) -> tuple[tuple[str, int, Decimal], ...]:
     """Documents of a month that no statement in ``currency`` can hold: code, how many, and their net."""
     rows = (
         Document.objects.filter(
@@ -170,4 +196,4 @@ def other_currencies(month: date, currency: str) -> list[tuple[str, int, Decimal
             taken=Sum("net", filter=Q(kind="credit_note"), default=Decimal(0)),
         )
     )
-    return [(row["currency"], row["count"], row["given"] - row["taken"]) for row in rows]
+    return tuple((row["currency"], row["count"], row["given"] - row["taken"]) for row in rows)

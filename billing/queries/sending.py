@@ -16,6 +16,7 @@ import accounts.queries
 from accounts import clock
 from accounts.errors import NotFound
 from billing.models import Charge, PriceVersion, Sending
+from billing.queries import prices
 from billing.rules.reminders import Reminded
 
 SALT = "billing.sending"
@@ -27,7 +28,11 @@ CHARGED_WITHIN_DAYS = 366
 
 
 def sendings() -> QuerySet[Sending]:
-    """Everything sent or to be sent, the latest first."""
+    """Everything sent or to be sent, the latest first, without what the documents say."""
+    return with_documents().defer("document__document", "document__ubl")
+
+
+def with_documents() -> QuerySet[Sending]:
     return Sending.objects.select_related("customer", "document").order_by("-id")
 
 
@@ -74,7 +79,9 @@ def read_token(token: str) -> tuple[UUID, UUID]:
 
 def shared(sending_id: UUID) -> Sending:
     """What a link shows; NotFound once it is too old."""
-    found = sendings().filter(id=sending_id, owed_at__gt=clock.now() - timedelta(days=LINK_DAYS)).first()
+    found = (
+        with_documents().filter(id=sending_id, owed_at__gt=clock.now() - timedelta(days=LINK_DAYS)).first()
+    )
     if found is None:
         raise NotFound(NO_LINK)
     return found
@@ -115,18 +122,8 @@ def price_changes_ahead(today: date, within_days: int) -> list[PriceChange]:
 
     A price of the list concerns whom the item was charged to at the list's price in the year before.
     """
-    rows = _versions().filter(
-        effective_from__gt=today, effective_from__lte=today + timedelta(days=within_days)
-    )
-    changes = [price_change(row) for row in rows.order_by("effective_from", "item__code", "id")]
+    changes = [price_change(row.price) for row in prices.price_changes_ahead(today, within_days)]
     return [change for change in changes if change.before is not None and change.before != change.after]
-
-
-def get_price_version(version_id: UUID) -> PriceVersion:
-    found = _versions().filter(id=version_id).first()
-    if found is None:
-        raise NotFound("There is no price here with this id.")
-    return found
 
 
 def price_change(row: PriceVersion) -> PriceChange:
@@ -144,10 +141,6 @@ def price_change(row: PriceVersion) -> PriceChange:
         announced_on=row.announced_on,
         concerns=tuple(_concerned(row)),
     )
-
-
-def _versions() -> QuerySet[PriceVersion]:
-    return PriceVersion.objects.select_related("item", "contract", "site")
 
 
 def _price_before(row: PriceVersion) -> Decimal | None:

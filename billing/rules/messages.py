@@ -159,15 +159,21 @@ class Account:
     closing: Decimal
 
 
-def statement_message(account: Account, subject: str, to: str, sender: Sender, link: str) -> Message:
-    """What moved a customer's account, and what is owed now."""
+def statement_message(
+    accounts: Sequence[Account], subject: str, to: str, sender: Sender, link: str
+) -> Message:
+    """What moved a customer's account, and what is owed now; an account for each currency."""
+    parts = ["here is how your account with us stands."]
+    for account in accounts:
+        parts += [f"In {account.currency}:\n" + _movements(account), _balance(account)]
+    return Message(subject, _letter(to, [*parts, *_online(link), _CLOSING], sender))
+
+
+def _balance(account: Account) -> str:
     closing = money_text(abs(account.closing), account.currency)
     if account.closing > 0:
-        owed = f"You owe us {closing}."
-    else:
-        owed = f"You have {closing} in credit with us." if account.closing else "You owe us nothing."
-    lead = f"here is how your account with us stands, in {account.currency}."
-    return Message(subject, _letter(to, [lead, _movements(account), owed, *_online(link), _CLOSING], sender))
+        return f"You owe us {closing}."
+    return f"You have {closing} in credit with us." if account.closing else "You owe us nothing."
 
 
 def _movements(account: Account) -> str:

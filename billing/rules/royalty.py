@@ -12,7 +12,7 @@ from typing import Any
 
 from billing.rules.documents import amount_text, decimal_text
 from billing.rules.money import ROUNDING_POLICY, allocated, minor_units, rounded
-from billing.rules.rating import month_after
+from billing.rules.months import month_after
 
 ENGINE = "wickround-royalty/1"
 HUNDRED = Decimal(100)
@@ -93,6 +93,16 @@ class Heading:
     issued_on: date
     legal_name: str
     previous_sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """What a month's base does not hold, so that nobody misses it: what was paid of debts of the books before, and code,
+    count and net of documents in other currencies.
+    """
+
+    brought_forward: Decimal = NONE
+    other_currencies: tuple[tuple[str, int, Decimal], ...] = ()
 
 
 def reckoned(base: Decimal, carried_in: Decimal, terms: Terms) -> Reckoned:
@@ -194,12 +204,9 @@ def statement(
     terms: Terms,
     reckoned_: Reckoned,
     rows: Sequence[Row],
-    other_currencies: Sequence[tuple[str, int, Decimal]],
+    left_out: LeftOut,
 ) -> dict[str, Any]:
-    """The network's statement as plain JSON: amounts as text with all minor units, documents by number and amount only.
-
-    ``other_currencies``: code, count and net of documents that no statement in this currency can hold.
-    """
+    """The network's statement as plain JSON: amounts as text with all minor units, documents by number and amount only."""
     currency = terms.currency
 
     def money(amount: Decimal) -> str:
@@ -207,6 +214,7 @@ def statement(
 
     return {
         "base": money(reckoned_.base),
+        "brought_forward": money(left_out.brought_forward),
         "basis": str(terms.basis),
         "carried_in": money(reckoned_.carried_in),
         "carried_out": money(reckoned_.carried_out),
@@ -223,7 +231,7 @@ def statement(
         "network": {"name": terms.network_name},
         "other_currencies": [
             {"count": count, "currency": code, "net": amount_text(net, code)}
-            for code, count, net in other_currencies
+            for code, count, net in left_out.other_currencies
         ],
         "period": {"end_exclusive": str(month_after(heading.month)), "start": str(heading.month)},
         "previous_sha256": heading.previous_sha256,
