@@ -68,8 +68,8 @@ def set_legal_entity(
 ) -> LegalEntity:
     """Make the legal entity of a code, or change it: what ``values`` leaves out stays, or is usual for a new one.
 
-    A new one needs legal_name and country; its currency is the operator's unless given, and the first one issues where a
-    contract names nobody (is_default). BadInput for what can't be so; Conflict if nobody would issue by default.
+    A new one needs legal_name and country; its currency is the operator's unless given, it is taxed in its country, and the
+    first one issues where a contract names nobody (is_default). BadInput for what can't be so; Conflict if nobody would issue by default.
     """
     require(actor, Permission.CONTRACTS_MANAGE)
     with tenancy.writing(actor):
@@ -81,6 +81,8 @@ def set_legal_entity(
         changed(row, values, ENTITY_FIELDS)
         row.iban, row.bic = row.iban.replace(" ", "").upper(), row.bic.replace(" ", "").upper()
         refuse_bad_row(row, ranges=DAYS, check=lambda one: list(_entity_problems(one)))
+        if row.regime != "none":
+            row.tax_jurisdiction = row.tax_jurisdiction or row.country
         if row.is_default and default is not None and default.id != row.id:
             default.is_default = False
             default.save(update_fields=["is_default"])

@@ -44,7 +44,9 @@ class CreditAs(StrEnum):
 
 
 class EndRule(StrEnum):
-    """When a contract ends after notice: with the month that the notice runs out in, or on that very day."""
+    """When a contract ends after notice: with the term that the notice runs out in (without terms: the month), or on that
+    very day, but not before its first term is over.
+    """
 
     PERIOD_END = "period_end"
     EXACT_DAY = "exact_day"

@@ -19,6 +19,7 @@ from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
 from servicing.commands.seals import seal
 from servicing.commands.sweeps import sweep
+from tests.api.contracted import contracted
 from tests.billing.books import APRIL, close, list_prices
 from tests.cast import Cast
 
@@ -132,6 +133,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
     text = file_text(actor=cast.dispatcher, who="Somebody", said="It smells")
     owner = signed_in(cast)
     return {
+        **contracted(cast),
         "code": "wick",
         "agreement_id": cast.agreement.id,
         "alert_id": UUID(owner.read("alerts").json()["results"][0]["id"]),

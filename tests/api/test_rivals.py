@@ -12,6 +12,11 @@ from tests.cast import NOON, new_cast
 
 BODIES = {
     "api-agreement-end": {"ends_on": "2031-01-01"},
+    "api-contract-notice": {"given_on": "2026-06-01"},
+    "api-contract-site-end": {"ends_before": "2031-01-01"},
+    "api-contract-terms": {"effective_from": "2026-11-01"},
+    "api-price-announcement": {"announced_on": "2026-06-01"},
+    "api-purchase-order-end": {"ends_before": "2031-01-01"},
     "api-price-item-prices": {"amount": "14.00", "effective_from": "2026-09-01"},
     "api-service-event-counter": {"reason": "other"},
 }
@@ -20,14 +25,24 @@ PROBES = {
     "api-agreement-end": "POST",
     "api-alert": "GET",
     "api-alert-acknowledge": "POST",
+    "api-contract": "GET",
+    "api-contract-notice": "POST",
+    "api-contract-prices": "GET",
+    "api-contract-renewals": "GET",
+    "api-contract-site-end": "POST",
+    "api-contract-sites": "GET POST",
+    "api-contract-terms": "GET POST",
     "api-crew": "GET",
     "api-customer": "GET",
+    "api-customer-billing-profile": "GET POST",
     "api-device": "GET",
     "api-device-revoke": "POST",
     "api-invoice": "GET",
     "api-invoice-lines": "GET",
     "api-personal-text": "GET",
+    "api-price-announcement": "POST",
     "api-price-item-prices": "POST",
+    "api-purchase-order-end": "POST",
     "api-service-event": "GET",
     "api-service-event-counter": "POST",
     "api-service-event-proof": "GET",
@@ -50,18 +65,22 @@ def routes_by_id():
 def test_every_route_with_an_id_has_a_probe_for_each_of_its_methods():
     methods = {name: set(view_of(route).permissions) for name, (_, route) in routes_by_id().items()}
 
-    assert methods == {name: {method} for name, method in PROBES.items()}
+    assert methods == {name: set(probed.split()) for name, probed in PROBES.items()}
 
 
-def ask(client, name, values):
+def ask(client, name, method, values):
     address, route = routes_by_id()[name]
     for part in names_in(route):
         address = address.replace(f"<uuid:{part}>", str(values[part])).replace(
             f"<str:{part}>", str(values[part])
         )
     path = address.removeprefix("api/v1/")
-    body = {"crew": str(values["crew_id"])} if name == "api-site-usual-crew" else BODIES.get(name)
-    return client.read(path) if PROBES[name] == "GET" else client.send(path, body)
+    named = {
+        "api-contract-sites": {"site": str(values["free_site_id"]), "starts_on": "2026-06-01"},
+        "api-site-usual-crew": {"crew": str(values["crew_id"])},
+    }
+    body = named.get(name) or BODIES.get(name)
+    return client.read(path) if method == "GET" else client.send(path, body)
 
 
 @pytest.fixture(scope="module")
@@ -74,21 +93,23 @@ def rival(database):
         return south, lived | named
 
 
-@pytest.mark.parametrize("name", sorted(PROBES))
-def test_a_rivals_id_is_answered_as_an_absent_one_and_changes_nothing(north, rival, name):
+@pytest.mark.parametrize(
+    ("name", "method"), [(name, method) for name in sorted(PROBES) for method in PROBES[name].split()]
+)
+def test_a_rivals_id_is_answered_as_an_absent_one_and_changes_nothing(north, rival, name, method):
     south, theirs = rival
     absent = {part: uuid4() for part in theirs}
     before = everything(south)
     owner = signed_in(north)
 
-    foreign, nowhere = ask(owner, name, theirs), ask(owner, name, absent)
+    foreign, nowhere = ask(owner, name, method, theirs), ask(owner, name, method, absent)
 
     assert foreign.status_code == nowhere.status_code == 404
     bodies = [{**answer.json(), "instance": ""} for answer in (foreign, nowhere)]
     assert bodies[0] == bodies[1]
     assert everything(south) == before
     # The probe would find something: to the rival itself it does.
-    assert ask(signed_in(south), name, theirs).status_code in {200, 201, 204}
+    assert ask(signed_in(south), name, method, theirs).status_code in {200, 201, 204}
 
 
 def test_no_list_shows_anything_of_a_rivals(north, rival):
@@ -111,20 +132,25 @@ NAMED_IN_BODIES = (
         "liquid",
         {"code": "C9", "name": "C", "volume_ml": 280, "nominal_dose_ml_per_day": "8"},
     ),
+    ("api-contracts", "customer", {"number": "K-9", "starts_on": "2026-06-01"}),
     ("api-devices", "crew", {"label": "Phone"}),
+    ("api-purchase-orders", "customer", {"number": "PO-9", "starts_on": "2026-06-01"}),
+    ("api-purchase-orders", "site", {"number": "PO-9", "starts_on": "2026-06-01"}),
     ("api-reports", "site", {"kind": "odour"}),
     ("api-reports", "unit", {"kind": "odour"}),
     ("api-restrooms", "site", {"name": "Attic"}),
+    ("api-site-billing", "site", {"cost_centre": "7 A"}),
     ("api-sites", "customer", {"code": "S8", "name": "Lock", "kind": "office", "zone": "Europe/Berlin"}),
     ("api-sites", "crew", {"code": "S9", "name": "Lock", "kind": "office", "zone": "Europe/Berlin"}),
     ("api-standstills", "site", {"starts_on": "2031-01-01", "billing": "none"}),
     ("api-stations", "restroom", {"name": "left", "fixture": "urinal"}),
     ("api-units", "unit_model", {"count": 1}),
 )
+WITH_CUSTOMER = {"api-purchase-orders", "api-sites"}
 NAMES_NOTHING = {
-    "api-crews", "api-customers", "api-liquids", "api-month-closes", "api-personal-texts",
+    "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes", "api-personal-texts",
     "api-price-items", "api-service-events",
-    "api-service-rules", "api-unit-models",
+    "api-service-rules", "api-tax-rates", "api-unit-models",
 }  # fmt: skip
 
 
@@ -143,7 +169,7 @@ def test_a_rivals_id_in_a_body_is_answered_as_an_absent_one(north, rival, name, 
     south, theirs = rival
     path = next(address for address, route in api_routes() if route.name == name).removeprefix("api/v1/")
     client, before = signed_in(north), everything(south)
-    whole = {**body, **({"customer": str(north.customer.id)} if name == "api-sites" else {})}
+    whole = {**body, **({"customer": str(north.customer.id)} if name in WITH_CUSTOMER else {})}
 
     foreign = client.send(path, {**whole, field: str(theirs[f"{field}_id"])})
     nowhere = client.send(path, {**whole, field: str(uuid4())})
@@ -201,6 +227,10 @@ FILTERS = (
     ("alerts", "unit", "unit_id"),
     ("alerts", "crew", "crew_id"),
     ("invoices", "customer", "customer_id"),
+    ("contracts", "customer", "customer_id"),
+    ("purchase-orders", "customer", "customer_id"),
+    ("purchase-orders", "site", "site_id"),
+    ("site-billing", "site", "site_id"),
     ("charges", "customer", "customer_id"),
     ("charges", "site", "site_id"),
     ("charges", "subject", "unit_id"),

@@ -129,14 +129,16 @@ def test_a_price_list_comes_in_and_a_price_changes(north):
 
     listed = books.read("price-items").json()["results"]
     assert [item["code"] for item in listed] == [item["code"] for item in items] == ["clog", "month"]
-    assert items[0]["prices"] == [
-        {
-            "amount": "18.500000",
-            "currency": "EUR",
-            "effective_from": "2026-07-01",
-            "effective_to": None,
-        }
-    ]
+    (first,) = items[0]["prices"]
+    assert first == {
+        "id": first["id"],
+        "amount": "18.500000",
+        "currency": "EUR",
+        "effective_from": "2026-07-01",
+        "effective_to": None,
+        "announced_on": None,
+        "index": None,
+    }
     assert [one["effective_to"] for one in listed[0]["prices"]] == ["2026-08-01", None]
     assert listed[0]["prices"][1] == price
     assert books.send("price-items", {**ITEM, **PRICE}).status_code == 409
