@@ -1,6 +1,6 @@
 """Documents as UBL 2.1 under EN 16931: Invoice (380) and CreditNote (381).
 
-Where each thing of ours stands is told in docs/billing.md. Amounts are taken as the document says, never computed
+Where each thing of ours stands is told in docs/e-invoices.md. Amounts are taken as the document says, never computed
 again; what a receiver can compute (line net, tax by group, totals) comes out exactly.
 """
 
