@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from xml.sax.saxutils import escape
 
 CAC = "urn:oasis:names:specification:ubl:schema:xsd:CommonAggregateComponents-2"
@@ -22,13 +23,19 @@ def said(text: str | None) -> str:
     return " ".join(_FORBIDDEN.sub(" ", text).split())
 
 
+@lru_cache(maxsize=8192)
+def _escaped(text: str) -> str:
+    """Most texts of a document are those of the line before."""
+    return escape(said(text))
+
+
 def leaf(name: str, text: str | None, attributes: str = "") -> str:
     """``<cbc:name attributes>text</cbc:name>``, or nothing without a text."""
-    content = said(text)
+    content = _escaped(text) if text else ""
     if not content:
         return ""
     space = " " if attributes else ""
-    return f"<cbc:{name}{space}{attributes}>{escape(content)}</cbc:{name}>\n"
+    return f"<cbc:{name}{space}{attributes}>{content}</cbc:{name}>\n"
 
 
 def group(name: str, *parts: str) -> str:

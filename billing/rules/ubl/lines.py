@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date, timedelta
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 from billing.rules.ubl.codes import LINE_OBJECT, NOT_SUBJECT, unit_code
@@ -109,6 +110,7 @@ def _attributes(given: Mapping[str, Any], document: Mapping[str, Any]) -> list[t
     return found
 
 
+@lru_cache(maxsize=4096)
 def _attribute(name: str, value: str | None) -> str:
     text = leaf("Value", value)
     return text and group("AdditionalItemProperty", leaf("Name", name), text)
