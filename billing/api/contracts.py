@@ -306,11 +306,10 @@ class ContractNotice(OperatorView):
     def post(self, request: Request, contract_number: str) -> Response:
         """Record notice, or take it back; the answer says when the contract ends."""
         sent = sent_by(request, NoticeSent)
-        whose = {"actor": self.actor, "contract_number": contract_number}
         if sent["given_on"] is None:
-            row = commands.withdraw_notice(**whose)
+            row = commands.withdraw_notice(actor=self.actor, contract_number=contract_number)
         else:
-            row = commands.give_notice(**whose, **sent)
+            row = commands.give_notice(actor=self.actor, contract_number=contract_number, **sent)
         return Response(ContractShown(row).data)
 
 

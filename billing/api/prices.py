@@ -16,10 +16,8 @@ from rest_framework.response import Response
 from accounts import tenancy
 from accounts.doors import OperatorView, RowsView, Sent, add_sent, one_or_many, sent_by
 from accounts.permissions import Permission
+from billing.commands.price_problems import MOST_CODE, MOST_INDEX_CODE, MOST_NAME
 from billing.commands.prices import (
-    MOST_CODE,
-    MOST_INDEX_CODE,
-    MOST_NAME,
     NewPriceItem,
     add_price_items,
     announce_price,

@@ -264,7 +264,7 @@ def _refuse_others_sites(orders: list[PurchaseOrder]) -> None:
     sites = accounts.queries.sites_in([order.site_id for order in orders if order.site_id])
     problems = []
     for index, order in enumerate(orders):
-        site = sites.get(order.site_id)
+        site = sites.get(order.site_id) if order.site_id else None
         if site is not None and site.customer_id not in parties.paid_for_by(order.customer_id):
             detail = f"{site.name} belongs to a customer that this one does not pay for."
             problems.append(Problem(f"/{index}/site", "other-customer", detail))

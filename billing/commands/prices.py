@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -13,36 +13,28 @@ from django.db import IntegrityError
 
 import accounts.queries
 from accounts import tenancy
-from accounts.commands.masterdata import ADDRESS_CODE, ADDRESS_CODE_MEANING
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.permissions import Actor, Permission, require
-from billing.commands.numbering import day_text, locked_series, refuse_closed_month
+from billing.commands.numbering import locked_series, refuse_closed_month
+from billing.commands.price_problems import (
+    amount_problems,
+    announcement_problems,
+    figure_problems,
+    item_problems,
+)
 from billing.commands.rows import (
     currency_problems,
     cut_by,
     end_problems,
     make_room,
-    price_problems,
     refuse_bad_row,
 )
 from billing.models import Contract, IndexFigure, PriceItem, PriceVersion
-from billing.models.parties import TAX_CLASSES
 from billing.queries import contracts, parties, prices
-from billing.rules.dispositions import CHARGEABLE_TYPES
-from billing.rules.identity import ACCOUNT, ACCOUNT_MEANING
 from billing.rules.index_price import IndexClause, indexed_price
-from billing.rules.inputs import Basis
-from billing.rules.money import PRICE_DECIMALS
 
 if TYPE_CHECKING:
     from accounts.models import Site
-
-FIXTURES = ("", "urinal", "water_closet")
-MOST_CODE, MOST_NAME = 40, 120  # characters
-MOST_INDEX_CODE = 30
-LARGEST_FIGURE = Decimal(10) ** 8
-LEAST_PERCENT, MOST_PERCENT = -100, 1_000
-OF_SITES = frozenset({Basis.SITE_MONTH, Basis.VISIT, Basis.CALL_OUT})
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -74,7 +66,7 @@ def add_price_items(*, actor: Actor, items: Sequence[NewPriceItem]) -> list[Pric
     problems = [
         Problem(f"/{index}{one.pointer}", one.code, one.detail)
         for index, new in enumerate(items)
-        for one in _item_problems(new)
+        for one in item_problems(new)
     ]
     if problems:
         raise BadInput(problems[0].detail, errors=problems)
@@ -146,34 +138,35 @@ def set_price(
     """
     require(actor, Permission.PRICES_MANAGE)
     wrong = [
-        *_amount_problems(amount, index),
+        *amount_problems(amount, index),
         *currency_problems(currency),
         *end_problems(effective_from, effective_to, "/effective_to"),
-        *_announcement_problems(announced_on, effective_from),
+        *announcement_problems(announced_on, effective_from),
     ]
     if wrong:
         raise BadInput(wrong[0].detail, errors=wrong)
     with tenancy.writing(actor):
         locked_series()
         item = prices.get_price_item(item_code)
-        contract, site = _scope(contract_number, site_code)
+        scope = _scope(contract_number, site_code)
         refuse_closed_month(effective_from)
-        versions = prices.versions_of(item.id, contract and contract.id, site and site.id)
+        versions = prices.versions_of(item.id, scope.contract_id, scope.site_id)
         before = next((v for v in versions if cut_by(v, effective_from)), None)
         row = PriceVersion(
-            id=_version_id(item.id, effective_from, contract and contract.id, site and site.id),
+            id=_version_id(item.id, effective_from, scope.contract_id, scope.site_id),
             item=item,
-            contract=contract,
-            site=site,
+            contract=scope.contract,
+            site=scope.site,
             amount=amount,
-            currency=currency or _usual_currency(before, contract),
+            currency=currency or _usual_currency(before, scope.contract),
             effective_from=effective_from,
             announced_on=announced_on,
         )
         if index is not None:
             _let_move(row, index, before)
-        has = " ".join((item.name, *_for_whom(contract, site), "has a price"))
-        row.effective_to = make_room(versions, effective_from, effective_to, has=has)
+        row.effective_to = make_room(
+            versions, effective_from, effective_to, has=f"{item.name}{scope} has a price"
+        )
         row.save(force_insert=True)
         return row
 
@@ -183,7 +176,7 @@ def announce_price(*, actor: Actor, price_id: UUID, announced_on: date) -> Price
     require(actor, Permission.PRICES_MANAGE)
     with tenancy.writing(actor):
         row = prices.get_price_version(price_id)
-        if wrong := list(_announcement_problems(announced_on, row.effective_from)):
+        if wrong := list(announcement_problems(announced_on, row.effective_from)):
             raise BadInput(wrong[0].detail, errors=wrong)
         row.announced_on = announced_on
         row.save(update_fields=["announced_on"])
@@ -197,7 +190,7 @@ def record_index_figure(*, actor: Actor, code: str, month: date, value: Decimal)
     """
     require(actor, Permission.PRICES_MANAGE)
     row = IndexFigure(operator_id=actor.operator_id, code=code, month=month, value=value)
-    refuse_bad_row(row, check=lambda one: list(_figure_problems(one)))
+    refuse_bad_row(row, check=lambda one: list(figure_problems(one)))
     with tenancy.writing(actor):
         locked_series()
         figures = prices.figures_of(code)
@@ -213,26 +206,42 @@ def record_index_figure(*, actor: Actor, code: str, month: date, value: Decimal)
         return row
 
 
-def _scope(contract_number: str, site_code: str) -> tuple[Contract | None, Site | None]:
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Scope:
+    """Whom a price is for: one contract, one site of it, or (neither) everybody."""
+
+    contract: Contract | None = None
+    site: Site | None = None
+
+    @property
+    def contract_id(self) -> UUID | None:
+        return self.contract.id if self.contract else None
+
+    @property
+    def site_id(self) -> UUID | None:
+        return self.site.id if self.site else None
+
+    def __str__(self) -> str:
+        at = f" at {self.site.name}" if self.site else ""
+        return f"{at} under {self.contract.number}" if self.contract else at
+
+
+def _scope(contract_number: str, site_code: str) -> _Scope:
     if not contract_number and site_code:
         detail = "A price for one site is a price of its contract. Name the contract too."
         raise BadInput(detail, errors=[Problem("/contract", "missing", detail)])
     if not contract_number:
-        return None, None
+        return _Scope()
     contract = contracts.get_contract(contract_number)
     if not site_code:
-        return contract, None
+        return _Scope(contract)
     found = contracts.sites_of(contract.id).filter(site__code=site_code).first()
     if found is None:
         detail = (
             f"{contract_number} has no site of the code {site_code}. Let the site join the contract first."
         )
         raise NotFound(detail, errors=[Problem("/site", "not-found", detail)])
-    return contract, found.site
-
-
-def _for_whom(contract: Contract | None, site: Site | None) -> list[str]:
-    return ([f"at {site.name}"] if site else []) + ([f"under {contract.number}"] if contract else [])
+    return _Scope(contract, found.site)
 
 
 def _usual_currency(before: PriceVersion | None, contract: Contract | None) -> str:
@@ -286,99 +295,3 @@ def _version_id(
     return uuid5(
         item_id, "/".join(str(part) for part in (effective_from, contract_id, site_id) if part is not None)
     )
-
-
-def _item_problems(new: NewPriceItem) -> Iterable[Problem]:
-    if not new.code or not new.name:
-        yield Problem("/name" if new.code else "/code", "missing", "A price item needs a code and a name.")
-    elif not ADDRESS_CODE.match(new.code) or len(new.code) > MOST_CODE:
-        yield Problem("/code", "code", f"{ADDRESS_CODE_MEANING} It has at most {MOST_CODE} of them.")
-    if len(new.name) > MOST_NAME or "\x00" in new.name:
-        yield Problem("/name", "name", f"A name has at most {MOST_NAME} characters that can be printed.")
-    yield from _basis_problems(new)
-    if new.tax_class not in TAX_CLASSES:
-        known = ", ".join(TAX_CLASSES)
-        yield Problem("/tax_class", "unknown", f"{new.tax_class} is no tax class. Choose one of {known}.")
-    if new.revenue_account and not ACCOUNT.match(new.revenue_account):
-        yield Problem("/revenue_account", "account", ACCOUNT_MEANING)
-    if (new.amount is None) != (new.effective_from is None):
-        missing = "amount" if new.amount is None else "effective_from"
-        yield Problem(f"/{missing}", "missing", "Give an amount and the day it holds from, or neither.")
-    yield from price_problems(new.amount, "/amount")
-    yield from currency_problems(new.currency)
-
-
-def _basis_problems(new: NewPriceItem) -> Iterable[Problem]:
-    if new.basis not in set(Basis):
-        known = ", ".join(Basis)
-        yield Problem("/basis", "basis", f"{new.basis} is no basis of a price. Choose one of {known}.")
-    if new.fixture not in FIXTURES:
-        yield Problem(
-            "/fixture",
-            "fixture",
-            f"{new.fixture} is no fixture. Choose urinal or water_closet, or leave it empty for any.",
-        )
-    elif new.fixture and new.basis in OF_SITES:
-        yield Problem("/fixture", "fixture", f"The basis {new.basis} is of a whole site. Leave it empty.")
-    if new.basis == Basis.EVENT and new.event_type not in CHARGEABLE_TYPES:
-        known = ", ".join(sorted(CHARGEABLE_TYPES))
-        yield Problem(
-            "/event_type",
-            "event-type",
-            f"{new.event_type or 'No event type'} can't be priced. Choose one of {known}.",
-        )
-    if new.basis != Basis.EVENT and new.event_type:
-        yield Problem("/event_type", "event-type", "Only an item with the basis event names an event type.")
-
-
-def _amount_problems(amount: Decimal | None, index: IndexClause | None) -> Iterable[Problem]:
-    if amount is None and index is None:
-        yield Problem("/amount", "missing", "Give an amount, or the index that it follows.")
-    elif amount is not None and index is not None:
-        yield Problem("/amount", "index", "Give an amount or an index that it follows, not both.")
-    yield from price_problems(amount, "/amount")
-    if index is None:
-        return
-    if not index.code or len(index.code) > MOST_INDEX_CODE:
-        yield Problem("/index/code", "code", f"An index has a code of at most {MOST_INDEX_CODE} characters.")
-    for name in ("base_month", "month"):
-        if getattr(index, name).day != 1:
-            yield Problem(f"/index/{name}", "month", "Name a month by its first day.")
-    if index.month <= index.base_month:
-        yield Problem(
-            "/index/month", "before-base", "The index moves the price from the base month to a later one."
-        )
-    if not 0 <= index.decimals <= PRICE_DECIMALS:
-        yield Problem("/index/decimals", "decimals", f"A price has from 0 to {PRICE_DECIMALS} decimals.")
-    yield from price_problems(index.prior_amount, "/index/prior_amount")
-    yield from _bound_problems(index.cap_percent, index.floor_percent)
-
-
-def _bound_problems(cap: Decimal | None, floor: Decimal | None) -> Iterable[Problem]:
-    for name, percent in (("cap", cap), ("floor", floor)):
-        if percent is not None and not LEAST_PERCENT <= percent <= MOST_PERCENT:
-            yield Problem(
-                f"/index/{name}_percent",
-                "out-of-range",
-                f"A {name} lies from {LEAST_PERCENT} to {MOST_PERCENT} percent.",
-            )
-    if cap is not None and floor is not None and floor > cap:
-        yield Problem("/index/floor_percent", "above-cap", "The floor lies above the cap. Exchange the two.")
-
-
-def _announcement_problems(announced_on: date | None, effective_from: date) -> Iterable[Problem]:
-    if announced_on is not None and announced_on >= effective_from:
-        yield Problem(
-            "/announced_on",
-            "too-late",
-            f"A price from {day_text(effective_from)} is announced before that day.",
-        )
-
-
-def _figure_problems(row: IndexFigure) -> Iterable[Problem]:
-    if not row.code:
-        yield Problem("/code", "code", "An index needs a code, such as CPI.")
-    if row.month.day != 1:
-        yield Problem("/month", "month", "Name a month by its first day.")
-    if not 0 < row.value < LARGEST_FIGURE:
-        yield Problem("/value", "out-of-range", "A figure of an index lies above 0.")
