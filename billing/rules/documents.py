@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Any
+
+import orjson
 
 from billing.rules.crediting import Credit, CreditLine
 from billing.rules.drafting import Draft, DraftLine
@@ -239,7 +240,7 @@ def decimal_text(number: Decimal) -> str:
 
 def canonical_bytes(data: Mapping[str, Any]) -> bytes:
     """JSON with sorted keys and no white space in UTF-8: the form of RFC 8785 for texts, whole numbers and null."""
-    return json.dumps(data, ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode()
+    return orjson.dumps(data, option=orjson.OPT_SORT_KEYS)
 
 
 def digest(data: Mapping[str, Any]) -> str:

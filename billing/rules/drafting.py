@@ -10,13 +10,13 @@ from decimal import Decimal
 from enum import StrEnum
 from uuid import UUID
 
-from billing.rules.inputs import Inputs
+from billing.rules.inputs import Customer, Inputs
 from billing.rules.invoicing import Kind, Line
 from billing.rules.money import rounded
 from billing.rules.orders import order_for
-from billing.rules.parties import Entity, Order
+from billing.rules.parties import Entity, Order, Profile
 from billing.rules.rating import Charge, Rule, charge_key, month_after
-from billing.rules.tax import NEEDS_VAT_ID, NoRate, Taxed, tax_point, taxed
+from billing.rules.tax import NEEDS_VAT_ID, NoRate, Taxed, tax_groups, tax_point, taxed
 
 MINIMUM_ITEM = ("invoice-minimum", "Minimum per invoice")
 
@@ -112,21 +112,51 @@ class _Key:
 def drafts(lines: Iterable[Line], inputs: Inputs, *, month: date) -> Drafted:
     """One invoice per payer, seller, currency, order, tax treatment and payment terms, its lines in a stable order.
 
-    An invoice is never negative: where its lines sum to less than nothing they all stay open, and a later close takes
-    them up with its own until the sum is not negative. Lines that are all zero wait likewise. An invoice whose lines of
+    An invoice is never negative: where its lines sum to less than nothing, net or with tax, they all stay open, and a later
+    close takes them up with its own until the sum is not negative. Lines that are all zero wait likewise. An invoice whose lines of
     ``month`` itself come to less than the payer's minimum gets a line for the rest.
     """
     return _Drafting(inputs, month).drafted(lines)
 
 
 @dataclass(slots=True)
+class _Terms:
+    """What the lines of one customer, site, contract and currency share, and what was looked up for their days."""
+
+    payer_id: UUID
+    payer: Customer
+    profile: Profile
+    entity: Entity
+    currency: str
+    cost_centre: str
+    taxes: dict[tuple[str, date], Taxed | NoRate | None] = field(default_factory=dict)
+    orders: dict[date, Order | None] = field(default_factory=dict)
+    keys: dict[tuple[str, bool], _Key] = field(default_factory=dict)
+
+    def key(self, po: str, *, outside: bool) -> _Key:
+        if (known := self.keys.get((po, outside))) is not None:
+            return known
+        days = self.profile.payment_days
+        made = self.keys[po, outside] = _Key(
+            payer_code=self.payer.code,
+            payer_id=self.payer_id,
+            entity_code=self.entity.code,
+            currency=self.currency,
+            po="" if self.profile.line_pos else po,
+            treatment=self.profile.tax_treatment,
+            payment_days=self.entity.payment_days if days is None else days,
+            outside=outside,
+        )
+        return made
+
+
+@dataclass(slots=True)
 class _Drafting:
-    """One run over a close's lines. What many lines share, tax and order, is looked up once."""
+    """One run over a close's lines. What many lines share is looked up once."""
 
     inputs: Inputs
     month: date
-    taxes: dict[tuple[object, ...], Taxed | NoRate | None] = field(default_factory=dict)
-    orders: dict[tuple[object, ...], Order | None] = field(default_factory=dict)
+    terms: dict[tuple[UUID | str | None, ...], _Terms] = field(default_factory=dict)
     entities: dict[str, Entity] = field(default_factory=dict)
 
     def drafted(self, lines: Iterable[Line]) -> Drafted:
@@ -137,10 +167,11 @@ class _Drafting:
             if isinstance(made, Held):
                 found.held.append(made)
             else:
-                grouped.setdefault(self._key(made), []).append(made)
+                key, drafted = made
+                grouped.setdefault(key, []).append(drafted)
         for key in sorted(grouped):
             ordered = sorted(grouped[key], key=lambda one: one.line.sort_key)
-            if sum(one.amount for one in ordered) < 0 or not any(one.amount for one in ordered):
+            if self._waits(key, ordered):
                 found.still_open += [one.line for one in ordered]
                 continue
             top_up = self._top_up(key, ordered)
@@ -150,64 +181,70 @@ class _Drafting:
             found.drafts.append(self._draft(key, ordered))
         return found
 
-    def _line(self, line: Line) -> DraftLine | Held:
+    def _line(self, line: Line) -> tuple[_Key, DraftLine] | Held:
         charge = line.charge
-        payer_id = self.inputs.payer_of(charge.customer_id)
-        profile = self.inputs.profile_of(payer_id)
-        name = self.inputs.customers[payer_id].name
-        tax = self._tax(line)
+        terms, day = self._terms(charge), tax_point(charge)
+        tax, profile, payer = self._tax(line, terms, day), terms.profile, terms.payer
         if isinstance(tax, NoRate):
-            return Held(line, payer_id, Hold.NO_TAX_RATE, f"{tax} Enter the rate, then close the month.")
+            return Held(line, payer.id, Hold.NO_TAX_RATE, f"{tax} Enter the rate, then close the month.")
         if tax is not None and profile.tax_treatment in NEEDS_VAT_ID and not profile.vat_id:
-            detail = (
-                f"{name} has no VAT number, which its tax treatment needs on the document. Enter the number."
-            )
-            return Held(line, payer_id, Hold.NO_VAT_ID, detail)
-        order = self._order(charge, payer_id)
+            detail = f"{payer.name} has no VAT number, which its tax treatment needs on the document. Enter the number."
+            return Held(line, payer.id, Hold.NO_VAT_ID, detail)
+        order = self._order(charge, terms, day)
         if order is None and profile.po_required:
             where = f" at {charge.site_name}" if charge.site_name else ""
-            detail = (
-                f"{name} asks for a purchase order; none is valid for {tax_point(charge)}{where}. Enter one."
-            )
-            return Held(line, payer_id, Hold.NO_ORDER, detail)
+            detail = f"{payer.name} asks for a purchase order; none is valid for {day}{where}. Enter one."
+            return Held(line, payer.id, Hold.NO_ORDER, detail)
+        po = order.number if order else ""
+        # Supplies outside the scope of tax can't share a document with others (BR-O-11 to BR-O-14).
+        outside = tax is not None and tax.category == "O"
+        return terms.key(po, outside=outside), DraftLine(line, tax, po, terms.cost_centre)
+
+    def _terms(self, charge: Charge) -> _Terms:
+        of = (charge.contract_id, charge.customer_id, charge.site_id, charge.currency)
+        if (known := self.terms.get(of)) is not None:
+            return known
+        payer_id = self.inputs.payer_of(charge.customer_id)
+        entity = self.inputs.entity_of(charge.contract_id)
         site = self.inputs.site_taxes.get(charge.site_id) if charge.site_id else None
-        return DraftLine(line, tax, order.number if order else "", site.cost_centre if site else "")
+        self.entities[entity.code] = entity
+        made = self.terms[of] = _Terms(
+            payer_id=payer_id,
+            payer=self.inputs.customers[payer_id],
+            profile=self.inputs.profile_of(payer_id),
+            entity=entity,
+            currency=charge.currency,
+            cost_centre=site.cost_centre if site else "",
+        )
+        return made
 
-    def _tax(self, line: Line) -> Taxed | NoRate | None:
-        charge = line.charge
-        key = (charge.contract_id, charge.customer_id, charge.site_id, charge.tax_class, tax_point(charge))
-        if key not in self.taxes:
+    def _tax(self, line: Line, terms: _Terms, day: date) -> Taxed | NoRate | None:
+        of = (line.charge.tax_class, day)
+        if of not in terms.taxes:
             try:
-                self.taxes[key] = taxed(line, self.inputs)
+                terms.taxes[of] = taxed(line, self.inputs)
             except NoRate as missing:
-                self.taxes[key] = missing
-        return self.taxes[key]
+                terms.taxes[of] = missing
+        return terms.taxes[of]
 
-    def _order(self, charge: Charge, payer_id: UUID) -> Order | None:
+    def _order(self, charge: Charge, terms: _Terms, day: date) -> Order | None:
         if not self.inputs.orders:
             return None
-        key = (payer_id, charge.customer_id, charge.site_id, charge.currency, tax_point(charge))
-        if key not in self.orders:
-            self.orders[key] = order_for(charge, {payer_id, charge.customer_id}, self.inputs.orders)
-        return self.orders[key]
+        if day not in terms.orders:
+            terms.orders[day] = order_for(charge, {terms.payer_id, charge.customer_id}, self.inputs.orders)
+        return terms.orders[day]
 
-    def _key(self, drafted: DraftLine) -> _Key:
-        charge = drafted.line.charge
-        payer_id = self.inputs.payer_of(charge.customer_id)
-        profile = self.inputs.profile_of(payer_id)
-        entity = self.inputs.entity_of(charge.contract_id)
-        self.entities[entity.code] = entity
-        return _Key(
-            payer_code=self.inputs.customers[payer_id].code,
-            payer_id=payer_id,
-            entity_code=entity.code,
-            currency=charge.currency,
-            po="" if profile.line_pos else drafted.po,
-            treatment=profile.tax_treatment,
-            payment_days=entity.payment_days if profile.payment_days is None else profile.payment_days,
-            # Supplies outside the scope of tax can't share a document with others (BR-O-11 to BR-O-14).
-            outside=drafted.tax is not None and drafted.tax.category == "O",
-        )
+    def _waits(self, key: _Key, lines: Sequence[DraftLine]) -> bool:
+        """Whether the lines come to nothing, or to less than nothing before or after tax: rates may differ."""
+        net = sum((one.amount for one in lines), Decimal(0))
+        if net < 0 or not any(one.amount for one in lines):
+            return True
+        if all(one.amount >= 0 for one in lines):
+            return False
+        entity = self.entities[key.entity_code]
+        step = self.inputs.step(entity, key.currency)
+        groups = tax_groups(((one.amount, one.tax) for one in lines), step=step, basis=entity.tax_basis)
+        return net + sum(group.tax for group in groups) < 0
 
     def _draft(self, key: _Key, lines: Sequence[DraftLine]) -> Draft:
         orders = {one.po for one in lines}

@@ -206,6 +206,14 @@ def test_lines_that_are_all_zero_make_no_invoice_and_a_total_of_zero_does():
     assert [draft.net for draft in both.drafts] == [0]
 
 
+def test_lines_that_sum_to_less_than_nothing_with_their_tax_wait():
+    # 10.00 at 7 % and -9.50 at 19 % are 0.50 net, and 0.70 - 1.81 of tax. Recomputed by hand.
+    lines = [line("10.00", tax_class="reduced"), line("-9.50", "back")]
+    made = drafts(lines, given(), month=SEPTEMBER)
+    assert (made.drafts, len(made.still_open)) == ([], 2)
+    assert drafted(given(), *lines, line("1.00", "more"))
+
+
 def test_a_document_has_the_same_bytes_wherever_its_amounts_come_from():
     inputs = given()
     (draft,) = drafted(inputs, line("10.00"))
