@@ -128,3 +128,8 @@ def _places(rows: Any) -> list[StationPlace]:
 
 def cartridges_in(ids: Collection[UUID]) -> dict[UUID, Cartridge]:
     return {cartridge.id: cartridge for cartridge in Cartridge.objects.filter(id__in=ids)}
+
+
+def site_of_each_station() -> dict[UUID, UUID]:
+    """Every station with the site it is at."""
+    return dict(Station.objects.order_by().values_list("id", "restroom__site_id").iterator())

@@ -2,61 +2,151 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from datetime import date
+from typing import Any
 from uuid import UUID
 
 import accounts.queries
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Conflict
 from accounts.permissions import Actor, Permission, require
-from billing.commands import issuing
-from billing.commands.numbering import day_text, locked_series
+from billing.commands import booking, issuing, numbering
+from billing.commands.numbering import day_text
 from billing.models import PeriodClose
 from billing.projections import adding, storing
+from billing.projections.parting import Added
+from billing.projections.spooling import Spool
 from billing.queries import closes
+from billing.rules import drafting
 from billing.rules.documents import ENGINE
-from billing.rules.rating import month_after
+from billing.rules.drafting import drafts
+from billing.rules.inputs import Inputs
+from billing.rules.rating import Held, month_after
 from servicing.queries import events as log
 
+Progress = Callable[[int, int], None]
+MOST_NAMED = 5
 
-def close_month(*, actor: Actor, month: date) -> PeriodClose:
-    """Close a month: fix the position of the log, dispose of every event up to it, rate, and issue the invoices.
 
-    ``month`` is its first day. A late event or a counter-event of an earlier month becomes a line of the difference. A
-    customer whose lines sum to less than nothing gets no invoice; the lines wait for a later close. BadInput before
-    the month's end in the operator's zone, Conflict when it is closed or not the next in order or there are no prices.
+def close_month(
+    *, actor: Actor, month: date, leave_held: bool = False, progress: Progress | None = None
+) -> PeriodClose:
+    """Close a month: fix the position of the log, dispose of every event up to it, rate, and issue the documents.
+
+    ``month`` is its first day. A late event or a counter-event of an earlier month becomes a line of the difference. What
+    sums to less than nothing gets no invoice; its lines wait for a later close. ``progress`` is told steps done and steps
+    in all. BadInput before the month's end in the operator's zone; Conflict when it is closed or not the next in order,
+    when there are no prices, and for charges that can't be made or issued yet (an index figure, purchase order or tax rate
+    is missing), unless ``leave_held``: then they wait for the next close.
     """
     require(actor, Permission.INVOICES_ISSUE)
     with tenancy.writing(actor):
-        locked_series()
-        operator = accounts.queries.get_operator()
-        today = clock.today(operator.zone)
-        _refuse_unfinished(month, today)
-        previous = closes.last_close()
-        # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
-        cut = log.head_position()
-        tenure = adding.tenure_upto(cut)
-        inputs = adding.read_inputs(cut, tenure)
-        _refuse_out_of_order(month, previous, adding.first_month(inputs, tenure))
-        added = adding.additions(previous, month, cut, inputs, tenure)
-        data, sha256 = adding.freeze(inputs)
-        close = PeriodClose.objects.create(
-            month=month,
-            cut_position=cut,
-            closed_at=clock.now(),
-            closed_by=actor.id,
-            issued_on=today,
-            engine=ENGINE,
-            inputs=data,
-            inputs_sha256=sha256,
-            days_without_price=added.days_without_price,
-            days_without_agreement=added.days_without_agreement,
-        )
-        waiting = [(row.id, closes.as_line(row)) for row in closes.open_charges()]
-        storing.store_dispositions(close, added.dispositions)
-        charges = [*waiting, *storing.store_charges(close, added.lines)]
-        issuing.issue(close=close, inputs=inputs, charges=charges)
-        return close
+        return close_in_scope(actor=actor, month=month, leave_held=leave_held, progress=progress)
+
+
+def close_in_scope(
+    *, actor: Actor, month: date, leave_held: bool = False, progress: Progress | None = None
+) -> PeriodClose:
+    """``close_month`` in a transaction that is open already."""
+    require(actor, Permission.INVOICES_ISSUE)
+    numbering.locked_series()
+    today = clock.today(accounts.queries.get_operator().zone)
+    _refuse_unfinished(month, today)
+    previous = closes.last_close()
+    # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
+    closing = adding.begin(month, log.head_position(), previous)
+    _refuse_out_of_order(month, previous, adding.first_month(closing) if previous is None else None)
+    with Spool() as spool:
+        total = adding.rate_parts(closing, spool, progress)
+        held = [_held(one) for one in total.held]
+        if leave_held:
+            held += [row for added in spool.parts() for row in _held_at_drafting(added, month)]
+        else:
+            _refuse_held(held)
+        close = _stored(actor, total, today, held)
+        for done, added in enumerate(spool.parts(), start=total.parts + 1):
+            issued = _add(close, added)
+            if not leave_held:
+                _refuse_held([_held_line(one, added.inputs) for one in issued.held])
+            if progress is not None:
+                progress(done, 2 * total.parts)
+    booking.release_deferred(month)
+    return close
+
+
+def _stored(actor: Actor, total: adding.Sum, today: date, held: list[dict[str, Any]]) -> PeriodClose:
+    return PeriodClose.objects.create(
+        month=total.closing.month,
+        cut_position=total.closing.cut,
+        closed_at=clock.now(),
+        closed_by=actor.id,
+        issued_on=today,
+        engine=ENGINE,
+        inputs=total.inputs,
+        inputs_sha256=total.inputs_sha256,
+        days_without_price=total.days_without_price,
+        days_without_agreement=total.days_without_agreement,
+        held=held,
+    )
+
+
+def _add(close: PeriodClose, added: Added) -> issuing.Issued:
+    """Store what one part adds and issue its documents."""
+    storing.store_inputs(close, added.number, added.frozen)
+    storing.store_dispositions(close, added.dispositions)
+    charges = [*added.waiting, *storing.store_charges(close, added.lines)]
+    return issuing.issue(close=close, inputs=added.inputs, charges=charges)
+
+
+def _held(one: Held) -> dict[str, Any]:
+    return {
+        "reason": str(one.reason),
+        "customer": str(one.customer_id),
+        "site": str(one.site_id),
+        "site_code": one.site_code,
+        "subject": str(one.subject_id),
+        "event": str(one.event_id) if one.event_id else None,
+        "item": one.item_code,
+        "start": str(one.starts_on),
+        "end_exclusive": str(one.ends_before),
+        "detail": f"The price of {one.item_code} at {one.site_code} waits for the figure of its index. Enter the figure.",
+    }
+
+
+def _held_at_drafting(added: Added, month: date) -> list[dict[str, Any]]:
+    lines = [line for _, line in added.waiting] + added.lines
+    return [_held_line(one, added.inputs) for one in drafts(lines, added.inputs, month=month).held]
+
+
+def _held_line(one: drafting.Held, inputs: Inputs) -> dict[str, Any]:
+    charge = one.line.charge
+    return {
+        "reason": str(one.reason),
+        "customer": str(charge.customer_id),
+        "site": str(charge.site_id) if charge.site_id else None,
+        "site_code": charge.site_code,
+        "subject": str(charge.subject_id),
+        "event": str(charge.event_id) if charge.event_id else None,
+        "item": charge.item_code,
+        "charge": charge.key,
+        "amount": f"{charge.amount:f}",
+        "currency": charge.currency,
+        "start": str(charge.starts_on),
+        "end_exclusive": str(charge.ends_before),
+        "detail": one.detail,
+    }
+
+
+def _refuse_held(held: Sequence[dict[str, Any]]) -> None:
+    if not held:
+        return
+    details = list(dict.fromkeys(one["detail"] for one in held))
+    more = f" And {len(details) - MOST_NAMED} more." if len(details) > MOST_NAMED else ""
+    raise Conflict(
+        f"Nothing was closed: {len(held)} charges can't be issued yet. {' '.join(details[:MOST_NAMED])}{more} "
+        "Then close the month, or close it and leave them for the next one."
+    )
 
 
 def differences(operator_id: UUID) -> list[str]:

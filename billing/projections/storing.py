@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 from functools import cache
 from typing import Any
@@ -17,6 +18,17 @@ from billing.rules.dispositions import Disposition
 from billing.rules.invoicing import Line
 
 ROWS_AT_ONCE = 5_000
+
+
+def store_inputs(close: PeriodClose, part: int, inputs: bytes) -> None:
+    """What one part of a close read, as its canonical bytes."""
+    sha256 = hashlib.sha256(inputs).hexdigest()
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO billing_closeinputs (operator_id, id, close_id, part, inputs, inputs_sha256) "
+            "VALUES (%s, %s, %s, %s, %s::jsonb, %s)",
+            [current_operator_id(), uuid7(), close.id, part, inputs.decode(), sha256],
+        )
 
 
 def store_dispositions(close: PeriodClose, dispositions: Iterable[Disposition]) -> None:

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
+from django.db.models import Exists, Min, OuterRef, Q, QuerySet, Sum
 
 from billing.models import (
+    BillingProfile,
     Charge,
-    Document,
+    CloseInputs,
+    ContractSite,
     DocumentLine,
     EventDisposition,
     PeriodClose,
+    PriceVersion,
 )
 from billing.rules import rating
 from billing.rules.dispositions import Disposition, Outcome, Reason
@@ -33,7 +37,36 @@ def closes_in_order() -> QuerySet[PeriodClose]:
 
 
 def last_close() -> PeriodClose | None:
-    return PeriodClose.objects.order_by("-month").first()
+    """The latest close, without its frozen inputs."""
+    return closes().first()
+
+
+def parts_of(close: PeriodClose) -> QuerySet[CloseInputs]:
+    """What each part of a close read, in order."""
+    return CloseInputs.objects.filter(close=close).order_by("part")
+
+
+def marks_of(close: PeriodClose) -> dict[UUID, str]:
+    """How each site's days up to the end of a close were agreed then, as a digest."""
+    found: dict[UUID, str] = {}
+    for marks in parts_of(close).values_list("inputs__marks", flat=True).iterator(chunk_size=1):
+        found |= {UUID(site_id): mark for site_id, mark in (marks or {}).items()}
+    return found
+
+
+def first_price_on() -> date | None:
+    """The first day of any price; None without prices."""
+    return PriceVersion.objects.aggregate(first=Min("effective_from"))["first"]
+
+
+def first_covered_on() -> date | None:
+    """The first day that a contract covers a site; None without contracts."""
+    return ContractSite.objects.aggregate(first=Min("starts_on"))["first"]
+
+
+def payers() -> dict[UUID, UUID]:
+    """The customers whose documents another one gets and pays, with that one."""
+    return dict(BillingProfile.objects.exclude(bill_to=None).values_list("customer_id", "bill_to_id"))
 
 
 _COLUMNS = (
@@ -64,6 +97,8 @@ def held_dispositions() -> list[Disposition]:
 
 def dispositions_of(subject_ids: Collection[UUID], event_ids: Collection[UUID]) -> dict[UUID, Disposition]:
     """The latest disposition of each event of these subjects, and of these events."""
+    if not subject_ids and not event_ids:
+        return {}
     return _latest(EventDisposition.objects.filter(Q(subject_id__in=subject_ids) | Q(event_id__in=event_ids)))
 
 
@@ -127,8 +162,18 @@ def as_line(row: Charge) -> Line:
 
 def charged_for(subject_ids: Collection[UUID]) -> dict[str, rating.Charge]:
     """Per charge key of these subjects the sum of what all closes made of it, described as in the first."""
+    return _summed(Charge.objects.filter(subject_id__in=subject_ids))
+
+
+def charged_ahead(subject_ids: Collection[UUID], month: date) -> dict[str, rating.Charge]:
+    """``charged_for``, of what was charged in advance for a month and those after it."""
+    rows = Charge.objects.filter(subject_id__in=subject_ids, in_advance=True, starts_on__gte=month)
+    return _summed(rows)
+
+
+def _summed(rows: QuerySet[Charge]) -> dict[str, rating.Charge]:
     summed: dict[str, rating.Charge] = {}
-    for row in Charge.objects.filter(subject_id__in=subject_ids).order_by("close__month"):
+    for row in rows.order_by("close__month"):
         charge = as_line(row).charge
         first = summed.get(charge.key)
         summed[charge.key] = (
@@ -152,21 +197,24 @@ def open_charges() -> QuerySet[Charge]:
 
 
 def amounts_at(close: PeriodClose) -> dict[str, Decimal]:
-    """What each charge stood at after a close."""
-    rows = Charge.objects.filter(close__month__lte=close.month).order_by().values("key")
+    """What each charge that the log gives stood at after a close: not the minimum of an invoice, made of its other lines."""
+    made = Charge.objects.filter(close__month__lte=close.month).exclude(rule=Rule.INVOICE_MINIMUM)
+    rows = made.order_by().values("key")
     return dict(rows.annotate(total=Sum("amount")).values_list("key", "total"))
 
 
 def sums() -> tuple[dict[str, Decimal], dict[str, Decimal], dict[str, Decimal]]:
-    """By currency: all that was charged, all that was invoiced, and all that is open."""
+    """By currency and net: all that was charged, what of it stands on documents, and what is open.
 
-    def by_currency(rows: Any, amount: str) -> dict[str, Decimal]:
-        return dict(
-            rows.order_by().values("currency").annotate(total=Sum(amount)).values_list("currency", "total")
-        )
+    What the office gave back by hand stands for no charge.
+    """
+
+    def by_currency(rows: Any, currency: str = "currency") -> dict[str, Decimal]:
+        summed = rows.order_by().values(currency).annotate(total=Sum("amount"))
+        return dict(summed.values_list(currency, "total"))
 
     return (
-        by_currency(Charge.objects.all(), "amount"),
-        by_currency(Document.objects.all(), "total"),
-        by_currency(open_charges(), "amount"),
+        by_currency(Charge.objects.all()),
+        by_currency(DocumentLine.objects.filter(charge__isnull=False), "charge__currency"),
+        by_currency(open_charges()),
     )

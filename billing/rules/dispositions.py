@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Any
 from uuid import UUID
 
-from billing.rules.inputs import Agreement, Basis, Inputs, Item, Version
-from billing.rules.places import Footing, Happening, Stood
-from billing.rules.pricing import price_on
+from billing.rules.pricing import Cover, Price
 
 # Work a price item may name. Installing has its own basis; what only informs the office is never billed.
 CHARGEABLE_TYPES = frozenset(
@@ -70,21 +69,20 @@ WAITING = frozenset({Reason.MONTH_OPEN, Reason.CLOCK_AHEAD})
 
 
 @dataclass(frozen=True, slots=True)
-class Priced:
-    """The agreement, item and price a piece of work is billed by."""
-
-    agreement: Agreement
-    item: Item
-    version: Version
-
-
-@dataclass(frozen=True, slots=True)
 class Verdict:
-    """An outcome and its reason, and the price where it is billed."""
+    """An outcome and its reason; where it is billed by which cover and price, and where by what clause.
+
+    ``is_minimum``: billed by the visit's minimum alone, since nothing on that day has a price of its own.
+    """
 
     outcome: Outcome
     reason: Reason = Reason.NONE
-    priced: Priced | None = None
+    cover: Cover | None = None
+    price: Price | None = None
+    clause: str = ""
+    counter: str = ""
+    workings: Mapping[str, Any] = field(default_factory=dict)
+    is_minimum: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,48 +101,3 @@ class Disposition:
     superseded_by: UUID | None
     clause: str = ""
     counter: str = ""
-
-
-def verdict_on(inputs: Inputs, happening: Happening, stood: Stood | None, open_from: date) -> Verdict:
-    """The one verdict on an event.
-
-    ``stood`` is where the walk found it, None for what is not effective. ``open_from`` is the first day that no close
-    has reached: work on or after it waits for its own month, so that a cut after the month's end bills no early bird.
-    """
-    if happening.standing == "superseded":
-        return Verdict(Outcome.SUPERSEDED)
-    if happening.standing == "clock_ahead":
-        return Verdict(Outcome.HELD, Reason.CLOCK_AHEAD)
-    if happening.type == "event.countered":
-        return Verdict(Outcome.NOT_BILLABLE, Reason.COUNTER_EVENT)
-    if stood is None or (happening.type != INSTALLING and happening.type not in CHARGEABLE_TYPES):
-        return Verdict(Outcome.NOT_BILLABLE, Reason.TYPE_NEVER_BILLS)
-    return _on_its_day(inputs, happening, stood, open_from)
-
-
-def _on_its_day(inputs: Inputs, happening: Happening, stood: Stood, open_from: date) -> Verdict:
-    if inputs.prices_from is None or stood.day < inputs.prices_from:
-        return Verdict(Outcome.NOT_BILLABLE, Reason.BEFORE_PRICES)
-    if stood.day >= open_from:
-        return Verdict(Outcome.HELD, Reason.MONTH_OPEN)
-    if stood.footing is not Footing.FIRM or stood.site is None:
-        return Verdict(Outcome.HELD, Reason(stood.footing))
-    return _under_agreement(inputs, happening, stood)
-
-
-def _under_agreement(inputs: Inputs, happening: Happening, stood: Stood) -> Verdict:
-    agreement = stood.site.agreement_on(stood.day) if stood.site else None
-    if agreement is None:
-        return Verdict(Outcome.HELD, Reason.NO_AGREEMENT)
-    fixture = stood.station.fixture if stood.station else ""
-    if happening.type == INSTALLING:
-        items = inputs.items_for(Basis.INSTALL, fixture=fixture)
-    else:
-        items = inputs.items_for(Basis.EVENT, fixture=fixture, event_type=happening.type)
-    price = price_on(items, stood.day)
-    if price is None:
-        return Verdict(Outcome.INCLUDED, Reason.AGREEMENT)
-    item, version = price
-    if version is None:
-        return Verdict(Outcome.HELD, Reason.NO_PRICE)
-    return Verdict(Outcome.BILLED, priced=Priced(agreement, item, version))

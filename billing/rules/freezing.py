@@ -36,10 +36,13 @@ def frozen_shared(inputs: Inputs) -> dict[str, Any]:
     return orjson.loads(_bytes(_shared(inputs, items)))
 
 
-def frozen_part(inputs: Inputs) -> bytes:
-    """What one part reads beside it, as JSON with sorted keys: places, customers, contracts with their prices."""
+def frozen_part(inputs: Inputs, marks: Mapping[str, str]) -> bytes:
+    """What one part reads beside it, as JSON with sorted keys: places, customers, contracts with their prices.
+
+    ``marks`` by site: by them the next close sees what was agreed otherwise since.
+    """
     prices = [(item.code, v) for item in inputs.items for v in item.versions if v.contract_id]
-    return _bytes(_own(inputs) | {"prices": prices})
+    return _bytes(_own(inputs) | {"marks": marks, "prices": prices})
 
 
 def thawed(data: Mapping[str, Any]) -> Inputs:
@@ -96,7 +99,9 @@ def _ordered(rows: Mapping[UUID, Any]) -> list[Any]:
 
 
 def _bytes(value: Any) -> bytes:
-    return orjson.dumps(value, default=_text, option=orjson.OPT_SORT_KEYS)
+    """Written twice: the fields of records are sorted only once they are plain JSON."""
+    rows = orjson.loads(orjson.dumps(value, default=_text))
+    return orjson.dumps(rows, option=orjson.OPT_SORT_KEYS)
 
 
 def _text(value: Any) -> str:

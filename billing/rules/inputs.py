@@ -233,11 +233,19 @@ class Inputs:
 
     @property
     def prices_from(self) -> date | None:
-        """The first day any price is valid; what happened before it is not billable. None without prices."""
+        """The first day of any price on the list; what no contract covers before it is not billable. None: no list."""
         if "prices_from" not in self.found:
-            days = (v.effective_from for i in self.items for v in i.versions)
+            days = (v.effective_from for i in self.items for v in i.versions if v.contract_id is None)
             self.found["prices_from"] = min(days, default=None)
         return self.found["prices_from"]
+
+    @property
+    def charged_from(self) -> date | None:
+        """The first day of any price, the list's or a contract's: nothing is charged before it. None without prices."""
+        if "charged_from" not in self.found:
+            days = (v.effective_from for i in self.items for v in i.versions)
+            self.found["charged_from"] = min(days, default=None)
+        return self.found["charged_from"]
 
     def entity_of(self, contract_id: UUID | None) -> Entity:
         """Who issues for a contract, or (None) for work by the list: the default entity, else the operator itself."""

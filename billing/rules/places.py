@@ -16,6 +16,7 @@ class Happening:
     """One event of the log with its standing at a cut: effective, superseded or clock_ahead.
 
     ``station_id`` only from ``unit.installed`` and ``unit.moved``; ``site_id`` only where the event names its site.
+    ``reason`` is a visit's, why it was not let in or called off; ``mode`` and ``detection`` are a fault's.
     """
 
     event_id: UUID
@@ -28,6 +29,10 @@ class Happening:
     superseded_by: UUID | None = None
     station_id: UUID | None = None
     site_id: UUID | None = None
+    visit_id: UUID | None = None
+    reason: str = ""
+    mode: str = ""
+    detection: str = ""
 
     @property
     def canonical_key(self) -> tuple[datetime, UUID, int, UUID]:

@@ -20,6 +20,7 @@ from billing.rules.inputs import (
     Version,
 )
 from billing.rules.places import Happening
+from billing.rules.rating import Rated, Work, rate
 
 NAMESPACE = UUID("5d0b9c5e-3c1f-4d8e-9b57-0d6f1c2a7e11")
 SEPTEMBER, OCTOBER, NOVEMBER, DECEMBER = (date(2026, month, 1) for month in (9, 10, 11, 12))
@@ -114,3 +115,9 @@ def moved(day: str, station: UUID) -> Happening:
 
 def withdrawn(day: str) -> Happening:
     return event(f"withdrawn {day}", "unit.withdrawn", at(day))
+
+
+def rate_unit(given: Inputs, unit_id: UUID, happenings: Any, *, first_month: date, open_from: date) -> Rated:
+    """One unit by itself, as it is where no contract covers its sites."""
+    work = Work(units={unit_id: list(happenings)})
+    return rate(given, work, first_month=first_month, open_from=open_from)

@@ -6,7 +6,6 @@ from datetime import date
 import pytest
 
 from billing.rules.inputs import Basis
-from billing.rules.rating import rate_unit
 from servicing.events.types import EventType
 from tests.billing.plain import (
     HARBOUR,
@@ -20,6 +19,7 @@ from tests.billing.plain import (
     inputs,
     installed,
     item,
+    rate_unit,
     site,
     uid,
     version,

@@ -9,7 +9,8 @@ import pytest
 from billing.rules.freezing import frozen, thawed
 from billing.rules.inputs import Basis, Standstill
 from billing.rules.places import walk
-from billing.rules.rating import Rule, month_after, rate_other, rate_unit
+from billing.rules.rating import Rule, Work, month_after
+from billing.rules.rating import rate as rate_all
 from tests.billing.plain import (
     CLOSET,
     DECEMBER,
@@ -30,6 +31,7 @@ from tests.billing.plain import (
     item,
     monthly,
     moved,
+    rate_unit,
     site,
     uid,
     version,
@@ -190,7 +192,9 @@ def test_an_item_for_the_fixture_goes_before_one_for_any():
 def test_a_visit_may_have_a_price_of_its_own():
     visit = item("visit", Basis.EVENT, version("visit", "20"), event_type="visit.made")
     made = event("visit", "visit.made", at("2026-09-14"), subject_id=uid("a visit"), site_id=HARBOUR)
-    rated = rate_other(inputs(visit), [made], open_from=OCTOBER)
+    rated = rate_all(
+        inputs(visit), Work(others={made.subject_id: [made]}), first_month=SEPTEMBER, open_from=OCTOBER
+    )
     assert [(c.rule, c.site_code, str(c.amount)) for c in rated.charges] == [(Rule.EVENT, "HARBOUR", "20.00")]
 
 

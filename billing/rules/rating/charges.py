@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
-from billing.rules.dispositions import Disposition
+from billing.rules.dispositions import Disposition, Reason
+from billing.rules.inputs import Inputs, Site, Station
+from billing.rules.money import share_of
+from billing.rules.pricing import LISTED, Cover, Price
 
 
 class Rule(StrEnum):
@@ -28,9 +32,6 @@ class Rule(StrEnum):
     INVOICE_MINIMUM = "invoice_minimum"
     MISSED_SERVICE = "missed_service"
     CLAW_BACK = "claw_back"
-
-
-LISTED = "price_list"  # the clause of what no contract covers
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,34 +79,127 @@ class Charge:
 
 
 @dataclass(frozen=True, slots=True)
-class Rated:
-    """What one subject's events came to. The counts are days in service of the last month that nothing was billed for."""
+class Held:
+    """What should have been charged and could not be: the days, or the event, and why."""
 
-    dispositions: list[Disposition]
-    charges: list[Charge]
+    reason: Reason
+    customer_id: UUID
+    site_id: UUID
+    site_code: str
+    subject_id: UUID
+    item_code: str
+    starts_on: date
+    ends_before: date
+    event_id: UUID | None = None
+
+
+@dataclass(slots=True)
+class Rated:
+    """What the events of some subjects came to. The counts are days of the last month that nothing was billed for."""
+
+    dispositions: list[Disposition] = field(default_factory=list)
+    charges: list[Charge] = field(default_factory=list)
+    held: list[Held] = field(default_factory=list)
     days_without_price: int = 0
     days_without_agreement: int = 0
-
-
-def month_of(day: date) -> date:
-    """The first day of a date's month."""
-    return day.replace(day=1)
-
-
-def month_after(month: date) -> date:
-    """The first day of the next month: where a month ends, exclusive."""
-    return date(month.year + month.month // 12, month.month % 12 + 1, 1)
-
-
-def months_between(first: date, before: date) -> Iterator[date]:
-    """The first days of the months from ``first`` on that begin before ``before``."""
-    month = month_of(first)
-    while month < before:
-        yield month
-        month = month_after(month)
 
 
 def charge_key(operator_id: UUID, rule: Rule, *parts: object) -> str:
     """The same work at the same price under the same agreement always gives the same key, whenever it is rated."""
     text = "|".join([str(operator_id), str(rule), *(str(part) for part in parts)])
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the work of a charge was done."""
+
+    site: Site
+    station: Station | None = None
+    unit_code: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The days of a charge, [starts_on, ends_before), the day it is for, and the month at whose close it is due."""
+
+    service_on: date
+    starts_on: date
+    ends_before: date
+    occurred_at: datetime | None = None
+    billed_with: date | None = None
+    in_advance: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """The arithmetic of a charge: ``part`` of ``whole`` of a price, and what that comes to."""
+
+    part: Decimal
+    whole: int
+    amount: Decimal
+    workings: Mapping[str, Any]
+
+
+def charge_of(
+    rule: Rule,
+    key: str,
+    subject_id: UUID,
+    event_id: UUID | None,
+    price: Price,
+    cover: Cover,
+    clause: str,
+    place: Place,
+    span: Span,
+    figure: Figure,
+) -> Charge:
+    """A charge at a price, described by its item, its contract or agreement, and its place."""
+    item, version, site = price.item, price.version, place.site
+    agreement, contract = cover.agreement, cover.contract
+    return Charge(
+        key=key,
+        rule=rule,
+        subject_id=subject_id,
+        event_id=event_id,
+        item_code=item.code,
+        item_name=item.name,
+        price_version_id=version.id if version else None,
+        unit_price=price.amount,
+        currency=version.currency if version else "",
+        customer_id=site.customer_id,
+        agreement_id=agreement.id if agreement else None,
+        agreement_number=agreement.number if agreement else "",
+        site_id=site.id,
+        site_code=site.code,
+        site_name=site.name,
+        unit_code=place.unit_code,
+        place=place.station.label if place.station else "",
+        service_on=span.service_on,
+        occurred_at=span.occurred_at,
+        starts_on=span.starts_on,
+        ends_before=span.ends_before,
+        part=figure.part,
+        whole=figure.whole,
+        amount=figure.amount,
+        clause=clause,
+        contract_id=contract.id if contract else None,
+        contract_number=contract.number if contract else "",
+        tax_class=item.tax_class,
+        revenue_account=item.revenue_account,
+        in_advance=span.in_advance,
+        workings=figure.workings,
+        billed_with=span.billed_with,
+    )
+
+
+def step_for(inputs: Inputs, cover: Cover, currency: str) -> Decimal:
+    """The smallest amount that a charge in this currency can have: what its document can say."""
+    contract_id = cover.contract.id if cover.contract else None
+    key = ("step", contract_id, currency)
+    known: Decimal | None = inputs.found.get(key)
+    if known is None:
+        known = inputs.found[key] = inputs.step(inputs.entity_of(contract_id), currency)
+    return known
+
+
+share = lru_cache(maxsize=4096)(share_of)
