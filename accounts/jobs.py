@@ -58,6 +58,16 @@ def is_done(*, kind: str, dedup_key: str) -> bool:
     return Job.objects.filter(kind=kind, dedup_key=dedup_key, done_at__isnull=False).exists()
 
 
+def last_owed(kind: str) -> Job | None:
+    """The job of a kind that was owed last, in the open scope, done or not; None when none is kept."""
+    return Job.objects.filter(kind=kind).order_by("-id").first()
+
+
+def note(job_id: UUID, said: str) -> None:
+    """Keep a sentence on a job's row for whoever asks what became of it; in the effect's own transaction."""
+    Job.objects.filter(id=job_id).update(last_error=said[:2000])
+
+
 def owe_everyone(*, kind: str, slot: str, start: datetime | None = None, spread_seconds: int = 1) -> int:
     """One job of this kind for every operator and slot. Two clocks ticking at once owe it once.
 

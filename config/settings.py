@@ -117,7 +117,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "config.context.page",
             ],
-            "builtins": ["config.templatetags.words"],
+            "builtins": ["config.templatetags.words", "config.templatetags.books"],
         },
     },
 ]
@@ -185,6 +185,21 @@ SPECTACULAR_SETTINGS = {
     # Without the one that names enums: they stay where they are used.
     "POSTPROCESSING_HOOKS": ["config.schema.complete"],
 }
+
+# Mail to customers: by a server, or into a folder (a trial), or not at all, which its page then says of each document.
+EMAIL_HOST = os.environ.get("WICKROUND_EMAIL_HOST", "")
+EMAIL_PORT = int(os.environ.get("WICKROUND_EMAIL_PORT") or 587)
+EMAIL_HOST_USER = os.environ.get("WICKROUND_EMAIL_USER", "")
+EMAIL_HOST_PASSWORD = os.environ.get("WICKROUND_EMAIL_PASSWORD", "")
+EMAIL_USE_TLS = env_bool("WICKROUND_EMAIL_TLS", default=True)
+EMAIL_TIMEOUT = 20
+EMAIL_FILE_PATH = os.environ.get("WICKROUND_EMAIL_FOLDER", "")
+EMAIL_BACKEND = "django.core.mail.backends." + (
+    "smtp" if EMAIL_HOST else "filebased" if EMAIL_FILE_PATH else "dummy"
+) + ".EmailBackend"  # fmt: skip
+DEFAULT_FROM_EMAIL = os.environ.get("WICKROUND_EMAIL_FROM", "billing@wickround.invalid")
+# Where customers reach the pages that a mail links to; without it mails have no links.
+PUBLIC_URL = os.environ.get("WICKROUND_PUBLIC_URL", next(iter(CSRF_TRUSTED_ORIGINS), "")).rstrip("/")
 
 LOGGING = {
     "version": 1,

@@ -31,10 +31,18 @@ class MonthCloseShown(serializers.Serializer[PeriodClose]):
     inputs_sha256 = serializers.CharField()
     days_without_price = serializers.IntegerField()
     days_without_agreement = serializers.IntegerField()
+    held = serializers.JSONField(
+        help_text="What could not be invoiced yet, each with its reason; the next close takes it up."
+    )
 
 
 class MonthCloseSent(Sent):
     month = serializers.DateField(help_text="The first day of the month.")
+    leave_held = serializers.BooleanField(
+        required=False,
+        default=False,
+        help_text="Close although some lines are held; a later close takes them up.",
+    )
 
 
 class ChargeShown(serializers.Serializer[Charge]):
@@ -42,10 +50,12 @@ class ChargeShown(serializers.Serializer[Charge]):
     key = serializers.CharField(help_text="The rows of a key sum to the charge as it stands.")
     kind = serializers.ChoiceField(list(Kind))
     rule = serializers.ChoiceField(list(Rule))
+    clause = serializers.CharField(help_text="The rule of the contract or the list that it follows.")
     month = serializers.DateField(source="close.month", help_text="The month at whose close it was made.")
     customer = serializers.UUIDField(source="customer_id")
-    site = serializers.UUIDField(source="site_id")
+    site = serializers.UUIDField(source="site_id", allow_null=True)
     agreement = serializers.CharField(source="agreement_number")
+    contract = serializers.CharField(source="contract_number", help_text="Empty: by the price list.")
     subject = serializers.UUIDField(source="subject_id")
     event = serializers.UUIDField(source="event_id", allow_null=True)
     item_code = serializers.CharField()
@@ -55,11 +65,15 @@ class ChargeShown(serializers.Serializer[Charge]):
     service_on = serializers.DateField()
     starts_on = serializers.DateField()
     ends_before = serializers.DateField()
-    part = serializers.DecimalField(6, 1)
+    part = serializers.DecimalField(8, 1)
     whole = serializers.IntegerField()
     unit_price = serializers.DecimalField(20, 6)
     currency = serializers.CharField()
     amount = serializers.SerializerMethodField()
+    tax_class = serializers.CharField()
+    revenue_account = serializers.CharField(help_text="Empty: the usual one.")
+    in_advance = serializers.BooleanField(help_text="Its days were still to come.")
+    workings = serializers.DictField(help_text="The figures of its arithmetic, as texts and whole numbers.")
 
     @extend_schema_field(AMOUNT)
     def get_amount(self, charge: Charge) -> str:
@@ -89,8 +103,12 @@ class MonthCloses(RowsView):
 
     @extend_schema(request=MonthCloseSent, responses={201: MonthCloseShown}, filters=False)
     def post(self, request: Request) -> Response:
-        """Close a month and issue its invoices, one per customer and currency. It can't be done twice or undone."""
-        close = close_month(actor=self.actor, month=sent_by(request, MonthCloseSent)["month"])
+        """Close a month and issue its documents. It can't be done twice or undone.
+
+        Refused while something is held, unless ``leave_held``: the refusal names it.
+        """
+        sent = sent_by(request, MonthCloseSent)
+        close = close_month(actor=self.actor, month=sent["month"], leave_held=sent["leave_held"])
         return Response(MonthCloseShown(close).data, status=201)
 
 

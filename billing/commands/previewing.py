@@ -30,16 +30,23 @@ def preview_month(
     """
     require(actor, Permission.INVOICES_ISSUE)
     with tenancy.writing(actor):
-        before = previews.last_preview(month)
-        summary = _closed_and_undone(actor, month, progress)
-        summary["since"] = _since(before, summary)
-        return Preview.objects.create(
-            month=month,
-            cut_position=summary["cut_position"],
-            made_at=clock.now(),
-            made_by=actor.id,
-            summary=summary,
-        )
+        return preview_in_scope(actor=actor, month=month, progress=progress)
+
+
+def preview_in_scope(
+    *, actor: Actor, month: date, progress: Callable[[int, int], None] | None = None
+) -> Preview:
+    """``preview_month`` in a transaction that is open already."""
+    before = previews.last_preview(month)
+    summary = _closed_and_undone(actor, month, progress)
+    summary["since"] = _since(before, summary)
+    return Preview.objects.create(
+        month=month,
+        cut_position=summary["cut_position"],
+        made_at=clock.now(),
+        made_by=actor.id,
+        summary=summary,
+    )
 
 
 def _closed_and_undone(

@@ -1,30 +1,176 @@
-"""One document with the work that it stands on."""
+"""Documents: all of them, and each with the work that it stands on, what is paid of it, and how it was sent."""
 
 from __future__ import annotations
 
+from datetime import date
 from itertools import groupby
 from typing import Any
+from uuid import UUID
 
+from django.core.paginator import Paginator
 from django.http import HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.urls import reverse
 
-from accounts import tenancy
+from accounts import clock, tenancy
+from accounts.errors import Refusal
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
-from billing.queries import documents
+from billing.commands import sending as commands
+from billing.models import Document, Sending
+from billing.queries import document_lists, documents, explaining, sending, settling
+from billing.queries.document_forms import MEDIA_TYPES, form_of
+from billing.queries.settling import Standing
+from billing.rules.messages import date_text, money_text
+
+PAGE_SIZE = 50
+LINES = 300
+KINDS = {"invoice": "Invoice", "credit_note": "Credit note", "opening": "Debt brought forward"}
+SENT = {
+    "issue": "As issued",
+    "again": "Again",
+    "reminder": "Reminder",
+    "statement": "Statement",
+    "price_change": "New prices",
+}
+DONE = {
+    "sent": "It goes out again by mail; below stands when.",
+    "credited": "The credit note is issued. It settles what is left of its invoice.",
+    "paid": "The payment is recorded.",
+}
 
 
 @operator_page(Permission.INVOICES_READ)
-def invoice(request: OperatorRequest, number: str) -> HttpResponse:
-    """The issued document as it stands stored, line by line."""
+def document_list(request: OperatorRequest) -> HttpResponse:
+    """The documents, the latest first: all, or those of a customer, a kind or a month, or what is open."""
+    asked = {name: request.GET.get(name, "").strip() for name in ("customer", "kind", "month", "find")}
     with tenancy.reading(request.actor):
-        found = documents.get_invoice(number)
-    document: dict[str, Any] = found.document
-    lines = sorted(document["lines"], key=lambda line: (line["site"]["code"], line["line"]))
-    by_site = [(site, list(group)) for site, group in groupby(lines, key=lambda line: line["site"])]
+        pages = Paginator(document_lists.documents(**asked), PAGE_SIZE)
+        part = pages.get_page(request.GET.get("page"))
+        found = list(part.object_list)
+        standing = {one.id: one for one in settling.standings(ids=[one.id for one in found])}
+    query = request.GET.copy()
+    query.pop("page", None)
     page = {
-        "invoice": found,
-        "document": document,
-        "sites": by_site,
+        "rows": [(one, standing.get(one.id)) for one in found],
+        "part": part,
+        "total": pages.count,
+        "asked": asked,
+        "is_asked": any(asked.values()),
+        "kinds": KINDS,
+        "query": query.urlencode(),
     }
-    return render(request, "billing/invoice.html", page)
+    return render(request, "billing/documents.html", page)
+
+
+@operator_page(Permission.INVOICES_READ)
+def document(request: OperatorRequest, number: str) -> HttpResponse:
+    """An issued document as it stands stored, line by line."""
+    return show_document(request, number)
+
+
+def show_document(
+    request: OperatorRequest, number: str, *, refusal: Refusal | None = None, status: int = 200
+) -> HttpResponse:
+    with tenancy.reading(request.actor):
+        found = documents.get_document(number)
+        standing = next(iter(settling.standings(ids=[found.id])))
+        settled = settling.settlements_of(found.id)
+        sent = list(sending.sendings_of(found.id))
+        part = Paginator(found.document.get("lines", []), LINES).get_page(request.GET.get("page"))
+        charges = document_lists.charges_of_lines(found.id, [line["line"] for line in part.object_list])
+        can_credit = found.kind == "invoice" and documents.creditable(number).net_left > 0
+    page = {
+        "one": found,
+        "kind": KINDS[found.kind],
+        "document": found.document,
+        "lead": _lead(found, standing),
+        "sites": _by_site(list(part.object_list), charges),
+        "part": part,
+        "rounding": found.document.get("cash_rounding", "0").strip("-0."),
+        "settled": settled,
+        "left": standing.left,
+        "sendings": [_told(row) for row in sent],
+        "may_send": request.actor.may(Permission.DOCUMENTS_SEND),
+        "may_credit": can_credit and request.actor.may(Permission.INVOICES_ISSUE),
+        "may_pay": request.actor.may(Permission.PAYMENTS_RECORD),
+        "done": DONE.get(request.GET.get("done", ""), ""),
+        "refusal": refusal,
+    }
+    return render(request, "billing/document.html", page, status=status)
+
+
+def _by_site(lines: list[dict[str, Any]], charges: dict[int, UUID]) -> list[tuple[Any, list[dict[str, Any]]]]:
+    """The lines under their sites, each with the charge that explains it; those of no site come last."""
+    told = [{**line, "charge_id": charges.get(line["line"])} for line in lines]
+    told.sort(key=lambda line: (line["site"] is None, (line["site"] or {}).get("code", ""), line["line"]))
+    return [(site, list(group)) for site, group in groupby(told, key=lambda line: line["site"])]
+
+
+def _lead(one: Document, standing: Standing) -> str:
+    """What the document comes to and how it stands, in one sentence."""
+    name, total = one.customer.name, money_text(standing.payable, one.currency)
+    of = (
+        f" for {date.fromisoformat(one.document['period']['start']):%B %Y}"
+        if one.document.get("month")
+        else ""
+    )
+    if one.kind == "credit_note":
+        what = f" of {one.document['references']['corrects']['number']}" if one.corrects_id else ""
+        rest = (
+            f", of which {money_text(standing.left, one.currency)} settles nothing yet"
+            if standing.left
+            else ""
+        )
+        return f"{name} gets {total} back{what}{rest}."
+    if not standing.left:
+        return f"{name} owed {total}{of}; nothing is left to pay."
+    due = f" by {date_text(one.due_on)}" if one.due_on else ""
+    if standing.settled:
+        return f"{name} still owes {money_text(standing.left, one.currency)} of {total}{of}{due}."
+    return f"{name} owes {total}{of}{due}."
+
+
+def _told(row: Sending) -> dict[str, Any]:
+    words = SENT[row.kind]
+    return {
+        "kind_words": f"{words} {row.step}" if row.kind == "reminder" else words,
+        "to": row.to or "nobody",
+        "sent_at": row.sent_at,
+        "read_at": row.read_at,
+        "failed": row.failed,
+    }
+
+
+@operator_page(Permission.INVOICES_READ)
+def document_file(request: OperatorRequest, number: str, form: str) -> HttpResponse:
+    """The document as a file: a letter (PDF), an e-invoice (UBL), or as it is kept (JSON)."""
+    with tenancy.reading(request.actor):
+        found = documents.get_document(number)
+    answer = HttpResponse(form_of(found, form), content_type=MEDIA_TYPES[form])
+    answer["Content-Disposition"] = f'inline; filename="{file_name(found.number, form)}"'
+    return answer
+
+
+def file_name(number: str, form: str) -> str:
+    """A name that every file system takes."""
+    plain = "".join(one if one.isascii() and (one.isalnum() or one in "-_.") else "-" for one in number)
+    return f"{plain}.{form}"
+
+
+@operator_page(Permission.DOCUMENTS_SEND, "POST")
+def send_again(request: OperatorRequest, number: str) -> HttpResponse:
+    try:
+        commands.send_again(actor=request.actor, number=number)
+    except Refusal as refusal:
+        return show_document(request, number, refusal=refusal, status=refusal.status)
+    return redirect(f"{reverse('invoice', args=[request.operator.slug, number])}?done=sent")
+
+
+@operator_page(Permission.INVOICES_READ)
+def charge(request: OperatorRequest, charge_id: UUID) -> HttpResponse:
+    """Why a charge is what it is: its clause, its price, the events behind it, its arithmetic, where it stands."""
+    with tenancy.reading(request.actor):
+        told = explaining.explain(charge_id)
+        units = document_lists.unit_codes({event.subject_id for event in told.events})
+    return render(request, "billing/charge.html", {"told": told, "units": units, "today": clock.now()})

@@ -1,73 +1,103 @@
-"""Money: the months closed and the documents issued."""
+"""Money at one look: what is owed and how old it is, what waits for somebody, and what was billed month by month."""
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any
 
-from django.core.paginator import Paginator
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
-from django.urls import reverse
+from django.shortcuts import render
 
 from accounts import clock, tenancy
-from accounts.errors import BadInput, Refusal
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
-from billing.commands import closing
-from billing.queries import closes, documents, prices
+from billing.pages.accounts_of_customers import BANDS
+from billing.pages.revenue import MONTHS, back_by, picture
+from billing.queries import (
+    ageing,
+    checking,
+    closes,
+    contracts,
+    parties,
+    prices,
+    revenue,
+    sending,
+    settling,
+)
+from billing.queries.ageing import Debtor
+from billing.rules.ageing import Aged, Band
 from billing.rules.rating import month_after
 
-PAGE_SIZE = 50
+DEBTORS = 12
+AHEAD_DAYS = 60
+LATE = tuple(band for band in Band if band is not Band.NOT_DUE)
+
+
+@dataclass(frozen=True, slots=True)
+class Owing:
+    """A customer's debts in one currency."""
+
+    debtor: Debtor
+    aged: Aged
+
+    @property
+    def past_due(self) -> Decimal:
+        return self.aged.owed - self.aged.bands[Band.NOT_DUE]
 
 
 @operator_page(Permission.INVOICES_READ)
 def money(request: OperatorRequest) -> HttpResponse:
-    return _money(request)
-
-
-@operator_page(Permission.INVOICES_ISSUE, "POST")
-def close_month(request: OperatorRequest) -> HttpResponse:
-    """Close the month named in the form; a refusal comes back on the page of the months."""
-    try:
-        month = _month(request.POST.get("month", ""))
-        closing.close_month(actor=request.actor, month=month)
-    except Refusal as refusal:
-        return _money(request, refusal=refusal, status=refusal.status)
-    return redirect(f"{reverse('money', args=[request.operator.slug])}?closed={month:%Y-%m}")
-
-
-def _month(text: str) -> date:
-    try:
-        return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month has no zone
-    except ValueError:
-        raise BadInput(
-            "Name the month to close as year and month, such as 2026-06. Nothing was closed."
-        ) from None
-
-
-def _money(request: OperatorRequest, *, refusal: Refusal | None = None, status: int = 200) -> HttpResponse:
     today = clock.today(request.operator.zone)
     with tenancy.reading(request.actor):
-        closed = list(closes.closes())
-        pages = Paginator(documents.invoices(), PAGE_SIZE)
-        part = pages.get_page(request.GET.get("page"))
-        invoices, total = list(part.object_list), pages.count
-        price_list = prices.price_list(today)
-        _, _, waiting = closes.sums()
-    months = {close.id: close.month for close in closed}
-    upcoming = month_after(closed[0].month) if closed else None
+        debtors = ageing.ageing(at=today)
+        usual = parties.default_entity().currency
+        billed_in = revenue.currencies_billed()
+        currency = request.GET.get("currency", "")
+        currency = currency if currency in billed_in else usual
+        last = closes.last_close()
+        shown_until = last.month if last else today.replace(day=1)
+        months = revenue.billed_months(currency, back_by(shown_until, 2 * MONTHS - 1))
+        upcoming = month_after(last.month) if last else None
+        waits = _waits(request, today, upcoming)
+    owing = [Owing(debtor, row) for debtor in debtors for row in debtor.rows]
+    owing.sort(key=lambda one: (-one.past_due, -one.aged.owed, one.debtor.code))
+    totals = ageing.totals(debtors)
     page = {
-        "closes": closed,
-        "invoices": [(invoice, months[invoice.close_id]) for invoice in invoices],
-        "part": part,
-        "total": total,
-        "prices": price_list,
-        "waiting": sorted(waiting.items()),
+        "today": today,
+        "owed": [(sum(bands[band] for band in Band), code) for code, bands in totals.items()],
+        "late": [
+            (sum(bands[band] for band in LATE), code, not bands[Band.NOT_DUE])
+            for code, bands in totals.items()
+        ],
+        "owing": [one for one in owing if one.aged.owed][:DEBTORS],
+        "debtors": len({one.debtor.id for one in owing if one.aged.owed}),
+        "totals": [
+            (code, [(BANDS[band], bands[band]) for band in Band], bands) for code, bands in totals.items()
+        ],
+        "bands": list(BANDS.values()),
+        "Band": Band,
+        "last": last,
         "upcoming": upcoming,
-        "is_over": upcoming is None or month_after(upcoming) <= today,
-        "may_close": request.actor.may(Permission.INVOICES_ISSUE),
-        "closed": request.GET.get("closed", ""),
-        "refusal": refusal,
-        "typed": request.POST.get("month", ""),
+        "is_over": upcoming is not None and month_after(upcoming) <= today,
+        "waits": waits,
+        "picture": picture(months, shown_until),
+        "currency": currency,
+        "currencies": billed_in,
     }
-    return render(request, "billing/money.html", page, status=status)
+    return render(request, "billing/money.html", page)
+
+
+def _waits(request: OperatorRequest, today: date, upcoming: date | None) -> dict[str, Any]:
+    """What waits for somebody: checks, renewals, price changes, money that settles nothing, mails that failed."""
+    _, _, open_sums = closes.sums()
+    return {
+        "checks": checking.checklist(upcoming) if upcoming else [],
+        "renewals": contracts.renewals_ahead(today, AHEAD_DAYS),
+        "changes": [one for one in prices.price_changes_ahead(today, AHEAD_DAYS) if one.before is not None],
+        "kept": settling.kept_money(),
+        "unsent": list(sending.sendings().filter(sent_at=None).exclude(failed="")[:20]),
+        "open": sorted(open_sums.items()),
+        "ahead_days": AHEAD_DAYS,
+    }

@@ -42,12 +42,18 @@ def shared_file(request: HttpRequest, token: str, form: str) -> HttpResponse:
     operator_id, sending_id = sending.read_token(token)
     with tenancy.reading(system_actor(operator_id)):
         document = sending.shared(sending_id).document
-    if document is None or document.kind == "opening" or (form == "xml" and not document.ubl):
+    content = _file(document, form) if document and document.kind != "opening" else b""
+    if not content:
         raise NotFound("There is no such file of this.")
-    content = pdf.render(document.document) if form == "pdf" else document.ubl.encode()
     answer = HttpResponse(content, content_type=f"application/{form}")
     answer["Content-Disposition"] = f'inline; filename="{document.number}.{form}"'
     return _unlisted(answer)
+
+
+def _file(document: Document, form: str) -> bytes:
+    if form == "pdf":
+        return pdf.render(document.document)
+    return document.ubl.encode() if form == "xml" else b""
 
 
 def _unlisted(answer: HttpResponse) -> HttpResponse:

@@ -1,0 +1,40 @@
+"""The forms in which a document is answered: JSON, a letter (PDF), and an e-invoice (UBL)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rest_framework.renderers import BaseRenderer, JSONRenderer
+
+from billing.queries.document_forms import MEDIA_TYPES
+
+JsonForm = JSONRenderer
+
+
+class _AsItIs(BaseRenderer):
+    """For bytes that stand ready; only its media type and its ending matter."""
+
+    charset = None
+    render_style = "binary"
+
+    def render(
+        self,
+        data: Any,
+        accepted_media_type: str | None = None,
+        renderer_context: Mapping[str, Any] | None = None,
+    ) -> Any:
+        return data
+
+
+class PdfForm(_AsItIs):
+    media_type = MEDIA_TYPES["pdf"]
+    format = "pdf"
+
+
+class UblForm(_AsItIs):
+    media_type = MEDIA_TYPES["xml"]
+    format = "xml"
+
+
+FORMS: list[type[BaseRenderer]] = [JsonForm, PdfForm, UblForm]

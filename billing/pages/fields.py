@@ -1,0 +1,166 @@
+"""The fields that forms of money are made of, and a refusal said beside the field that it is about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import date
+from typing import Any, ClassVar
+
+from django import forms
+
+from accounts.errors import Refusal
+from billing.rules.money import MINOR_UNITS, PRICE_DECIMALS
+
+Choices = list[tuple[str, str]]
+Groups = tuple[tuple[str, tuple[str, ...]], ...]
+
+MOST_DIGITS = 16
+
+
+def day(
+    label: str, *, required: bool = True, help_text: str = "", initial: date | None = None
+) -> forms.DateField:
+    return forms.DateField(
+        label=label,
+        required=required,
+        help_text=help_text,
+        initial=initial,
+        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        input_formats=["%Y-%m-%d"],
+        error_messages=dict.fromkeys(("required", "invalid"), "Enter a day, such as 2026-07-01."),
+    )
+
+
+def month(label: str, *, required: bool = True, help_text: str = "") -> forms.DateField:
+    """A month, as its first day. Where a browser knows no field for months it is typed."""
+    return forms.DateField(
+        label=label,
+        required=required,
+        help_text=help_text,
+        widget=forms.DateInput(
+            attrs={"type": "month", "pattern": r"\d{4}-\d{2}", "placeholder": "2026-06"}, format="%Y-%m"
+        ),
+        input_formats=["%Y-%m", "%Y-%m-%d"],
+        error_messages=dict.fromkeys(
+            ("required", "invalid"), "Enter a month as year and month, such as 2026-06."
+        ),
+    )
+
+
+def amount(
+    label: str, *, required: bool = True, help_text: str = "", decimals: int = PRICE_DECIMALS
+) -> forms.DecimalField:
+    """Money, never negative; the command knows the currency's minor units."""
+    said = "Enter an amount, such as 12.50: digits, and a point before the decimals."
+    return forms.DecimalField(
+        label=label,
+        required=required,
+        help_text=help_text,
+        min_value=0,
+        max_digits=MOST_DIGITS,
+        decimal_places=decimals,
+        widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+        error_messages={
+            "required": said,
+            "invalid": said,
+            "min_value": "An amount can't be negative.",
+            "max_decimal_places": f"There are at most {decimals} decimals.",
+        },
+    )
+
+
+def percent(
+    label: str, *, required: bool = True, help_text: str = "", least: int = 0, decimals: int = 4
+) -> forms.DecimalField:
+    said = "Enter a percentage, such as 19 or 8.1."
+    return forms.DecimalField(
+        label=label,
+        required=required,
+        help_text=help_text,
+        min_value=least,
+        max_value=100,
+        decimal_places=decimals,
+        widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+        error_messages=dict.fromkeys(("required", "invalid", "min_value", "max_value"), said),
+    )
+
+
+def number(
+    label: str, most: int, *, least: int = 0, help_text: str = "", required: bool = True
+) -> forms.IntegerField:
+    said = f"Enter a whole number from {least} to {most:,}."
+    return forms.IntegerField(
+        label=label,
+        min_value=least,
+        max_value=most,
+        help_text=help_text,
+        required=required,
+        widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"}),
+        error_messages=dict.fromkeys(("required", "invalid", "min_value", "max_value"), said),
+    )
+
+
+def text(
+    label: str, most: int, *, required: bool = True, help_text: str = "", **attrs: str
+) -> forms.CharField:
+    return forms.CharField(
+        label=label,
+        max_length=most,
+        required=required,
+        help_text=help_text,
+        widget=forms.TextInput(attrs={"autocomplete": "off", **attrs}),
+        error_messages={"required": "Fill this in."},
+    )
+
+
+def choice(
+    label: str, choices: Iterable[tuple[str, str]], *, required: bool = True, help_text: str = ""
+) -> forms.ChoiceField:
+    return forms.ChoiceField(
+        label=label,
+        choices=list(choices),
+        required=required,
+        help_text=help_text,
+        error_messages=dict.fromkeys(("required", "invalid_choice"), "Choose one of the list."),
+    )
+
+
+def tick(label: str, help_text: str = "") -> forms.BooleanField:
+    return forms.BooleanField(label=label, required=False, help_text=help_text)
+
+
+def currency(label: str = "Currency", *, required: bool = True) -> forms.ChoiceField:
+    return choice(label, [(code, code) for code in sorted(MINOR_UNITS)], required=required)
+
+
+class GroupedForm(forms.Form):
+    """A long form in parts, each with a heading of its own."""
+
+    groups: ClassVar[Groups] = ()
+
+    @property
+    def parts(self) -> Iterator[tuple[str, list[forms.BoundField]]]:
+        for legend, names in self.groups:
+            fields = [self[name] for name in names if name in self.fields]
+            if fields:
+                yield legend, fields
+
+
+def say(form: forms.Form, refusal: Refusal, names: dict[str, str] | None = None) -> None:
+    """Put a refusal into the form: each problem beside the field that its pointer ends with, the rest above.
+
+    ``names`` gives the field of a pointer's last part where the two are called differently.
+    """
+    told = False
+    for problem in refusal.errors:
+        last = problem.pointer.rsplit("/", 1)[-1]
+        name = (names or {}).get(last, last)
+        if name in form.fields:
+            form.add_error(name, problem.detail)
+            told = True
+    if not told:
+        form.add_error(None, refusal.detail)
+
+
+def values_of(form: forms.Form, **more: Any) -> dict[str, Any]:
+    return {**form.cleaned_data, **more}
