@@ -83,7 +83,7 @@ def _members(setting: Setting, crews: tuple[CrewPlan, ...]) -> tuple[MemberPlan,
         ("viewer", "viewer", "viewer", None),
     ]
     posts += [(f"crew-{i}", "crew_member", f"crew{i + 1}", crew) for i, crew in enumerate(crews)]
-    return tuple(
+    members = tuple(
         MemberPlan(
             id=setting.id("member", key),
             user_id=setting.id("user", key),
@@ -94,6 +94,19 @@ def _members(setting: Setting, crews: tuple[CrewPlan, ...]) -> tuple[MemberPlan,
             crew_id=crew.id if crew else None,
         )
         for index, (key, role, mailbox, crew) in enumerate(posts)
+    )
+    return (*members, _network(setting, len(posts)))
+
+
+def _network(setting: Setting, index: int) -> MemberPlan:
+    """Who reads the royalty statements for the franchise's network, and nothing else."""
+    return MemberPlan(
+        id=setting.id("member", "network"),
+        user_id=setting.id("user", "network"),
+        role="network",
+        name="Franchise network",
+        email=f"network@{setting.plan.slug}.example",
+        phone=f"555-01{index:02d}",
     )
 
 
@@ -148,6 +161,11 @@ def _prices(setting: Setting, first_day: date) -> tuple[PricePlan, ...]:
         # The units taken over in the first weeks hang already: fitting is charged from the third month on.
         ("FITTING", "Unit fitted", "install", None, None, Decimal("0.00"), since),
         ("FITTING", "Unit fitted", "install", None, None, plan.install_price, after_takeover),
+        ("FLAT", "Service of the site, per month", "site_month", None, None, plan.site_minimum, since),
+        ("EXTRA", "Unit beyond the base, per month", "extra_unit", None, None, plan.closet_price, since),
+        ("EXCHANGE", "Cartridge exchanged", "event", None, "cartridge.exchanged", plan.closet_price, since),
+        ("VISIT", "Visit", "visit", None, None, plan.site_minimum, since),
+        ("CALL-OUT", "Call-out", "call_out", None, None, plan.site_minimum, since),
     ]
     return tuple(
         PricePlan(

@@ -13,6 +13,8 @@ from accounts import clock
 from accounts.commands import customers, operators
 from accounts.permissions import Actor, ActorKind, Role, system_actor
 from billing.commands.prices import NewPriceItem, add_price_items, set_price
+from demo_tenant.bargains import draw_bargains
+from demo_tenant.books import open_books
 from demo_tenant.masterdata import MasterData
 from demo_tenant.story import Story
 from fleet import commands as fleet
@@ -42,6 +44,7 @@ def open_operator(story: Story, password: str) -> None:
         _places(actor, story)
         _fleet(actor, story)
         _prices(actor, master)
+        open_books(actor, story, draw_bargains(story.setting, master))
 
 
 def opened_at(story: Story) -> datetime:

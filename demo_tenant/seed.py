@@ -19,6 +19,7 @@ from accounts.permissions import system_actor
 from accounts.queries import operator_ids
 from billing.commands.closing import close_month
 from config.celery import app
+from demo_tenant.books import keep_books, state_royalty
 from demo_tenant.opening import member_actor, open_operator, opened_at, phone_actors
 from demo_tenant.records import Ending, OfficeAction, Upload
 from demo_tenant.story import Story
@@ -192,7 +193,10 @@ class _Player:
                 self.fold()
                 perform_owed(step.at)
             case Close():
-                close_month(actor=self.bookkeeper, month=step.month)
+                master, setting = self.story.master, self.story.setting
+                keep_books(self.bookkeeper, master, setting, step.month)
+                close_month(actor=self.bookkeeper, month=step.month, leave_held=True)
+                state_royalty(self.bookkeeper, step.month)
 
     def fold(self) -> None:
         """Fold what has been recorded since, so that whoever looks now sees it."""

@@ -17,7 +17,7 @@ PASSWORD = "drip-by-drip-all-month"  # noqa: S105 - of invented people, on this 
 
 def sign_ins() -> str:
     """The sign-ins, one operator a line; all share one password."""
-    boxes = ("owner", "dispatcher", "bookkeeper", "crew1", "viewer")
+    boxes = ("owner", "dispatcher", "bookkeeper", "crew1", "viewer", "network")
     lines = [f"Sign in with the password {PASSWORD} as one of"]
     lines += ["  " + "  ".join(f"{box}@{plan.slug}.example" for box in boxes) for plan in OPERATORS]
     return "\n".join(lines)
