@@ -176,10 +176,10 @@ class CreditNoteAllocations(OperatorView):
     http_method_names = ["post"]
 
     @extend_schema(request=AllocationsSent, responses={201: OpenDocumentShown})
-    def post(self, request: Request, number: str) -> Response:
+    def post(self, request: Request, credit_note: str) -> Response:
         """Let what is left of a credit note settle other documents of its customer."""
         asked = _pairs(sent_by(request, AllocationsSent)["allocations"])
-        note = allocate_credit(actor=self.actor, credit_note=number, allocations=asked)
+        note = allocate_credit(actor=self.actor, credit_note=credit_note, allocations=asked)
         return Response(self.get_serializer(_standing(note)).data, status=201)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
+from decimal import Decimal
 from typing import Any
 from uuid import UUID, uuid4
 
@@ -14,6 +15,11 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from accounts.commands import operators
 from accounts.doors import RowsView
 from accounts.permissions import Role
+from billing.commands.crediting import credit_document
+from billing.commands.opening import NewDebt, record_opening_debts
+from billing.commands.payments import NewPayment, record_payment
+from billing.queries import settling
+from billing.rules.crediting import CreditedLine
 from servicing.commands.forecasts import refit
 from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
@@ -128,6 +134,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
     operators.set_service_rules(actor=cast.owner, effective_from=date(2026, 7, 1), dry_soon_days=4)
     list_prices(cast)
     close(cast, APRIL)
+    paid = pay_and_credit(cast)
     assert seal(actor=cast.owner, at_once=True) == 1
     assert refit(actor=cast.owner).outlooks == 1
     text = file_text(actor=cast.dispatcher, who="Somebody", said="It smells")
@@ -146,7 +153,29 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         "text_id": text.text_id,
         "unit_id": cast.unit.id,
         "visit_id": visit,
+        **paid,
     }
+
+
+def pay_and_credit(cast: Cast) -> dict[str, UUID | str]:
+    """An invoice paid and then some, a part of it given back, and an open debt of the books before."""
+    with cast.reading():
+        (invoice,) = settling.open_debts()
+    old = NewDebt(cast.customer.id, "OLD-1", date(2026, 1, 5), Decimal(80))
+    record_opening_debts(actor=cast.owner, debts=[old])
+    payment = record_payment(
+        actor=cast.owner,
+        payment=NewPayment(
+            cast.customer.id,
+            date(2026, 5, 20),
+            invoice.left + 10,
+            allocations=[(invoice.number, invoice.left)],
+        ),
+    )
+    note = credit_document(
+        actor=cast.owner, number=invoice.number, reason="Too much", lines=[CreditedLine(1, Decimal("5.00"))]
+    )
+    return {"payment_id": payment.id, "credit_note": note.number}
 
 
 LISTS = tuple(

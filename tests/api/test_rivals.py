@@ -10,6 +10,7 @@ from accounts import clock
 from tests.api.callers import LISTS, api_routes, everything, live, names_in, signed_in, view_of
 from tests.cast import NOON, new_cast
 
+SETTLING = {"allocations": [{"document": "OLD-1", "amount": "1.00"}]}
 BODIES = {
     "api-agreement-end": {"ends_on": "2031-01-01"},
     "api-contract-notice": {"given_on": "2026-06-01"},
@@ -17,6 +18,8 @@ BODIES = {
     "api-contract-terms": {"effective_from": "2026-11-01"},
     "api-price-announcement": {"announced_on": "2026-06-01"},
     "api-purchase-order-end": {"ends_before": "2031-01-01"},
+    "api-credit-note-allocations": SETTLING,
+    "api-payment-allocations": SETTLING,
     "api-price-item-prices": {"amount": "14.00", "effective_from": "2026-09-01"},
     "api-service-event-counter": {"reason": "other"},
 }
@@ -32,6 +35,7 @@ PROBES = {
     "api-contract-site-end": "POST",
     "api-contract-sites": "GET POST",
     "api-contract-terms": "GET POST",
+    "api-credit-note-allocations": "POST",
     "api-crew": "GET",
     "api-customer": "GET",
     "api-customer-billing-profile": "GET POST",
@@ -39,6 +43,8 @@ PROBES = {
     "api-device-revoke": "POST",
     "api-invoice": "GET",
     "api-invoice-lines": "GET",
+    "api-payment": "GET",
+    "api-payment-allocations": "POST",
     "api-personal-text": "GET",
     "api-price-announcement": "POST",
     "api-price-item-prices": "POST",
@@ -136,6 +142,8 @@ NAMED_IN_BODIES = (
     ("api-devices", "crew", {"label": "Phone"}),
     ("api-purchase-orders", "customer", {"number": "PO-9", "starts_on": "2026-06-01"}),
     ("api-purchase-orders", "site", {"number": "PO-9", "starts_on": "2026-06-01"}),
+    ("api-opening-debts", "customer", {"number": "OLD-2", "issued_on": "2026-01-05", "amount": "5"}),
+    ("api-payments", "customer", {"received_on": "2026-06-10", "amount": "5"}),
     ("api-reports", "site", {"kind": "odour"}),
     ("api-reports", "unit", {"kind": "odour"}),
     ("api-restrooms", "site", {"name": "Attic"}),
@@ -148,7 +156,7 @@ NAMED_IN_BODIES = (
 )
 WITH_CUSTOMER = {"api-purchase-orders", "api-sites"}
 NAMES_NOTHING = {
-    "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes", "api-personal-texts",
+    "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes", "api-number-series", "api-personal-texts",
     "api-price-items", "api-service-events",
     "api-service-rules", "api-tax-rates", "api-unit-models",
 }  # fmt: skip
@@ -210,6 +218,9 @@ def test_a_rivals_crew_goes_to_no_site(north, rival):
 
 
 FILTERS = (
+    ("open-documents", "customer", "customer_id"),
+    ("payments", "customer", "customer_id"),
+    ("journal-entries", "customer", "customer_id"),
     ("sites", "customer", "customer_id"),
     ("sites", "crew", "crew_id"),
     ("service-agreements", "site", "site_id"),
