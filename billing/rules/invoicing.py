@@ -66,4 +66,6 @@ def differences(charges: Iterable[Charge], earlier: Mapping[str, Charge], month:
 def _line(charge: Charge, month: date) -> Line:
     if charge.amount < 0:
         return Line(Kind.CREDIT, charge)
-    return Line(Kind.LATE if charge.starts_on < month else Kind.REGULAR, charge)
+    # A month of a cycle is billed with the cycle's last one, and is not late then.
+    is_late = charge.starts_on < month and (charge.billed_with or charge.starts_on) < month
+    return Line(Kind.LATE if is_late else Kind.REGULAR, charge)
