@@ -205,6 +205,7 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "filters": {"links": {"()": "config.logs.HideLinks"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["links"]}},
     "root": {"handlers": ["stderr"], "level": os.environ.get("WICKROUND_LOG_LEVEL", "INFO")},
 }

@@ -91,7 +91,7 @@ def _issued_under() -> tuple[Q, Q]:
     rows = list(terms_rows().values_list("effective_from", "basis"))
     asked = {Basis.BILLED: Q(pk__in=[]), Basis.COLLECTED: Q(pk__in=[])}
     for place, ((start, basis), (end, _)) in enumerate(pairwise([*rows, (None, "")])):
-        issued = Q() if place == 0 else Q(issued_on__gte=start)
+        issued = Q(issued_on__gte=date.min if place == 0 else start)
         asked[Basis(basis)] |= issued if end is None else issued & Q(issued_on__lt=end)
     return asked[Basis.BILLED], asked[Basis.COLLECTED]
 
