@@ -35,7 +35,7 @@ def credit_document(
     with tenancy.writing(actor):
         locked_series()
         original = documents.get_document(number)
-        if original.kind != "invoice":
+        if original.kind != "invoice" or original.series is None:
             raise Conflict(
                 f"{number} is no invoice that was issued here. Only an invoice can be given back of; name its number."
             )

@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db.models import F, QuerySet, Sum
+from django.db.models import Sum
 
 from billing.models import Charge, Document, DocumentLine, LegalEntity
 from billing.rules.crediting import Creditable, creditable
@@ -110,15 +110,3 @@ def cash_steps(documents: Collection[Document]) -> dict[UUID, Decimal]:
 def line_ids(document_id: UUID) -> dict[int, UUID]:
     """The rows of a document's lines, by their number."""
     return dict(DocumentLine.objects.filter(document_id=document_id).values_list("line", "id"))
-
-
-def spent_on_orders(customer_ids: Collection[UUID]) -> dict[tuple[UUID, str], Decimal]:
-    """Net by payer and order number: what was invoiced under it, less what was given back."""
-    spent: dict[tuple[UUID, str], Decimal] = defaultdict(Decimal)
-    rows: QuerySet[Document] = Document.objects.filter(customer_id__in=customer_ids).exclude(kind="opening")
-    for kind, customer_id, lines in rows.values_list("kind", "customer_id", F("document__lines")):
-        for line in lines:
-            if line["po"]:
-                sign = -1 if kind == "credit_note" else 1
-                spent[customer_id, line["po"]] += sign * Decimal(line["amount"])
-    return dict(spent)

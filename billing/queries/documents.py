@@ -20,9 +20,7 @@ from billing.models import (
     DocumentLine,
 )
 from billing.queries import crediting
-from billing.queries.closes import as_line
 from billing.rules.crediting import Creditable
-from billing.rules.invoicing import Line
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +113,6 @@ def creditable(number: str) -> Creditable:
 def invoice_lines(invoice_id: UUID) -> QuerySet[DocumentLine]:
     """An invoice's lines in order, each with its charge."""
     return DocumentLine.objects.filter(document_id=invoice_id).select_related("charge").order_by("line")
-
-
-def lines_as_rated(invoice_id: UUID) -> list[Line]:
-    return [as_line(row.charge) for row in invoice_lines(invoice_id)]
 
 
 def billed_on(event_id: UUID) -> list[BilledOn]:

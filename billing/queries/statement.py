@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Any
 from uuid import UUID
 
 import accounts.queries
@@ -76,6 +77,7 @@ def _moves(customer_id: UUID, until: date, currency: str) -> list[tuple[date, st
     documents = Document.objects.filter(customer_id=customer_id, currency=currency, issued_on__lte=until)
     payments = Payment.objects.filter(customer_id=customer_id, currency=currency, received_on__lte=until)
     moves = []
+    row: Any  # a document with what is to be paid of it
     for row in payable_of(documents).order_by("issued_on", "id"):
         sign = -1 if row.kind == "credit_note" else 1
         moves.append(

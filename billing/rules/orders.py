@@ -26,11 +26,16 @@ class Use(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class OrderUse:
-    """An order, what was invoiced under it so far with what is about to be, net, and how that stands to its limit."""
+    """An order, what was invoiced under it, net and less what was given back, and how that stands to its limit."""
 
     order: Order
     used: Decimal
     use: Use
+
+    @property
+    def left(self) -> Decimal | None:
+        """What is left of its limit, nothing at least; None where it has none."""
+        return None if self.order.limit is None else max(self.order.limit - self.used, Decimal(0))
 
 
 def order_for(charge: Charge, customer_ids: Collection[UUID], orders: Iterable[Order]) -> Order | None:
