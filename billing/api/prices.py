@@ -34,7 +34,7 @@ from billing.rules.inputs import Basis
 from billing.rules.money import PRICE_DECIMALS
 
 
-class IndexShown(serializers.Serializer[PriceVersion]):
+class PriceIndexShown(serializers.Serializer[PriceVersion]):
     """The price is prior_amount x figure of month / figure of base_month, within cap and floor, rounded once."""
 
     code = serializers.CharField(source="index_code")
@@ -57,9 +57,9 @@ class PriceShown(serializers.Serializer[PriceVersion]):
     announced_on = serializers.DateField(allow_null=True, help_text="The day of the letter about it.")
     index = serializers.SerializerMethodField()
 
-    @extend_schema_field(IndexShown(allow_null=True))
+    @extend_schema_field(PriceIndexShown(allow_null=True))
     def get_index(self, price: PriceVersion) -> dict[str, Any] | None:
-        return IndexShown(price).data if price.index_code else None
+        return PriceIndexShown(price).data if price.index_code else None
 
 
 class ContractPriceShown(PriceShown):
@@ -87,7 +87,7 @@ def _amount(**more: Any) -> serializers.DecimalField:
     return serializers.DecimalField(15, PRICE_DECIMALS, min_value=0, **more)
 
 
-class IndexSent(Sent):
+class PriceIndexSent(Sent):
     code = serializers.CharField(max_length=MOST_INDEX_CODE)
     base_month = serializers.DateField(help_text="The first day of the month.")
     month = serializers.DateField(help_text="The first day of the month; later than the base.")
@@ -136,7 +136,7 @@ class PriceSent(Sent):
     site = serializers.CharField(
         source="site_code", max_length=20, required=False, help_text="The code of a site under that contract."
     )
-    index = IndexSent(required=False, allow_null=True)
+    index = PriceIndexSent(required=False, allow_null=True)
     announced_on = serializers.DateField(
         required=False, allow_null=True, help_text="The day of the letter about it, before it begins."
     )
