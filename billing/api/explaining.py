@@ -26,7 +26,7 @@ class EventBehindShown(serializers.Serializer[EventBehind]):
     became = serializers.CharField(help_text="What the last close that knew it made of it, as a sentence.")
 
 
-class PlaceShown(serializers.Serializer[Place]):
+class ChargedPlaceShown(serializers.Serializer[Place]):
     month = serializers.DateField(help_text="The month at whose close this row was made.")
     kind = serializers.CharField()
     amount = serializers.CharField()
@@ -62,7 +62,7 @@ class ExplanationShown(serializers.Serializer[Explanation]):
     events = EventBehindShown(many=True)
     arithmetic = serializers.ListField(child=serializers.CharField())
     standing = serializers.SerializerMethodField(help_text="The sum of all rows of the charge.")
-    places = PlaceShown(many=True, help_text="Every row of the charge, the earliest close first.")
+    places = ChargedPlaceShown(many=True, help_text="Every row of the charge, the earliest close first.")
     sentences = serializers.ListField(child=serializers.CharField(), help_text="All of it in words.")
 
     @extend_schema_field(AMOUNT)

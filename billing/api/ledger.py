@@ -113,7 +113,7 @@ class JournalTotals(OperatorView):
     def query_names(self, method: str) -> frozenset[str]:
         return frozenset({"entry_from", "entry_to"})
 
-    @extend_schema(parameters=DAYS)
+    @extend_schema(parameters=[*DAYS])
     def get(self, request: Request) -> Response:
         wanted = _range(request)
         with tenancy.reading(self.actor):
@@ -143,7 +143,7 @@ class JournalFile(OperatorView):
     def query_names(self, method: str) -> frozenset[str]:
         return frozenset({"entry_from", "entry_to"})
 
-    @extend_schema(parameters=DAYS, responses={(200, "text/csv"): OpenApiTypes.STR})
+    @extend_schema(parameters=[*DAYS], responses={(200, "text/csv"): OpenApiTypes.STR})
     def get(self, request: Request) -> StreamingHttpResponse:
         """The journal as CSV after RFC 4180: a record for each line, and one of control totals for each currency."""
         entries = ledger.read_through(self.actor, _range(request))
