@@ -27,6 +27,7 @@ _UNTAXED = {
 }
 _TAX_NAMES = {"vat": "VAT", "gst": "GST", "sales_tax": "Sales tax"}
 _RATE_IN_NAME = re.compile(r"\s*[0-9.,]+\s*%\s*$")
+_FOR_DAYS = frozenset({"unit_month", "site_month", "extra_unit", "invoice_minimum"})
 _COUNTED = {
     "unit_month": "days",
     "site_month": "days",
@@ -168,7 +169,7 @@ def _line(
         "item": amounts.breakable(line["item"]["name"] or line["item"]["code"]),
         "marks": list(_marks(line, document)),
         "details": amounts.breakable(" \u00b7 ".join(detail for detail in details if detail)),
-        "when": amounts.days(line["period"]),
+        "when": _when(line),
         "quantity": _quantity(line),
         "price": amounts.price(line["unit_price"], document["minor_units"]),
         "rate": _rate(line["tax"]),
@@ -193,6 +194,13 @@ def _credited(line: Mapping[str, Any], document: Mapping[str, Any]) -> str:
     if corrects and corrects["number"] == credited["number"]:
         return f"line {credited['line']} of the invoice"
     return f"gives back line {credited['line']} of {credited['number']}"
+
+
+def _when(line: Mapping[str, Any]) -> str:
+    """The days of what is charged for days, the day of what was done on one, whatever month it is charged in."""
+    if line["rule"] in _FOR_DAYS:
+        return amounts.days(line["period"])
+    return amounts.day(line["service_on"])
 
 
 def _quantity(line: Mapping[str, Any]) -> str:

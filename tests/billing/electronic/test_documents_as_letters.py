@@ -56,8 +56,18 @@ def test_an_invoice_says_who_what_when_how_much_and_where_to_pay():
     document = papers.paper(
         [
             papers.line(1),
-            papers.line(2, kind="late", period={"start": "2026-03-27", "end_exclusive": "2026-03-28"}),
-            papers.line(3, in_advance=True, period={"start": "2026-05-01", "end_exclusive": "2026-06-01"}),
+            papers.line(
+                2,
+                kind="late",
+                service_on="2026-03-27",
+                period={"start": "2026-03-01", "end_exclusive": "2026-04-01"},
+            ),
+            papers.line(
+                3,
+                rule="site_month",
+                in_advance=True,
+                period={"start": "2026-05-01", "end_exclusive": "2026-06-01"},
+            ),
             papers.line(
                 4, kind="credit", rule="missed_service", quantity={"part": "-1", "of": 4}, amount="-3.13"
             ),
