@@ -56,7 +56,7 @@ def _closed_and_undone(
         with clock.playing(_closing_time(month)):
             close = closing.close_in_scope(actor=actor, month=month, leave_held=True, progress=progress)
         summary = previews.summary_of(close)
-        summary["checks"] = [one.to_json() for one in checking.served_and_billed(close.month)]
+        summary["checks"] = [one.to_json() for one in checking.by_documents(close.month)]
         transaction.set_rollback(True)
     return summary
 

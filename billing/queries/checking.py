@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, time
-from decimal import Decimal
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Sum
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
 import accounts.queries
 import fleet.queries
@@ -19,15 +18,15 @@ from billing.models import (
     BillingProfile,
     Charge,
     ContractSite,
-    Document,
     EventDisposition,
     PeriodClose,
     PriceVersion,
     PurchaseOrder,
 )
-from billing.queries import previews
+from billing.queries import orders, previews
 from billing.rules.dispositions import WAITING, Outcome
 from billing.rules.documents import amount_text
+from billing.rules.orders import Use
 from billing.rules.rating import Rule, month_after
 from billing.rules.wording import reason_words
 from servicing.queries import events as log
@@ -73,25 +72,32 @@ def checklist(month: date) -> list[Check]:
     """What to look at before ``month`` (its first day) is closed, what stops lines first; [] when nothing is.
 
     What was served and what would be billed is taken from the month's close, or from its last preview: before either
-    those two are not on the list.
+    those two are not on the list, and what is left of orders is that of what was invoiced before.
     """
     found = [
         *_missing_orders(month),
-        *_orders_running_out(month),
+        *_orders_ending(month),
         *_prices_waiting(month),
         *_events_held(),
         *_sites_without_contract(month),
-        *_of_units(month),
+        *_of_documents(month),
     ]
     return sorted(found, key=lambda check: (not check.stops, check.kind))
 
 
-def _of_units(month: date) -> list[Check]:
+def _of_documents(month: date) -> list[Check]:
     if PeriodClose.objects.filter(month=month).exists():
-        return served_and_billed(month)
+        return by_documents(month)
     preview = previews.last_preview(month)
-    checks = preview.summary.get("checks", []) if preview is not None else []
+    if preview is None:
+        return list(_orders_spent(month))
+    checks = preview.summary.get("checks", [])
     return [Check(**(one | {"rows": tuple(Named(**row) for row in one["rows"])})) for one in checks]
+
+
+def by_documents(month: date) -> list[Check]:
+    """What only the documents of a month can tell, once they are issued, or tried out."""
+    return [*served_and_billed(month), *_orders_spent(month)]
 
 
 def _missing_orders(month: date) -> Iterator[Check]:
@@ -112,41 +118,39 @@ def _missing_orders(month: date) -> Iterator[Check]:
         )
 
 
-def _orders_running_out(month: date) -> Iterator[Check]:
-    """Orders that end with the month or in it, and those of which less than a tenth is left."""
-    ending, spent = [], []
-    used = dict(
-        Document.objects.filter(kind="invoice")
-        .exclude(po_number="")
-        .order_by()
-        .values("po_number", "customer_id")
-        .annotate(net=Sum("net"))
-        .values_list("po_number", "net")
-    )
-    rows = PurchaseOrder.objects.filter(starts_on__lt=month_after(month)).select_related("customer")
-    for order in rows.filter(Q(ends_before=None) | Q(ends_before__gt=month)).order_by(
-        "customer__code", "number"
-    ):
-        if order.ends_before is not None and order.ends_before <= month_after(month_after(month)):
-            ending.append(
-                Named(f"{order.number} ends before {order.ends_before}", customer=order.customer.code)
-            )
-        if (
-            order.limit is not None
-            and (left := order.limit - used.get(order.number, Decimal(0))) * 10 < order.limit
-        ):
-            text = amount_text(max(left, Decimal(0)), order.currency)
-            spent.append(Named(f"{order.number}: {text} {order.currency} left", customer=order.customer.code))
+def _orders_ending(month: date) -> Iterator[Check]:
+    """Orders that end with the month, in it or in the next one."""
+    codes, last = _customer_codes(), month_after(month_after(month))
+    ending = [
+        Named(
+            f"{one.order.number} ends before {one.order.ends_before}", customer=codes[one.order.customer_id]
+        )
+        for one in orders.order_uses(month, month_after(month))
+        if one.order.ends_before is not None and one.order.ends_before <= last
+    ]
     if ending:
-        yield _check(
-            "order_ending",
-            ending,
-            f"{count(len(ending), 'purchase order')} end with the next month or before.",
+        what = f"{count(len(ending), 'purchase order')} end with the next month or before."
+        yield _check("order_ending", ending, what)
+
+
+def _orders_spent(month: date) -> Iterator[Check]:
+    """Orders of the month of which less than a tenth is left, or nothing."""
+    codes = _customer_codes()
+    spent = [
+        Named(
+            f"{one.order.number}: {amount_text(one.left, one.order.currency)} {one.order.currency} left",
+            customer=codes[one.order.customer_id],
         )
+        for one in orders.order_uses(month, month_after(month))
+        if one.left is not None and one.use is not Use.WITHIN
+    ]
     if spent:
-        yield _check(
-            "order_spent", spent, f"{count(len(spent), 'purchase order')} have less than a tenth left."
-        )
+        what = f"{count(len(spent), 'purchase order')} have less than a tenth left."
+        yield _check("order_spent", spent, what)
+
+
+def _customer_codes() -> dict[UUID, str]:
+    return {customer.id: customer.code for customer in accounts.queries.customers()}
 
 
 def _prices_waiting(month: date) -> Iterator[Check]:

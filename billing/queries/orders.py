@@ -26,9 +26,10 @@ GROUP BY 1, 2, 3
 """
 
 
-def order_uses(on: date) -> list[OrderUse]:
-    """The purchase orders valid on a day, by customer and number, each with what of it is used."""
-    rows = PurchaseOrder.objects.filter(starts_on__lte=on).filter(Q(ends_before=None) | Q(ends_before__gt=on))
+def order_uses(since: date, before: date) -> list[OrderUse]:
+    """The purchase orders with a day of [since, before), by customer and number, each with what of it is used."""
+    rows = PurchaseOrder.objects.filter(starts_on__lt=before)
+    rows = rows.filter(Q(ends_before=None) | Q(ends_before__gt=since))
     valid = set(rows.values_list("id", flat=True))
     orders = [order for order in parties.purchase_orders() if order.id in valid]
     payers = dict(

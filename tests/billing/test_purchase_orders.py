@@ -6,9 +6,9 @@ from decimal import Decimal
 import pytest
 
 from accounts.errors import Conflict
-from billing.commands import parties
+from billing.commands import parties, previewing
 from billing.commands.crediting import credit_document
-from billing.queries import documents, orders
+from billing.queries import checking, documents, orders
 from billing.rules.crediting import CreditedLine
 from billing.rules.orders import Use
 from tests.billing.books import APRIL, MAY, close, list_prices, numbers, on
@@ -31,9 +31,9 @@ def worked(cast):
     cast.upload(cast.installed(at=on(4, 1)))
 
 
-def uses(cast, on_day=date(2026, 4, 30)):
+def uses(cast, since=APRIL, before=MAY):
     with cast.reading():
-        return [(one.order.number, one.used, one.use, one.left) for one in orders.order_uses(on_day)]
+        return [(one.order.number, one.used, one.use, one.left) for one in orders.order_uses(since, before)]
 
 
 def test_a_month_is_not_closed_over_work_that_lacks_the_order_its_payer_asks_for(north):
@@ -73,6 +73,18 @@ def test_an_order_is_used_by_what_is_invoiced_and_freed_by_what_is_given_back(no
     assert uses(north) == [("PO-1", 70, Use.WITHIN, 10)]
 
 
+def test_a_preview_warns_of_an_order_that_the_month_would_use_up(north):
+    worked(north)
+    order(north, limit=Decimal(80))
+    with north.reading():
+        assert "order_spent" not in {check.kind for check in checking.checklist(APRIL)}
+    previewing.preview_month(actor=north.owner, month=APRIL)
+    with north.reading():
+        (spent,) = [check for check in checking.checklist(APRIL) if check.kind == "order_spent"]
+    assert [row.label for row in spent.rows] == ["PO-1: 5.00 EUR left"]
+    assert (spent.stops, numbers(north)) == (False, [])
+
+
 def test_orders_by_line_are_used_by_their_lines(north):
     worked(north)
     asks_for_orders(north, line_pos=True)
@@ -80,7 +92,7 @@ def test_orders_by_line_are_used_by_their_lines(north):
     order(north, "PO-2", starts_on=date(2026, 4, 10), limit=Decimal(30))
     close(north, APRIL)
     # The installation of 1 April falls under the first, the month by its last day under the second.
-    assert uses(north, date(2026, 4, 5)) == [("PO-1", 45, Use.WITHIN, None)]
-    assert uses(north) == [("PO-2", 30, Use.NEARLY_USED, 0)]
+    assert uses(north, before=date(2026, 4, 10)) == [("PO-1", 45, Use.WITHIN, None)]
+    assert uses(north, date(2026, 4, 10)) == [("PO-2", 30, Use.NEARLY_USED, 0)]
     with north.reading():
         assert documents.get_invoice("INV-000001").po_number == ""
