@@ -33,9 +33,9 @@ def list_prices(cast: Cast, since: date = APRIL) -> None:
     )
 
 
-def close(cast: Cast, month: date, at: datetime | None = None) -> PeriodClose:
+def close(cast: Cast, month: date, at: datetime | None = None, **how: Any) -> PeriodClose:
     with clock.playing(at or datetime(2026, month.month + 1, 3, 9, tzinfo=UTC)):
-        return closing.close_month(actor=cast.actors[Role.BOOKKEEPER], month=month)
+        return closing.close_month(actor=cast.actors[Role.BOOKKEEPER], month=month, **how)
 
 
 def invoice_lines(cast: Cast, number: str) -> list[tuple[Any, ...]]:

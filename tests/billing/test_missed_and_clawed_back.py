@@ -42,14 +42,14 @@ FOUR = [unit("a"), unit("b"), unit("c", station=CLOSET), unit("d", station=CLOSE
 THREE_DONE = [exchanged("2026-09-10", of) for of in "abc"]
 
 
-def credits(result):
+def given_back(result):
     return [(str(c.service_on), str(c.amount)) for c in result.charges if c.rule is Rule.MISSED_SERVICE]
 
 
 def test_a_missed_service_gives_back_its_share_of_the_fee():
     # Fee x missed / planned = 38.00 x 1/4: common practice, no source.
     result = rated(under_contract(FEE, by=BY, due=DUE), *FOUR, *THREE_DONE)
-    assert credits(result) == [("2026-09-12", "-9.50")]
+    assert given_back(result) == [("2026-09-12", "-9.50")]
     workings = next(c.workings for c in result.charges if c.rule is Rule.MISSED_SERVICE)
     assert workings == {
         "due_on": "2026-09-12",
@@ -76,32 +76,32 @@ def test_a_missed_service_gives_back_its_share_of_the_fee():
 )
 def test_only_what_the_operator_missed_and_did_not_make_good_is_credited(happening, is_credited):
     result = rated(under_contract(FEE, by=BY, due=DUE), *FOUR, *THREE_DONE, happening)
-    assert bool(credits(result)) == is_credited
+    assert bool(given_back(result)) == is_credited
 
 
 def test_a_standstill_clears_the_operator():
     pause = Standstill(date(2026, 9, 15), date(2026, 9, 30), "full")
     given = under_contract(FEE, by=BY, due=DUE, pauses=(pause,))
-    assert credits(rated(given, *FOUR, *THREE_DONE)) == []
+    assert given_back(rated(given, *FOUR, *THREE_DONE)) == []
 
 
 def test_a_unit_installed_since_the_window_opened_came_filled():
     result = rated(
         under_contract(FEE, by=BY, due=DUE), *FOUR[:3], *THREE_DONE, unit("d", "2026-09-08", CLOSET)
     )
-    assert credits(result) == []
+    assert given_back(result) == []
 
 
 def test_a_missed_service_is_decided_on_when_it_can_no_longer_be_made_good():
     due = (DueDay(date(2026, 9, 28), date(2026, 9, 23)),)
     given = under_contract(FEE, by=BY, due=due)
-    assert credits(rated(given, *FOUR)) == []
+    assert given_back(rated(given, *FOUR)) == []
     in_october = rated(given, *FOUR, first=OCTOBER, open_from=NOVEMBER)
-    assert credits(in_october) == [("2026-09-28", "-38.00")]
+    assert given_back(in_october) == [("2026-09-28", "-38.00")]
 
 
 def test_terms_without_the_rule_give_nothing_back():
-    assert credits(rated(under_contract(FEE, by=terms("flat_site"), due=DUE), *FOUR)) == []
+    assert given_back(rated(under_contract(FEE, by=terms("flat_site"), due=DUE), *FOUR)) == []
 
 
 def test_the_fee_of_a_longer_interval_is_that_of_all_its_months():
@@ -112,7 +112,7 @@ def test_the_fee_of_a_longer_interval_is_that_of_all_its_months():
     given = replace(given, sites={**given.sites, HARBOUR: replace(site, agreements=(quarterly,))})
     listed = replace(FEE, versions=(version("fee", "38", date(2026, 1, 1)),))
     result = rated(replace(given, items=(listed,)), *FOUR, *THREE_DONE)
-    assert credits(result) == [("2026-09-12", "-9.50")] * 3
+    assert given_back(result) == [("2026-09-12", "-9.50")] * 3
 
 
 def test_a_unit_that_was_missed_gives_its_own_month_back():
@@ -120,7 +120,7 @@ def test_a_unit_that_was_missed_gives_its_own_month_back():
     result = rated(
         under_contract(monthly("21"), by=by, due=DUE), unit("a"), unit("b"), exchanged("2026-09-10", "a")
     )
-    assert credits(result) == [("2026-09-12", "-21.00")]
+    assert given_back(result) == [("2026-09-12", "-21.00")]
 
 
 WAIVED = terms("flat_site", install_waived=True, claw_back_months=12)
