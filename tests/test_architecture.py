@@ -53,6 +53,8 @@ LONG_FUNCTIONS: dict[str, str] = {
 OPEN_ADDRESSES = {
     "choose-operator": "sends a person on to an operator of theirs, or to the sign-in",
     "scanned": "sends on to a unit's page, which asks for its permission",
+    "shared": "opens what a mail was about, by the signature in its link",
+    "shared-file": "the same as a file",
     "sign-in": "where one is not yet known",
     "sign-out": "ends the session, whoever it was",
     "problems": "the list of refusals, no operator's data",

@@ -16,7 +16,7 @@ from django.core.validators import validate_email
 
 import accounts.queries
 from accounts import clock, jobs, tenancy
-from accounts.errors import BadInput, Conflict, Problem
+from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.jobs import Job
 from accounts.permissions import Actor, Permission, require
@@ -96,8 +96,11 @@ def send_statement(*, actor: Actor, customer_id: UUID, since: date, until: date,
             errors=[Problem("/until", "period", "Choose a day from the statement's first day on.")],
         )
     with tenancy.writing(actor):
-        customer = accounts.queries.get_customer(customer_id)
-        recipient = _to_another(_recipients({customer.id})[customer.id], to)
+        recipient = _recipients({customer_id}).get(customer_id)
+        if recipient is None:
+            detail = "There is no customer here with this id."
+            raise NotFound(detail, errors=[Problem("/customer", "not-found", detail)])
+        recipient = _to_another(recipient, to)
         subject = messages.statement_subject(since, until, parties.default_entity().legal_name)
         sent = _row(recipient, None, kind="statement", key="", subject=subject)
         sent.key = f"statement/{since}/{until}/{sent.id}"

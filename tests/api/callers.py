@@ -18,8 +18,11 @@ from accounts.permissions import Role
 from billing.commands.crediting import credit_document
 from billing.commands.opening import NewDebt, record_opening_debts
 from billing.commands.payments import NewPayment, record_payment
+from billing.commands.royalty import set_royalty_terms, state_month
+from billing.commands.sending import send_statement
 from billing.queries import settling
 from billing.rules.crediting import CreditedLine
+from billing.rules.royalty import Basis, Tier
 from servicing.commands.forecasts import refit
 from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
@@ -154,7 +157,28 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         "unit_id": cast.unit.id,
         "visit_id": visit,
         **paid,
+        "royalty_month": told(cast),
     }
+
+
+def told(cast: Cast) -> str:
+    """A statement mailed to the customer, and May stated to the network; gives that month."""
+    send_statement(
+        actor=cast.owner,
+        customer_id=cast.customer.id,
+        since=date(2026, 5, 1),
+        until=date(2026, 5, 31),
+        to="accounts@quay.example",
+    )
+    set_royalty_terms(
+        actor=cast.owner,
+        effective_from=date(2026, 5, 1),
+        network_name="Drip Network",
+        basis=Basis.BILLED,
+        tiers=[Tier(None, Decimal(6))],
+    )
+    state_month(actor=cast.owner, month=date(2026, 5, 1))
+    return "2026-05"
 
 
 def pay_and_credit(cast: Cast) -> dict[str, UUID | str]:

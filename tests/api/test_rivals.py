@@ -49,6 +49,7 @@ PROBES = {
     "api-price-announcement": "POST",
     "api-price-item-prices": "POST",
     "api-purchase-order-end": "POST",
+    "api-royalty-statement": "GET",
     "api-service-event": "GET",
     "api-service-event-counter": "POST",
     "api-service-event-proof": "GET",
@@ -130,6 +131,7 @@ def test_no_list_shows_anything_of_a_rivals(north, rival):
     assert seen["service-events"] == []
 
 
+MAY_DAYS = {"since": "2026-05-01", "until": "2026-05-31", "to": "accounts@quay.example"}
 EARLIER = {"number": "A9", "anchor_on": "2025-01-01", "starts_on": "2025-01-01", "ends_on": "2025-07-01"}
 NAMED_IN_BODIES = (
     ("api-agreements", "site", EARLIER),
@@ -151,13 +153,14 @@ NAMED_IN_BODIES = (
     ("api-sites", "customer", {"code": "S8", "name": "Lock", "kind": "office", "zone": "Europe/Berlin"}),
     ("api-sites", "crew", {"code": "S9", "name": "Lock", "kind": "office", "zone": "Europe/Berlin"}),
     ("api-standstills", "site", {"starts_on": "2031-01-01", "billing": "none"}),
+    ("api-statement-sendings", "customer", MAY_DAYS),
     ("api-stations", "restroom", {"name": "left", "fixture": "urinal"}),
     ("api-units", "unit_model", {"count": 1}),
 )
 WITH_CUSTOMER = {"api-purchase-orders", "api-sites"}
 NAMES_NOTHING = {
     "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes", "api-number-series", "api-personal-texts",
-    "api-price-items", "api-service-events",
+    "api-price-items", "api-royalty-statements", "api-royalty-terms", "api-sendings", "api-service-events",
     "api-service-rules", "api-tax-rates", "api-unit-models",
 }  # fmt: skip
 
@@ -221,6 +224,7 @@ FILTERS = (
     ("open-documents", "customer", "customer_id"),
     ("payments", "customer", "customer_id"),
     ("journal-entries", "customer", "customer_id"),
+    ("sendings", "customer", "customer_id"),
     ("sites", "customer", "customer_id"),
     ("sites", "crew", "crew_id"),
     ("service-agreements", "site", "site_id"),

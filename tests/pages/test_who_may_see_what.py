@@ -18,6 +18,9 @@ PAGES = (
     "lots/",
     "lots/L-1",
     "money/",
+    "ahead/",
+    "royalty/",
+    "royalty/terms",
     "set-up/",
     "set-up/people-named",
 )
@@ -87,6 +90,10 @@ def test_an_owner_sees_every_page(north: Cast, page: str) -> None:
     [
         (Role.CREW_MEMBER, "money/"),
         (Role.DISPATCHER, "money/"),
+        (Role.DISPATCHER, "royalty/"),
+        (Role.VIEWER, "royalty/"),
+        (Role.NETWORK, "money/"),
+        (Role.NETWORK, ""),
         (Role.VIEWER, "set-up/"),
         (Role.VIEWER, "sites/S1/visit"),
         (Role.BOOKKEEPER, "sites/S1/visit"),
