@@ -10,9 +10,10 @@ from django.db import connections
 from accounts import clock
 from accounts.errors import BadInput, Conflict, Forbidden, NotFound
 from accounts.permissions import Role
-from billing.commands import closing, contracts, parties
+from billing.commands import closing, contracts, parties, prices
 from billing.commands.contracts import NewContract, NewContractSite
 from billing.commands.crediting import credit_document
+from billing.commands.prices import NewPriceItem
 from billing.commands.terms import NewTerms
 from billing.queries import documents
 from billing.rules.crediting import CreditedLine
@@ -164,13 +165,13 @@ def test_work_undone_after_it_was_billed_is_a_line_of_the_next_invoice_by_the_li
     assert closing.differences(north.operator.id) == []
 
 
-def under_contract(cast, credit_as):
+def under_contract(cast, credit_as, terms=None):
     new = NewContract(
         "K1",
         cast.customer.id,
         APRIL,
         sites=[NewContractSite(cast.site.id)],
-        terms=NewTerms(mode="unit_service", credit_as=credit_as),
+        terms=terms or NewTerms(mode="unit_service", credit_as=credit_as),
     )
     contracts.add_contract(actor=cast.owner, new=new)
 
@@ -195,6 +196,27 @@ def test_work_undone_under_a_contract_of_credit_notes_is_given_back_of_its_own_i
     assert (note.close_id, note.number) == (closed.id, "CRN-000001")
     assert {one["credits"]["number"] for one in note.document["lines"]} == {"INV-000001"}
     assert left(north).net_left == before.net - 25
+    assert closing.differences(north.operator.id) == []
+
+
+def test_a_service_found_missed_later_is_given_back_of_the_fee_of_its_day(north):
+    with_vat(north)
+    prices.add_price_items(
+        actor=north.owner, items=[NewPriceItem("flat", "Site and month", "site_month", Decimal(38), APRIL)]
+    )
+    terms = NewTerms(mode="flat_site", credits_missed=True, credit_as="credit_note")
+    under_contract(north, "credit_note", terms)
+    exchanged = north.exchanged(at=on(4, 10))
+    north.upload(north.installed(at=on(4, 1)), exchanged)
+    close(north, APRIL)
+    north.upload(countered(north, exchanged), north.exchanged(at=on(5, 10)))
+    close(north, MAY)
+    with north.reading():
+        (note,) = documents.credit_notes().defer(None)
+    (line,) = note.document["lines"]
+    assert (line["rule"], line["credits"]["number"]) == ("missed_service", "INV-000001")
+    # The one service of April at a fee of 38.00 was missed: all of it, and 19 % of 38.00.
+    assert [note.document[name] for name in ("net", "tax", "total")] == ["38.00", "7.22", "45.22"]
     assert closing.differences(north.operator.id) == []
 
 
