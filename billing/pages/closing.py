@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from datetime import date, datetime
 from decimal import Decimal
@@ -139,14 +140,19 @@ def _told(preview: Preview) -> dict[str, Any]:
         "more": max(0, len(summary["documents"]) - SHOWN),
         "count": len(summary["documents"]),
         "sums": _sums(summary["documents"]),
-        "held": summary["held"][:SHOWN],
+        "held": _by_reason(summary["held"]),
         "held_count": len(summary["held"]),
         "waiting": summary["waiting"],
         "since": since and datetime.fromisoformat(since["made_at"]),
         "changes": (since or {}).get("documents", [])[:SHOWN],
-        "held_new": (since or {}).get("held", {}).get("new", [])[:SHOWN],
-        "held_gone": (since or {}).get("held", {}).get("gone", [])[:SHOWN],
+        "held_new": _by_reason((since or {}).get("held", {}).get("new", [])),
+        "held_gone": _by_reason((since or {}).get("held", {}).get("gone", [])),
     }
+
+
+def _by_reason(held: list[dict[str, Any]]) -> list[tuple[str, int]]:
+    """What lines are held for, each with how many."""
+    return Counter(one["detail"] for one in held).most_common(SHOWN)
 
 
 def _by_rule(totals: list[dict[str, Any]]) -> list[tuple[str, int, Decimal, str]]:

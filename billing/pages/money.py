@@ -68,9 +68,9 @@ def money(request: OperatorRequest) -> HttpResponse:
         "today": today,
         "owed": [(sum(bands[band] for band in Band), code) for code, bands in totals.items()],
         "late": [
-            (sum(bands[band] for band in LATE), code, not bands[Band.NOT_DUE])
-            for code, bands in totals.items()
+            (late, code) for code, bands in totals.items() if (late := sum(bands[band] for band in LATE))
         ],
+        "is_all_late": not any(bands[Band.NOT_DUE] for bands in totals.values()),
         "owing": [one for one in owing if one.aged.owed][:DEBTORS],
         "debtors": len({one.debtor.id for one in owing if one.aged.owed}),
         "totals": [

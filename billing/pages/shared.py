@@ -42,8 +42,7 @@ def shared_file(request: HttpRequest, token: str, form: str) -> HttpResponse:
     operator_id, sending_id = sending.read_token(token)
     with tenancy.reading(system_actor(operator_id)):
         document = sending.shared(sending_id).document
-    content = _file(document, form) if document and document.kind != "opening" else b""
-    if not content:
+    if document is None or document.kind == "opening" or not (content := _file(document, form)):
         raise NotFound("There is no such file of this.")
     answer = HttpResponse(content, content_type=f"application/{form}")
     answer["Content-Disposition"] = f'inline; filename="{document.number}.{form}"'

@@ -13,7 +13,6 @@ from django.urls import NoReverseMatch, reverse
 from accounts.permissions import Actor, Permission
 from billing.rules import terms_words
 from billing.rules.documents import decimal_text
-from billing.rules.wording import reason_words
 from config.templatetags.words import money, price
 
 register = template.Library()
@@ -144,12 +143,6 @@ def work(event_type: str) -> str:
 @register.filter
 def negated(value: Decimal) -> Decimal:
     return -value
-
-
-@register.filter
-def held_words(one: dict[str, Any]) -> str:
-    """Why a line is held, in words."""
-    return str(one.get("detail") or one.get("sentence") or reason_words(one.get("reason", "")))
 
 
 @register.filter

@@ -18,6 +18,18 @@ PAGES = (
     "lots/",
     "lots/L-1",
     "money/",
+    "money/month",
+    "money/documents/",
+    "money/customers/",
+    "money/customers/C1",
+    "money/customers/C1/payment",
+    "money/customers/C1/billing",
+    "money/contracts/",
+    "money/new-contract?customer=C1",
+    "money/prices/",
+    "money/new-price-item",
+    "money/issuers/",
+    "money/new-issuer",
     "ahead/",
     "royalty/",
     "royalty/terms",
@@ -90,6 +102,11 @@ def test_an_owner_sees_every_page(north: Cast, page: str) -> None:
     [
         (Role.CREW_MEMBER, "money/"),
         (Role.DISPATCHER, "money/"),
+        (Role.DISPATCHER, "money/customers/C1"),
+        (Role.CREW_MEMBER, "money/prices/"),
+        (Role.VIEWER, "money/customers/C1/payment"),
+        (Role.VIEWER, "money/new-contract?customer=C1"),
+        (Role.VIEWER, "money/new-issuer"),
         (Role.DISPATCHER, "royalty/"),
         (Role.VIEWER, "royalty/"),
         (Role.NETWORK, "money/"),
@@ -110,6 +127,14 @@ def test_the_navigation_holds_only_what_the_role_may_see(north: Cast) -> None:
     owner = text_of(signed_in(north, Role.OWNER).get(f"/{north.operator.slug}/"))
     assert "Lookout Sites Units Crew Member Sign out" in crew
     assert "Lookout Sites Units Figures Money Set-up Owner Sign out" in owner
+
+
+def test_money_has_a_line_of_words_of_its_own(north: Cast) -> None:
+    viewer = text_of(signed_in(north, Role.VIEWER).get(f"/{north.operator.slug}/money/"))
+    owner = text_of(signed_in(north, Role.OWNER).get(f"/{north.operator.slug}/money/"))
+    words = "Overview Month Documents Customers Contracts Prices Ahead Issuer and tax"
+    assert f"{words} Royalty Monday 15 June 2026." in owner
+    assert f"{words} Monday 15 June 2026." in viewer
 
 
 def test_a_post_without_its_token_is_refused(north: Cast) -> None:

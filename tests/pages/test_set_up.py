@@ -1,4 +1,4 @@
-"""Months and invoices, and the operator's own set-up."""
+"""The operator's own set-up: phones, crews and service rules."""
 
 from __future__ import annotations
 
@@ -7,65 +7,8 @@ import re
 from accounts import clock, queries
 from accounts.commands.operators import token_digest
 from accounts.permissions import Role
-from tests.billing.books import APRIL, close, list_prices, on
 from tests.cast import Cast
 from tests.pages.visitors import signed_in, text_of
-
-
-def test_closing_a_month_issues_invoices_that_lead_back_to_the_work(north: Cast) -> None:
-    list_prices(north)
-    changed = north.event("wick.changed", north.unit, on(4, 14), reason="age")
-    north.upload(north.installed(at=on(4, 1)), changed)
-    visitor = signed_in(north, Role.BOOKKEEPER)
-    answer = visitor.submit(f"/{north.operator.slug}/money/close", month="2026-04")
-    assert answer["Location"] == f"/{north.operator.slug}/money/?closed=2026-04"
-    money = text_of(visitor.get(answer["Location"]))
-    assert "April 2026 is closed; May 2026 can be closed now." in money
-    assert "INV-000001 Quay Schools April 2026 Mon 15 Jun 87.50 EUR" in money
-    invoice = visitor.get(f"/{north.operator.slug}/money/INV-000001")
-    assert "Quay Schools owes 87.50 EUR net for April 2026." in text_of(invoice)
-    assert "Net amounts, tax not included." in text_of(invoice)
-    work = f"/{north.operator.slug}/units/{north.unit.code}#event-{changed['id']}"
-    assert f'href="{work}"' in invoice.content.decode()
-    unit = text_of(visitor.get(f"/{north.operator.slug}/units/{north.unit.code}"))
-    assert "Billed 12.50 EUR on INV-000001, line 3." in unit
-
-
-def test_late_work_and_credits_are_marked_on_the_invoice(north: Cast) -> None:
-    list_prices(north)
-    changed = north.event("wick.changed", north.unit, on(4, 14), reason="age")
-    north.upload(north.installed(at=on(4, 1)), changed)
-    close(north, APRIL)
-    signed_in(north, Role.OWNER).submit(
-        f"/{north.operator.slug}/units/{north.unit.code}/undo/{changed['id']}", reason="not_done"
-    )
-    north.upload(north.installed(north.units[1], on(4, 20), station=1))
-    visitor = signed_in(north, Role.BOOKKEEPER)
-    visitor.submit(f"/{north.operator.slug}/money/close", month="2026-05")
-    body = text_of(visitor.get(f"/{north.operator.slug}/money/INV-000002"))
-    assert "New wick credit" in body
-    assert "Installation late" in body
-
-
-def test_a_month_that_is_not_over_is_refused_in_words(north: Cast) -> None:
-    list_prices(north)
-    north.upload(north.installed(at=on(4, 1)))
-    visitor = signed_in(north, Role.OWNER)
-    early = visitor.submit(f"/{north.operator.slug}/money/close", month="2026-06")
-    assert early.status_code == 400
-    assert "June 2026 can be closed from Wed 1 Jul 2026 on" in text_of(early)
-    wrong = visitor.submit(f"/{north.operator.slug}/money/close", month="June")
-    assert "Name the month to close as year and month" in text_of(wrong)
-    viewer = signed_in(north, Role.VIEWER)
-    assert viewer.submit(f"/{north.operator.slug}/money/close", month="2026-04").status_code == 403
-
-
-def test_a_rival_invoice_gets_404(north: Cast, south: Cast) -> None:
-    list_prices(north)
-    north.upload(north.installed(at=on(4, 1)))
-    close(north, APRIL)
-    path = f"/{south.operator.slug}/money/INV-000001"
-    assert signed_in(south, Role.OWNER).get(path).status_code == 404
 
 
 def test_a_phone_is_registered_with_a_token_shown_once_and_can_be_revoked(north: Cast) -> None:
