@@ -14,6 +14,7 @@ from accounts.commands.masterdata import insert_rows, refuse_absent_references, 
 from accounts.errors import BadInput, Conflict, Problem
 from accounts.ids import uuid7
 from accounts.permissions import Actor, Permission, require
+from billing.commands.account_numbers import refuse_moved
 from billing.commands.numbering import locked_series, refuse_closed_month
 from billing.commands.rows import (
     changed,
@@ -78,9 +79,11 @@ def set_legal_entity(
         if row is None:
             usual = {"currency": accounts.queries.get_operator().currency, "is_default": default is None}
             row = LegalEntity(id=entity_id or uuid7(), code=code, **usual)
+        accounts_before = dict(row.accounts)
         changed(row, values, ENTITY_FIELDS)
         row.iban, row.bic = row.iban.replace(" ", "").upper(), row.bic.replace(" ", "").upper()
         refuse_bad_row(row, ranges=DAYS, check=lambda one: list(_entity_problems(one)))
+        refuse_moved(row, accounts_before)
         if row.regime != "none":
             row.tax_jurisdiction = row.tax_jurisdiction or row.country
         if row.is_default and default is not None and default.id != row.id:

@@ -15,6 +15,7 @@ import accounts.queries
 from accounts import tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.permissions import Actor, Permission, require
+from billing.commands.account_numbers import refuse_taken_for_revenue
 from billing.commands.numbering import locked_series, refuse_closed_month
 from billing.commands.price_problems import (
     amount_problems,
@@ -81,6 +82,7 @@ def add_price_items(*, actor: Actor, items: Sequence[NewPriceItem]) -> list[Pric
 
 
 def _insert_items(items: Sequence[NewPriceItem]) -> list[PriceItem]:
+    refuse_taken_for_revenue([new.revenue_account for new in items])
     begin = [(new.effective_from, index) for index, new in enumerate(items) if new.effective_from is not None]
     if begin:
         earliest, index = min(begin)

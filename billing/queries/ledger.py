@@ -15,8 +15,8 @@ import accounts.queries
 from accounts import tenancy
 from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
-from billing.models import Document, JournalEntry, JournalLine, LegalEntity
-from billing.rules.chart import USUAL_CHART, Chart
+from billing.models import Document, JournalEntry, JournalLine, LegalEntity, PriceItem
+from billing.rules.chart import USUAL_CHART, Account, Chart
 from billing.rules.journal_export import EntryLine, EntryShown
 
 EVER, ENDLESS = date.min, date.max
@@ -60,6 +60,26 @@ def charts() -> dict[UUID | None, Chart]:
     """The chart of each legal entity; None for the operator in its own name."""
     own = LegalEntity.objects.values_list("id", "accounts")
     return {None: USUAL_CHART, **{entity_id: Chart(numbers) for entity_id, numbers in own}}
+
+
+def numbers_of_others() -> dict[str, Account]:
+    """The accounts that are not of revenue, by the numbers that they have in any chart."""
+    return {
+        chart[account]: account
+        for chart in charts().values()
+        for account in Account
+        if account is not Account.REVENUE
+    }
+
+
+def revenue_numbers() -> set[str]:
+    """The accounts that items of the price list name for their revenue."""
+    return set(PriceItem.objects.exclude(revenue_account="").values_list("revenue_account", flat=True))
+
+
+def has_entries(entity_id: UUID, account: str) -> bool:
+    """Whether a legal entity has anything on an account."""
+    return JournalLine.objects.filter(entry__legal_entity_id=entity_id, account=account).exists()
 
 
 def default_entity_id() -> UUID | None:
