@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
-from typing import Any, ClassVar
+from typing import Any
 
 from django.db.models import QuerySet
 from django.http import StreamingHttpResponse
@@ -138,7 +139,7 @@ class Csv(BaseRenderer):
 class JournalFile(OperatorView):
     permissions = {"GET": Permission.INVOICES_READ}
     http_method_names = ["get", "head"]
-    renderer_classes: ClassVar[list[type[BaseRenderer]]] = [Csv, JSONRenderer]
+    renderer_classes = [Csv, JSONRenderer]
 
     def query_names(self, method: str) -> frozenset[str]:
         return frozenset({"entry_from", "entry_to"})
@@ -199,5 +200,5 @@ def _entry(entry: EntryShown) -> dict[str, Any]:
         }
         for line in entry.lines
     ]
-    fields = {name: getattr(entry, name) for name in JournalEntryShown().fields}
+    fields = {one.name: getattr(entry, one.name) for one in dataclasses.fields(entry)}
     return {**fields, "lines": lines}

@@ -61,7 +61,7 @@ def allocate_payment(*, actor: Actor, payment_id: UUID, allocations: Asked) -> P
         rows = settling_rows(payment, settled_debts(allocations, debts, source), _today())
         Allocation.objects.bulk_create(row for row, _ in rows)
         chart = ledger.charts()[payment.legal_entity_id]
-        store(settlement_of(row, debt, chart) for row, debt in rows)
+        store(settlement_of(payment, row, debt, chart) for row, debt in rows)
         return payment
 
 
@@ -112,19 +112,19 @@ def settling_rows(
     ]
 
 
-def settlement_of(row: Allocation, debt: Standing, chart: Chart) -> Entry:
+def settlement_of(payment: Payment, row: Allocation, debt: Standing, chart: Chart) -> Entry:
     """The entry of an allocation of kept money: prepayment against receivable."""
     return settlement_entry(
         Settled(
             allocation_id=row.id,
-            payment_id=row.payment.id,
-            customer_id=row.payment.customer_id,
-            entity_id=row.payment.legal_entity_id,
+            payment_id=payment.id,
+            customer_id=payment.customer_id,
+            entity_id=payment.legal_entity_id,
             document_id=debt.id,
             document_number=debt.number,
             made_on=row.made_on,
             amount=row.amount,
-            currency=row.payment.currency,
+            currency=payment.currency,
         ),
         chart,
     )

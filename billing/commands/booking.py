@@ -36,7 +36,9 @@ def book_documents(documents: Sequence[Document]) -> None:
         for document in documents
         for entry in document_entries(booked(document), charts[document.legal_entity_id])
     )
-    _settle_corrected([document for document in documents if document.corrects_id is not None])
+    _settle_corrected(
+        [(document, document.corrects_id) for document in documents if document.corrects_id is not None]
+    )
 
 
 def release_deferred(month: date) -> int:
@@ -136,21 +138,21 @@ def _line(entry_id: UUID, number: int, posting: Posting, sites: dict[str, UUID])
     )
 
 
-def _settle_corrected(notes: Sequence[Document]) -> None:
+def _settle_corrected(notes: Sequence[tuple[Document, UUID]]) -> None:
     """Each credit note settles as much as is left of the invoice it corrects, and of itself; both on one account."""
-    known = settling.standings(ids=[row_id for note in notes for row_id in (note.id, note.corrects_id)])
+    known = settling.standings(ids=[row_id for note, corrected in notes for row_id in (note.id, corrected)])
     left = {one.id: one.left for one in known}
     made = []
-    for note in notes:
-        amount = min(left[note.id], left[note.corrects_id])
+    for note, corrected in notes:
+        amount = min(left[note.id], left[corrected])
         if amount > 0:
             left[note.id] -= amount
-            left[note.corrects_id] -= amount
+            left[corrected] -= amount
             made.append(
                 Allocation(
                     id=uuid7(),
                     credit_note_id=note.id,
-                    document_id=note.corrects_id,
+                    document_id=corrected,
                     amount=amount,
                     made_on=note.issued_on,
                 )

@@ -141,7 +141,7 @@ class _Books:
         self.allocations += [row for row, _ in rows]
         self.entries += [
             payment_entry(received, chart),
-            *(settlement_of(row, debt, chart) for row, debt in later),
+            *(settlement_of(payment, row, debt, chart) for row, debt in later),
         ]
         for row, debt in rows:
             self.debts[debt.number] = replace(debt, settled=debt.settled + row.amount)

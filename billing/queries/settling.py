@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Any
 from uuid import UUID
 
 from django.db import connection
@@ -88,7 +89,7 @@ def standings(
         which.append("d.id = ANY(%(ids)s)")
     if numbers is not None:
         which.append("d.number = ANY(%(numbers)s)")
-    values = {
+    values: dict[str, Any] = {
         "operator": current_operator_id(),
         "customers": list(customer_ids or ()),
         "ids": list(ids or ()),
@@ -184,10 +185,10 @@ def allocations() -> QuerySet[Allocation]:
 
 
 def allocations_of_payments(payment_ids: Collection[UUID]) -> dict[UUID, list[Allocation]]:
-    found: dict[UUID, list[Allocation]] = {payment_id: [] for payment_id in payment_ids}
+    found: dict[UUID | None, list[Allocation]] = {payment_id: [] for payment_id in payment_ids}
     for row in allocations().filter(payment_id__in=payment_ids).defer("document__document"):
         found[row.payment_id].append(row)
-    return found
+    return {payment_id: found[payment_id] for payment_id in payment_ids}
 
 
 def settlements_of(document_id: UUID) -> list[Allocation]:

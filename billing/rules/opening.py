@@ -70,4 +70,4 @@ def opening_document(debt: Debt, entity: Entity, customer: Customer, profile: Pr
 def is_still_to_come(number: str, next_by_series: Mapping[str, int]) -> bool:
     """Whether one of the operator's own series will draw this number. A series that is not begun begins at 1."""
     ours = _OURS.match(number)
-    return bool(ours) and int(ours["ordinal"]) >= next_by_series.get(ours["series"], 1)
+    return ours is not None and int(ours["ordinal"]) >= next_by_series.get(ours["series"], 1)
