@@ -101,7 +101,6 @@ def explain(charge_id: UUID) -> Explanation:
         starts_on=charge.starts_on,
         ends_before=charge.ends_before,
         amount=charge.amount,
-        standing=standing,
         earlier=sum(before, Decimal(0)) if before else None,
         workings=charge.workings,
     )

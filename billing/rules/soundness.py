@@ -57,7 +57,7 @@ def _groups(name: str, document: Mapping[str, Any]) -> Iterator[Fault]:
             lines[_key(line["tax"])].append(Decimal(line["amount"]))
         elif document["tax_groups"]:
             yield Fault(2, f"{name}: line {line['line']} stands in no tax group.")
-    step = Decimal(1).scaleb(-document["minor_units"])
+    step = _step(document)
     by_line = document["rounding"]["tax_basis"] == "item"
     for group in document["tax_groups"]:
         amounts = lines.pop(_key(group), [])
@@ -71,6 +71,12 @@ def _groups(name: str, document: Mapping[str, Any]) -> Iterator[Fault]:
             yield Fault(2, f"{label} has {tax} of tax, {wanted} follows from its base.")
     for category, rate, _ in lines:
         yield Fault(2, f"{name}: lines are taxed {category} {rate} %, and no tax group sums them.")
+
+
+def _step(document: Mapping[str, Any]) -> Decimal:
+    """What amounts are multiples of: the minor unit, or 0.01 where the policy says two decimals."""
+    decimals = document["minor_units"]
+    return Decimal(1).scaleb(-min(decimals, 2) if "/2dp/" in document["rounding"]["policy"] else -decimals)
 
 
 def _key(tax: Mapping[str, Any]) -> tuple[str, ...]:
@@ -90,13 +96,15 @@ def _periods(name: str, document: Mapping[str, Any]) -> Iterator[Fault]:
 
 
 def _minor_units(name: str, document: Mapping[str, Any]) -> Iterator[Fault]:
-    most = document["minor_units"]
+    most, step = document["minor_units"], _step(document)
     for label, text in _amounts(document):
         decimals = len(text.partition(".")[2])
         if decimals != most:
             yield Fault(
                 18, f"{name}: {label} {text} has {decimals} decimals, {document['currency']} here has {most}."
             )
+        elif Decimal(text) % step:
+            yield Fault(18, f"{name}: {label} {text} is no multiple of {step}, which its policy rounds to.")
 
 
 def _amounts(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:

@@ -54,7 +54,9 @@ _CLAUSES = {
     "missed_service": "a service that was missed and not made good in time is given back",
     "claw_back": "an installation that was waived is paid for when the site leaves early",
     "call_out": "a call-out is charged",
+    "install_waived": "installations are waived",
     "not_admitted": "a visit that was not let in is charged",
+    "same_visit": "several arrivals at a site on one day are one visit",
 }
 _RULES = {
     Rule.EVENT: "a piece of work",
@@ -69,10 +71,10 @@ _RULES = {
     Rule.MISSED_SERVICE: "a missed service given back",
     Rule.CLAW_BACK: "a waived installation paid for",
 }
+# Rules whose amount is no product of a price: their workings say it all.
+_BY_WORKINGS = frozenset({Rule.VISIT_MINIMUM, Rule.INVOICE_MINIMUM, Rule.MISSED_SERVICE, Rule.CLAW_BACK})
+_IN_THE_PRODUCT = frozenset({"days", "of"})
 _WORKINGS = {
-    "days": "days charged",
-    "of": "of days in the whole period",
-    "halves": "half days",
     "units": "units",
     "unit_days": "unit days",
     "base_units": "units in the base",
@@ -92,9 +94,9 @@ _WORKINGS = {
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What a charge's arithmetic is told from; ``amount`` is the row's, ``standing`` that of all rows of its key.
+    """What a charge's arithmetic is told from; ``amount`` is the row's.
 
-    ``earlier``: what the rows before this one came to. ``workings`` are the figures that the rule noted.
+    ``earlier``: what the rows of its key before this one came to. ``workings`` are the figures that the rule noted.
     """
 
     rule: Rule
@@ -105,7 +107,6 @@ class Figures:
     starts_on: date
     ends_before: date
     amount: Decimal
-    standing: Decimal
     earlier: Decimal | None = None
     workings: Mapping[str, Any] = field(default_factory=dict)
 
@@ -175,17 +176,20 @@ def arithmetic(figures: Figures) -> list[str]:
 def _product(figures: Figures) -> list[str]:
     price = f"{decimal_text(figures.unit_price)} {figures.currency}"
     amount = f"{amount_text(figures.amount, figures.currency)} {figures.currency}"
-    if figures.whole <= 0 or not figures.unit_price:
+    if figures.rule in _BY_WORKINGS or figures.whole <= 0:
         return [f"This line is {amount}."]
     part = decimal_text(figures.part)
     exact = figures.unit_price * figures.part / figures.whole
     if rounded(exact, figures.currency) != figures.amount:
         return [f"The price is {price}; this line is {amount}."]
     if figures.whole == 1:
-        return [f"{part} x {price} = {amount}."]
+        return [
+            f"{part} x {price} = {amount}{'' if exact == figures.amount else ', rounded half away from zero'}."
+        ]
     period = f"from {figures.starts_on} until before {figures.ends_before}"
     rounding = "" if exact == figures.amount else ", rounded half away from zero"
-    return [f"{part} of {figures.whole} days ({period}) x {price} = {amount}{rounding}."]
+    days = "unit days" if figures.rule is Rule.EXTRA_UNIT else "days"
+    return [f"{part} of {figures.whole} {days} ({period}) x {price} = {amount}{rounding}."]
 
 
 def _noted(figures: Figures) -> list[str]:
@@ -201,7 +205,11 @@ def _noted(figures: Figures) -> list[str]:
         return [
             f"{noted['missed']} of {noted['planned']} services planned was missed{due}: so much{fee} is given back."
         ]
-    words = [f"{_WORKINGS.get(name, name.replace('_', ' '))} {value}" for name, value in noted.items()]
+    words = [
+        f"{_WORKINGS.get(name, name.replace('_', ' '))} {value}"
+        for name, value in noted.items()
+        if name not in _IN_THE_PRODUCT
+    ]
     return [f"Noted by the rule: {', '.join(words)}."] if words else []
 
 
@@ -212,5 +220,5 @@ def _difference(figures: Figures) -> list[str]:
         amount_text(one, figures.currency) for one in (figures.earlier, figures.earlier + figures.amount)
     )
     return [
-        f"Earlier closes charged {was} {figures.currency}; as known now it is {now}, and this line is the difference."
+        f"Earlier closes charged {was} {figures.currency}; as known now it is {now} {figures.currency}, and this line is the difference."
     ]

@@ -70,14 +70,14 @@ SELECT {o}, pg_temp.made(10, c), pg_temp.made(1, c), CASE c % 50 WHEN 7 THEN pg_
 FROM bench_site GROUP BY c;
 INSERT INTO billing_contract
     (operator_id, id, number, customer_id, starts_on, term_months, renewal_months, notice_days, end_rule)
-SELECT {o}, pg_temp.made(11, c), 'K' || c, pg_temp.made(1, c), date '2026-01-01', 36, 12, 90, 'period_end'
+SELECT {o}, pg_temp.made(11, c), 'K' || c, pg_temp.made(1, c), date '{month}', 36, 12, 90, 'period_end'
 FROM bench_site GROUP BY c;
 INSERT INTO billing_contractsite (operator_id, id, contract_id, site_id, starts_on)
-SELECT {o}, pg_temp.made(12, s), pg_temp.made(11, c), pg_temp.made(2, s), date '2026-01-01' FROM bench_site;
+SELECT {o}, pg_temp.made(12, s), pg_temp.made(11, c), pg_temp.made(2, s), date '{month}' FROM bench_site;
 INSERT INTO billing_contractterms
     (operator_id, id, contract_id, effective_from, mode, cycle_months, in_advance, proration, base_units, inclusions,
      install_waived, claw_back_months, not_admitted, credits_missed, make_good_days, credit_as)
-SELECT {o}, pg_temp.made(13, c), pg_temp.made(11, c), date '2026-01-01', mode, 1, false, 'by_days', 0, '[]',
+SELECT {o}, pg_temp.made(13, c), pg_temp.made(11, c), date '{month}', mode, 1, false, 'by_days', 0, '[]',
     false, 0, 'billable', false, 5, 'line'
 FROM bench_site GROUP BY c, mode;
 INSERT INTO billing_priceitem (operator_id, id, code, name, basis, fixture, event_type, tax_class, revenue_account)
@@ -88,8 +88,10 @@ INSERT INTO billing_priceversion (operator_id, id, item_id, contract_id, amount,
 SELECT {o}, pg_temp.made(15, n), pg_temp.made(14, n), NULL, amount, 'EUR', date '{month}'
 FROM (VALUES (1, 30.0), (2, 9.5), (3, 12.5), (4, 88.0)) v (n, amount);
 INSERT INTO billing_priceversion (operator_id, id, item_id, contract_id, amount, currency, effective_from)
-SELECT {o}, pg_temp.made(16, c * 10 + n), pg_temp.made(14, n), pg_temp.made(11, c), amount, 'EUR', date '{month}'
-FROM (SELECT DISTINCT c FROM bench_site WHERE c % 7 = 3) c, (VALUES (1, 28.47), (2, 9.13), (4, 83.0)) v (n, amount);
+SELECT {o}, pg_temp.made(16, c), pg_temp.made(14, n), pg_temp.made(11, c), amount, 'EUR', date '{month}'
+FROM (SELECT DISTINCT c, mode FROM bench_site WHERE c % 11 = 3) c
+JOIN (VALUES ('unit_month', 1, 28.47), ('unit_service', 2, 9.13), ('flat_site', 4, 83.0)) v (of_mode, n, amount)
+    ON of_mode = mode;
 INSERT INTO billing_numberseries (operator_id, id, code, next, legal_entity_id, kind)
 VALUES ({o}, pg_temp.made(17, 1), 'INV', 1, NULL, 'invoice')
 """
