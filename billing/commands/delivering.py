@@ -127,6 +127,7 @@ def _message(sent: Sending, sender: Sender) -> Message:
         return _price_message(sent, sender)
     if sent.kind == "statement":
         return messages.statement_message(_accounts(sent), sent.subject, name, sender, link_to(sent))
+    assert sent.document is not None, "all other mails are about a document"
     about = about_document(sent.document)
     if sent.kind != "reminder":
         return messages.document_message(about, name, sender, link_to(sent), again=sent.kind == "again")
@@ -199,7 +200,9 @@ def link_to(sent: Sending) -> str:
     """The address at which a customer reads what was sent; "" where the product doesn't know its own."""
     if not settings.PUBLIC_URL:
         return ""
-    return settings.PUBLIC_URL + reverse("shared", args=[sending.token_of(sent.operator_id, sent.id)])
+    return settings.PUBLIC_URL + reverse(
+        "shared", args=[sending.token_of(tenancy.current_operator_id(), sent.id)]
+    )
 
 
 def mark_read(*, token: str) -> UUID:

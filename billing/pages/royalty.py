@@ -43,7 +43,7 @@ class TermsForm(fields.GroupedForm):
     fund_percent = fields.percent("Marketing fund, in per cent of the same base", help_text="0 for none.")
     groups = (
         ("With whom", ("network_name", "effective_from", "basis")),
-        ("Tiers", tuple(f"{name}_{place}" for place in range(MOST_TIERS) for name in ("percent", "upto"))),
+        *((f"Tier {place + 1}", (f"percent_{place}", f"upto_{place}")) for place in range(MOST_TIERS)),
         ("Beside the tiers", ("minimum", "fund_percent")),
     )
 
@@ -51,10 +51,10 @@ class TermsForm(fields.GroupedForm):
         super().__init__(*args, **kwargs)
         for place in range(MOST_TIERS):
             self.fields[f"percent_{place}"] = fields.percent(
-                f"Tier {place + 1}: per cent", required=place == 0
+                "Per cent", required=place == 0, help_text="Empty on a tier that is not needed." * (place > 0)
             )
             self.fields[f"upto_{place}"] = fields.amount(
-                f"Tier {place + 1}: of a month's base up to",
+                "Of a month's base up to",
                 required=False,
                 decimals=4,
                 help_text="Empty on the last tier: of all the rest.",

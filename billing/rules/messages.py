@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -31,6 +32,8 @@ _REMINDERS = (
 )
 _LINK = "You can read it online, line by line, at\n{link}\nWhoever has this link can read it, so pass it on with care."
 RULE = "-- "
+# RFC 5322 asks for lines of no more than 78 characters.
+MOST_COLUMNS = 76
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +127,9 @@ def reminder_subject(step: int, number: str, legal_name: str) -> str:
 def reminder_message(about: About, step: int, to: str, sender: Sender, link: str) -> Message:
     """The letter of one step of reminding; steps beyond the third read as the third."""
     _, lead, ask = _reminder(step)
-    open_ = money_text(about.open, about.currency)
-    what = f"of our invoice {about.number} of {date_text(about.issued_on)} {open_}"
+    what = f"our invoice {about.number} of {date_text(about.issued_on)} over {money_text(about.payable, about.currency)}"
+    if about.open != about.payable:
+        what = f"{money_text(about.open, about.currency)} of {what}"
     due = f"It was due on {date_text(about.due_on)}. " if about.due_on else ""
     parts = [lead.format(what=what), due + ask, _facts(about), *_payment(about, sender), *_online(link)]
     return Message(reminder_subject(step, about.number, sender.legal_name), _letter(to, parts, sender))
@@ -281,11 +285,12 @@ def _letter(to: str, parts: Sequence[str], sender: Sender) -> str:
     address = ", ".join(part for part in (sender.street, city, sender.country) if part)
     reach = ", ".join(part for part in (sender.email, sender.phone) if part)
     signed = [sender.legal_name, address, reach, f"VAT {sender.vat_id}" if sender.vat_id else ""]
+    wrapped = [part if "\n" in part else textwrap.fill(part, MOST_COLUMNS) for part in parts]
     return (
         "\n\n".join(
             [
                 f"Dear {in_one_line(to)},",
-                *parts,
+                *wrapped,
                 "With kind regards",
                 "\n".join([RULE, *(line for line in signed if line)]),
             ]

@@ -37,6 +37,11 @@ def run_owed(cast: Cast) -> int:
     return len(waiting)
 
 
+def body_of(message: Any) -> str:
+    """A mail's text in one line, however it was wrapped."""
+    return " ".join(message.body.split())
+
+
 def claim(cast: Cast) -> list[jobs.Claimed]:
     """Lease the operator's mails that are due, which counts as an attempt."""
     return [one for one in jobs.claim_due(10_000) if one.operator_id == cast.operator.id and one.kind == SEND]

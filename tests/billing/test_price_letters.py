@@ -13,7 +13,7 @@ from accounts.permissions import Role
 from billing.commands import prices, sending
 from billing.queries import sending as queries
 from tests.billing.books import APRIL, close, list_prices, on
-from tests.billing.mailing import has_address, run_owed, sendings
+from tests.billing.mailing import body_of, has_address, run_owed, sendings
 
 TODAY = date(2026, 6, 15)
 AUGUST = date(2026, 8, 1)
@@ -65,7 +65,8 @@ def test_a_price_is_announced_by_letter_and_once(charged):
     (sent,) = mail.outbox
     assert sent.subject == "New price from 1 August 2026, from North Fixture Care"
     assert (
-        "from 1 August 2026 on, Unit and month costs 31.50 EUR instead of 30.00 EUR, net of tax." in sent.body
+        "from 1 August 2026 on, Unit and month costs 31.50 EUR instead of 30.00 EUR, net of tax."
+        in body_of(sent)
     )
     assert ahead(charged)[0].announced_on == TODAY
     assert [one.kind for one in sendings(charged)] == ["issue", "price_change"]

@@ -16,7 +16,7 @@ from billing import tasks
 from billing.commands import opening, parties, payments, sending
 from billing.commands.payments import NewPayment
 from tests.billing.books import APRIL, close, list_prices, on
-from tests.billing.mailing import has_address, run_owed, sendings
+from tests.billing.mailing import body_of, has_address, run_owed, sendings
 
 # Issued on 3 May and to be paid within the usual 30 days: due on 2 June.
 DUE = date(2026, 6, 2)
@@ -62,8 +62,8 @@ def test_an_overdue_invoice_is_reminded_of_on_its_day_and_once(owing):
     assert (early, on_the_day, again) == (0, 1, 0)
     (sent,) = mail.outbox
     assert sent.subject == "Reminder: invoice INV-000001 from North Fixture Care"
-    assert "of our invoice INV-000001 of 3 May 2026 75.00 EUR is still open." in sent.body
-    assert "It was due on 2 June 2026." in sent.body
+    assert "our invoice INV-000001 of 3 May 2026 over 75.00 EUR is still open." in body_of(sent)
+    assert "It was due on 2 June 2026." in body_of(sent)
     assert [name for name, _, _ in sent.attachments] == ["INV-000001.pdf"]
 
 
@@ -89,8 +89,10 @@ def test_what_is_paid_in_part_is_reminded_of_for_the_rest(owing):
     remind(owing, 6, 15)
     run_owed(owing)
 
-    assert "25.00 EUR is still open." in mail.outbox[0].body
-    assert "Still open  25.00 EUR" in mail.outbox[0].body
+    assert "25.00 EUR of our invoice INV-000001 of 3 May 2026 over 75.00 EUR is still open." in body_of(
+        mail.outbox[0]
+    )
+    assert "Still open 25.00 EUR" in body_of(mail.outbox[0])
 
 
 def test_a_reminder_paid_before_it_goes_out_is_not_sent(owing):
@@ -136,7 +138,7 @@ def test_a_debt_of_the_books_before_is_reminded_of_without_a_letter(owing):
     run_owed(owing)
 
     (sent,) = mail.outbox
-    assert "of our invoice 2025-77 of 1 December 2025 10.00 EUR is still open." in sent.body
+    assert "our invoice 2025-77 of 1 December 2025 over 10.00 EUR is still open." in body_of(sent)
     assert sent.attachments == []
 
 

@@ -17,7 +17,7 @@ from billing import tasks
 from billing.commands import opening, parties, sending
 from billing.commands.delivering import NotDelivered
 from tests.billing.books import APRIL, close, list_prices, on
-from tests.billing.mailing import ADDRESS, claim, has_address, owed, run_owed, sendings
+from tests.billing.mailing import ADDRESS, body_of, claim, has_address, owed, run_owed, sendings
 
 
 @pytest.fixture
@@ -43,7 +43,7 @@ def test_an_issued_invoice_is_mailed_with_its_letter(billed):
     assert sent.subject == "Invoice INV-000001 from North Fixture Care"
     assert sent.from_email == "North Fixture Care <billing@sender.example>"
     # 45 for the installation and 30 for April, of the tests' own price list.
-    assert "our invoice INV-000001 for April 2026 over 75.00 EUR, to be paid by" in sent.body
+    assert "our invoice INV-000001 for April 2026 over 75.00 EUR, to be paid by" in body_of(sent)
     assert sent.body.startswith("Dear Quay Schools,\n")
     name, content, kind = sent.attachments[0]
     assert (name, content[:5], kind) == ("INV-000001.pdf", b"%PDF-", "application/pdf")
@@ -177,7 +177,7 @@ def test_a_document_is_sent_again_to_whom_one_names(billed, later):
     run_owed(billed)
 
     assert {one.to for one in sendings(billed) if one.kind == "again"} == {ADDRESS, "head@quay.example"}
-    assert "It is a copy of the invoice of 3 May 2026, as you asked." in mail.outbox[-1].body
+    assert "It is a copy of the invoice of 3 May 2026, as you asked." in body_of(mail.outbox[-1])
     assert len(mail.outbox) == 3
 
 
@@ -214,7 +214,7 @@ def test_a_statement_is_mailed_with_what_moved_and_what_is_owed(billed):
     )
     run_owed(billed)
 
-    body = mail.outbox[-1].body
+    body = body_of(mail.outbox[-1])
     assert mail.outbox[-1].subject == (
         "Statement of account from North Fixture Care, 1 May 2026 to 31 May 2026"
     )

@@ -37,6 +37,7 @@ def test_the_link_opens_the_document_without_signing_in(mailed):
     text = text_of(answer)
     assert "Invoice INV-000001 over 75.00 EUR" in text
     assert "75.00 EUR is to be paid by 2 Jun 2026." in text
+    assert "Quay Schools (C1)" in text
     assert "Marl Quay School (S1)" in text
     assert "noindex" in answer["X-Robots-Tag"]
     assert answer["Referrer-Policy"] == "no-referrer"
