@@ -188,6 +188,35 @@ def test_a_price_in_another_currency_has_an_invoice_of_its_own(north):
     assert closing.differences(north.operator.id) == []
 
 
+@pytest.mark.parametrize(
+    ("table", "change", "problem"),
+    [
+        ("document", "ubl = replace(ubl, 'INV-000001', 'INV-000002')", "its UBL is not what it says"),
+        ("document", "document = jsonb_set(document, '{total}', '\"1.00\"')", "its content was changed"),
+        ("document", "total = total + 1", "its row does not say what it says"),
+        ("document", "ordinal = 10 * ordinal", "its number does not follow the one before"),
+        ("document", "previous_sha256 = repeat('0', 64)", "it is not chained to the one before"),
+        ("charge", "unit_code = 'OTHER'", "is not what its charge gives"),
+        ("documentline", "amount = amount + 1", "is not what its charge gives"),
+    ],
+)
+def test_the_check_finds_whatever_was_changed_in_an_issued_document(north, superuser, table, change, problem):
+    worked(north)
+    sell_from(north)
+    rate(north)
+    close(north, APRIL)
+    close(north, MAY)
+    assert closing.differences(north.operator.id) == []
+    table = f"billing_{table}"
+    superuser.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
+    try:
+        superuser.execute(f"UPDATE {table} SET {change} WHERE operator_id = %s", [north.operator.id])
+    finally:
+        for trigger in ("no_change", "no_truncate"):
+            superuser.execute(f"ALTER TABLE {table} ENABLE ALWAYS TRIGGER {table}_{trigger}")
+    assert any(problem in found for found in closing.differences(north.operator.id))
+
+
 def test_the_bytes_of_a_document_are_those_of_its_engine():
     # Made by this engine and kept: what an issued document says never changes. If this has to change, so
     # does the engine's name, and the rules of the engine before stay importable.
