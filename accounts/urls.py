@@ -13,6 +13,11 @@ urlpatterns = [
     path("customers/<uuid:customer_id>", customers.CustomerDoor.as_view(), name="api-customer"),
     path("sites", customers.Sites.as_view(), name="api-sites"),
     path("sites/<uuid:site_id>", customers.SiteDoor.as_view(), name="api-site"),
+    path(
+        "customers/<uuid:customer_id>/billing-email",
+        customers.CustomerBillingEmail.as_view(),
+        name="api-customer-billing-email",
+    ),
     path("sites/<uuid:site_id>/usual-crew", customers.SiteUsualCrew.as_view(), name="api-site-usual-crew"),
     path("service-agreements", customers.Agreements.as_view(), name="api-agreements"),
     path("service-agreements/<uuid:agreement_id>", customers.AgreementDoor.as_view(), name="api-agreement"),

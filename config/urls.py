@@ -55,6 +55,7 @@ money_pages: list[URLPattern | URLResolver] = [
         name="settle-payment",
     ),
     path(f"{MONEY}/customers/<str:code>/billing", billing_profiles.profile, name="billing-profile"),
+    path(f"{MONEY}/customers/<str:code>/email", billing_profiles.set_email, name="billing-email"),
     path(f"{MONEY}/customers/<str:code>/orders", billing_profiles.add_order, name="add-order"),
     path(
         f"{MONEY}/customers/<str:code>/orders/<uuid:order_id>/end",

@@ -118,6 +118,10 @@ class AgreementSent(Sent):
     grace_after_days = serializers.IntegerField(min_value=0, max_value=14, default=3)
 
 
+class BillingEmailSent(Sent):
+    email = serializers.EmailField(max_length=254, allow_blank=True, help_text="Empty: nowhere.")
+
+
 class UsualCrewSent(Sent):
     crew = serializers.UUIDField()
 
@@ -195,6 +199,19 @@ class SiteDoor(RowView):
 
     def row(self, site_id: UUID) -> Site:  # type: ignore[override]
         return queries.get_site(site_id)
+
+
+class CustomerBillingEmail(OperatorView):
+    permissions = {"POST": Permission.DOCUMENTS_SEND}
+    serializer_class = CustomerShown
+    http_method_names = ["post"]
+
+    @extend_schema(request=BillingEmailSent, responses={200: CustomerShown})
+    def post(self, request: Request, customer_id: UUID) -> Response:
+        """Say where a customer's documents are mailed from now on."""
+        email = sent_by(request, BillingEmailSent)["email"]
+        customer = customers.set_billing_email(actor=self.actor, customer_id=customer_id, email=email)
+        return Response(CustomerShown(customer).data)
 
 
 class SiteUsualCrew(OperatorView):

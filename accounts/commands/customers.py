@@ -9,6 +9,9 @@ from typing import Any
 from uuid import UUID
 from zoneinfo import available_timezones
 
+from django.core.exceptions import ValidationError
+from django.core.validators import validate_email
+
 from accounts import jobs, queries, tenancy
 from accounts.commands.masterdata import (
     ADDRESS_CODE,
@@ -39,6 +42,21 @@ def _customer_problems(customer: Customer) -> list[Problem]:
     if COUNTRY.match(customer.country):
         return []
     return [Problem("/country", "country", "A country is two capital letters of ISO 3166-1, such as DE.")]
+
+
+def set_billing_email(*, actor: Actor, customer_id: UUID, email: str) -> Customer:
+    """Where a customer's documents are mailed from now on; "": nowhere. What was sent stays with the address it went to."""
+    require(actor, Permission.DOCUMENTS_SEND)
+    try:
+        email and validate_email(email)
+    except ValidationError:
+        detail = "This is no e-mail address, such as accounts@customer.example. Nothing was changed."
+        raise BadInput(detail, errors=[Problem("/email", "email", detail)]) from None
+    with tenancy.writing(actor):
+        customer = queries.get_customer(customer_id)
+        customer.billing_email = email
+        customer.save(update_fields=["billing_email"])
+        return customer
 
 
 def add_sites(*, actor: Actor, sites: Sequence[dict[str, Any]]) -> list[Site]:

@@ -12,6 +12,7 @@ from django.urls import reverse
 
 from accounts import clock, tenancy
 from accounts import queries as accounts
+from accounts.commands.customers import set_billing_email
 from accounts.errors import Refusal
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
@@ -22,6 +23,7 @@ from billing.queries import customer_accounts, parties
 from billing.rules.tax_words import TREATMENTS
 
 DONE = {
+    "email": "The address for mail is changed.",
     "profile": "What billing knows of this customer is saved.",
     "order": "The purchase order is entered.",
     "ended": "The purchase order's end is set.",
@@ -108,6 +110,19 @@ def profile(request: OperatorRequest, code: str) -> HttpResponse:
     return _back(request, code, "profile")
 
 
+@operator_page(Permission.DOCUMENTS_SEND, "POST")
+def set_email(request: OperatorRequest, code: str) -> HttpResponse:
+    """Where the customer's documents go from now on."""
+    with tenancy.reading(request.actor):
+        customer = customer_accounts.get_customer(code)
+    email = request.POST.get("email", "").strip()
+    try:
+        set_billing_email(actor=request.actor, customer_id=customer.id, email=email)
+    except Refusal as refusal:
+        return _show(request, code, refusal=refusal, email=email, status=refusal.status)
+    return _back(request, code, "email")
+
+
 @operator_page(Permission.CONTRACTS_MANAGE, "POST")
 def add_order(request: OperatorRequest, code: str) -> HttpResponse:
     with tenancy.reading(request.actor):
@@ -182,6 +197,7 @@ def _show(request: OperatorRequest, code: str, *, status: int = 200, **filled: A
         "order_form": OrderForm(initial={"starts_on": today}, sites=sites, prefix="order"),
         "site_form": SiteForm(sites=sites, prefix="site"),
         "today": today,
+        "email": customer.billing_email,
         "done": DONE.get(request.GET.get("done", ""), ""),
         **filled,
     }

@@ -96,6 +96,7 @@ def show_document(
         "may_pay": request.actor.may(Permission.PAYMENTS_RECORD),
         "done": DONE.get(request.GET.get("done", ""), ""),
         "refusal": refusal,
+        "to": request.POST.get("to", ""),
     }
     return render(request, "billing/document.html", page, status=status)
 
@@ -161,7 +162,7 @@ def file_name(number: str, form: str) -> str:
 @operator_page(Permission.DOCUMENTS_SEND, "POST")
 def send_again(request: OperatorRequest, number: str) -> HttpResponse:
     try:
-        commands.send_again(actor=request.actor, number=number)
+        commands.send_again(actor=request.actor, number=number, to=request.POST.get("to", ""))
     except Refusal as refusal:
         return show_document(request, number, refusal=refusal, status=refusal.status)
     return redirect(f"{reverse('invoice', args=[request.operator.slug, number])}?done=sent")

@@ -81,24 +81,27 @@ def rows_of(month: date, terms: Terms, previous: RoyaltyStatement | None) -> lis
     whenever it is paid. So no document counts twice or never when the basis changes. Of one issued before the first
     terms, payments count if those are of what was collected.
     """
-    billed, collected = _issued_under()
-    rows = [*_billed_rows(month, terms, billed), *_collected_rows(month, terms, collected, previous)]
+    rows = [*_billed_rows(month, terms), *_collected_rows(month, terms, previous)]
     return sorted(rows, key=lambda row: (row.on, row.number, row.kind))
 
 
-def _issued_under() -> tuple[Q, Q]:
-    """Which documents count when issued, and which when paid."""
+def _issued_under(basis: Basis, column: str = "issued_on") -> Q:
+    """Documents issued in the months of a basis; ``column`` has the day."""
     rows = list(terms_rows().values_list("effective_from", "basis"))
-    asked = {Basis.BILLED: Q(pk__in=[]), Basis.COLLECTED: Q(pk__in=[])}
-    for place, ((start, basis), (end, _)) in enumerate(pairwise([*rows, (None, "")])):
-        issued = Q(issued_on__gte=date.min if place == 0 else start)
-        asked[Basis(basis)] |= issued if end is None else issued & Q(issued_on__lt=end)
-    return asked[Basis.BILLED], asked[Basis.COLLECTED]
+    asked = Q(pk__in=[])
+    for place, ((start, its_basis), (end, _)) in enumerate(pairwise([*rows, (None, "")])):
+        if its_basis == basis:
+            issued = Q(**{f"{column}__gte": date.min if place == 0 else start})
+            asked |= issued if end is None else issued & Q(**{f"{column}__lt": end})
+    return asked
 
 
-def _billed_rows(month: date, terms: Terms, asked: Q) -> Iterable[Row]:
+def _billed_rows(month: date, terms: Terms) -> Iterable[Row]:
+    """What was issued in the month; a credit note counts if the invoice that it corrects did."""
+    own = _issued_under(Basis.BILLED)
+    corrected = Q(kind="credit_note", corrects__isnull=False)
     found = Document.objects.filter(
-        asked,
+        (own & ~corrected) | (corrected & _issued_under(Basis.BILLED, "corrects__issued_on")),
         kind__in=BILLING_KINDS,
         currency=terms.currency,
         issued_on__gte=month,
@@ -108,7 +111,7 @@ def _billed_rows(month: date, terms: Terms, asked: Q) -> Iterable[Row]:
         yield Row(kind, number, issued_on, -net if kind == "credit_note" else net)
 
 
-def _collected_rows(month: date, terms: Terms, asked: Q, previous: RoyaltyStatement | None) -> Iterable[Row]:
+def _collected_rows(month: date, terms: Terms, previous: RoyaltyStatement | None) -> Iterable[Row]:
     """What was paid of each document until the month's end, less what was stated before."""
     first = _first_month() or month
     paid = Allocation.objects.filter(payment__isnull=False, made_on__lt=month_after(month))
@@ -116,9 +119,9 @@ def _collected_rows(month: date, terms: Terms, asked: Q, previous: RoyaltyStatem
     if previous is not None:
         # Also what was written down after the last statement for an earlier day.
         new |= Q(id__gte=_first_id_of(previous.issued_on))
-    documents = Document.objects.filter(asked, kind="invoice", currency=terms.currency).filter(
-        id__in=paid.filter(new).values("document_id")
-    )
+    documents = Document.objects.filter(
+        _issued_under(Basis.COLLECTED), kind="invoice", currency=terms.currency
+    ).filter(id__in=paid.filter(new).values("document_id"))
     nets = dict(documents.values_list("id", "net"))
     sums = _paid_of(paid, list(nets), first)
     debts = settling.standings(ids=list(nets))

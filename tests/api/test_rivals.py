@@ -13,12 +13,14 @@ from tests.cast import NOON, new_cast
 SETTLING = {"allocations": [{"document": "OLD-1", "amount": "1.00"}]}
 BODIES = {
     "api-agreement-end": {"ends_on": "2031-01-01"},
+    "api-customer-billing-email": {"email": "accounts@quay.example"},
     "api-contract-notice": {"given_on": "2026-06-01"},
     "api-contract-site-end": {"ends_before": "2031-01-01"},
     "api-contract-terms": {"effective_from": "2026-11-01"},
     "api-price-announcement": {"announced_on": "2026-06-01"},
     "api-purchase-order-end": {"ends_before": "2031-01-01"},
     "api-credit-note-allocations": SETTLING,
+    "api-invoice-credit": {"reason": "Too much", "lines": [{"line": 1, "amount": "1.00"}]},
     "api-payment-allocations": SETTLING,
     "api-price-item-prices": {"amount": "14.00", "effective_from": "2026-09-01"},
     "api-service-event-counter": {"reason": "other"},
@@ -36,12 +38,19 @@ PROBES = {
     "api-contract-sites": "GET POST",
     "api-contract-terms": "GET POST",
     "api-credit-note-allocations": "POST",
+    "api-charge-explanation": "GET",
+    "api-credit-note": "GET",
+    "api-credit-note-lines": "GET",
     "api-crew": "GET",
     "api-customer": "GET",
+    "api-customer-billing-email": "POST",
     "api-customer-billing-profile": "GET POST",
+    "api-customer-statement": "GET",
     "api-device": "GET",
     "api-device-revoke": "POST",
     "api-invoice": "GET",
+    "api-invoice-credit": "POST",
+    "api-invoice-creditable": "GET",
     "api-invoice-lines": "GET",
     "api-payment": "GET",
     "api-payment-allocations": "POST",
@@ -159,7 +168,8 @@ NAMED_IN_BODIES = (
 )
 WITH_CUSTOMER = {"api-purchase-orders", "api-sites"}
 NAMES_NOTHING = {
-    "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes", "api-number-series", "api-personal-texts",
+    "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes",
+    "api-month-previews", "api-number-series", "api-personal-texts",
     "api-price-items", "api-royalty-statements", "api-royalty-terms", "api-sendings", "api-service-events",
     "api-service-rules", "api-tax-rates", "api-unit-models",
 }  # fmt: skip

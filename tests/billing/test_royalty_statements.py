@@ -199,6 +199,20 @@ def test_a_document_counts_once_when_the_basis_changes(billed):
     assert rows(june) == [("payment", "INV-000002", "30.00")]
 
 
+def test_a_credit_note_counts_if_its_invoice_did(billed):
+    agree(billed, Basis.BILLED, since=MAY)
+    agree(billed, Basis.COLLECTED, since=JUNE)
+    # The first was billed in May and stated then; the second counts when it is paid, and never was.
+    give_back(billed, "INV-000001", "20.00", on(6, 10))
+    give_back(billed, "INV-000002", "30.00", on(6, 11))
+    state(billed, MAY)
+
+    june = state(billed, JUNE)
+
+    assert rows(june) == [("credit_note", "CRN-000001", "-20.00")]
+    assert june.carried_out == Decimal(-20)
+
+
 def test_credit_between_documents_is_no_money_collected(billed):
     agree(billed, Basis.COLLECTED)
     give_back(billed, "INV-000001", "20.00", on(6, 10))

@@ -235,3 +235,15 @@ def test_a_rivals_document_is_not_there_to_be_sent(billed, south):
     with pytest.raises(NotFound):
         sending.send_again(actor=south.owner, number="INV-000001")
     assert sendings(south) == []
+
+
+def test_no_line_of_a_mail_is_longer_than_mail_allows_but_its_link(billed):
+    sending.send_statement(
+        actor=billed.owner, customer_id=billed.customer.id, since=date(2026, 5, 1), until=date(2026, 5, 31)
+    )
+    run_owed(billed)
+
+    # RFC 5322, section 2.1.1: SHOULD be no more than 78 characters.
+    lines = [line for message in mail.outbox for line in message.body.splitlines()]
+    assert len(mail.outbox) == 2
+    assert [line for line in lines if len(line) > 78 and not line.startswith("https://")] == []
