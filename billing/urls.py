@@ -82,8 +82,12 @@ urlpatterns = [
     ),
     path("invoices/<str:number>/credit", documents.InvoiceCredit.as_view(), name="api-invoice-credit"),
     path("credit-notes", documents.CreditNotes.as_view(), name="api-credit-notes"),
-    path("credit-notes/<str:number>", documents.CreditNoteDoor.as_view(), name="api-credit-note"),
-    path("credit-notes/<str:number>/lines", documents.CreditNoteLines.as_view(), name="api-credit-note-lines"),
+    path("credit-notes/<str:credit_note>", documents.CreditNoteDoor.as_view(), name="api-credit-note"),
+    path(
+        "credit-notes/<str:credit_note>/lines",
+        documents.CreditNoteLines.as_view(),
+        name="api-credit-note-lines",
+    ),
     path(
         "customers/<uuid:customer_id>/statement",
         documents.CustomerStatement.as_view(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from decimal import Decimal
-from typing import Any
+from typing import Any, ClassVar
 from uuid import UUID
 
 from django.db.models import QuerySet
@@ -159,14 +159,15 @@ class DocumentDoor(RowView):
 
     permissions = {"GET": Permission.INVOICES_READ}
     renderer_classes = FORMS
+    named: ClassVar = "number"
 
     def get_format_suffix(self, **kwargs: Any) -> str | None:
         """The ending of the number in the address, if it is one of the forms."""
-        _, dot, ending = kwargs["number"].rpartition(".")
+        _, dot, ending = kwargs[self.named].rpartition(".")
         return ending if dot and ending in {form.format for form in FORMS} else None
 
     def get(self, request: Request, **names: Any) -> Any:
-        number = str(names["number"])
+        number = str(names[self.named])
         if self.format_kwarg:
             number = number.removesuffix(f".{self.format_kwarg}")
         with tenancy.reading(self.actor):
@@ -191,6 +192,7 @@ class InvoiceDoor(DocumentDoor):
 
 class CreditNoteDoor(DocumentDoor):
     serializer_class = CreditNoteDocumentShown
+    named = "credit_note"
 
     @extend_schema(responses=_in_forms(CreditNoteDocumentShown))
     def get(self, request: Request, **names: Any) -> Any:
@@ -220,7 +222,7 @@ class CreditNoteLines(RowsView):
     ordering = ("line",)
 
     def rows(self) -> QuerySet[DocumentLine]:
-        return document_lists.lines_of(document_lists.get_credit_note(self.kwargs["number"]).id)
+        return document_lists.lines_of(document_lists.get_credit_note(self.kwargs["credit_note"]).id)
 
 
 class CreditableLineShown(serializers.Serializer[LineLeft]):

@@ -18,6 +18,7 @@ from accounts.permissions import Role
 from billing.commands.crediting import credit_document
 from billing.commands.opening import NewDebt, record_opening_debts
 from billing.commands.payments import NewPayment, record_payment
+from billing.commands.previewing import preview_month
 from billing.commands.royalty import set_royalty_terms, state_month
 from billing.commands.sending import send_statement
 from billing.queries import settling
@@ -29,7 +30,7 @@ from servicing.commands.personal import file_text
 from servicing.commands.seals import seal
 from servicing.commands.sweeps import sweep
 from tests.api.contracted import contracted
-from tests.billing.books import APRIL, close, list_prices
+from tests.billing.books import APRIL, MAY, close, list_prices
 from tests.cast import Cast
 
 ROOT = "/api/v1/"
@@ -137,6 +138,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
     operators.set_service_rules(actor=cast.owner, effective_from=date(2026, 7, 1), dry_soon_days=4)
     list_prices(cast)
     close(cast, APRIL)
+    preview_month(actor=cast.owner, month=MAY)
     paid = pay_and_credit(cast)
     assert seal(actor=cast.owner, at_once=True) == 1
     assert refit(actor=cast.owner).outlooks == 1
@@ -146,6 +148,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         **contracted(cast),
         "code": "wick",
         "agreement_id": cast.agreement.id,
+        "charge_id": UUID(owner.read("charges").json()["results"][0]["id"]),
         "alert_id": UUID(owner.read("alerts").json()["results"][0]["id"]),
         "crew_id": cast.crew.id,
         "customer_id": cast.customer.id,
