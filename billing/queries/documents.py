@@ -54,11 +54,6 @@ def credit_notes() -> QuerySet[Document]:
     return documents().filter(kind="credit_note")
 
 
-def credit_notes_of(invoice_id: UUID) -> QuerySet[Document]:
-    """What was given back of an invoice, the earliest first."""
-    return Document.objects.filter(corrects_id=invoice_id).order_by("ordinal")
-
-
 def issued_in_order() -> QuerySet[Document]:
     """What was issued here, series by series in the order of its numbers; debts of the books before are left out."""
     return Document.objects.exclude(kind="opening").order_by("series_id", "ordinal")

@@ -62,7 +62,6 @@ class Draft:
     currency: str
     po_number: str
     payment_days: int
-    treatment: str
     group: str
     lines: tuple[DraftLine, ...]
 
@@ -254,7 +253,6 @@ class _Drafting:
             currency=key.currency,
             po_number=orders.pop() if len(orders) == 1 else "",
             payment_days=key.payment_days,
-            treatment=key.treatment,
             group=key.digest,
             lines=tuple(lines),
         )

@@ -16,11 +16,9 @@ from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from billing.rules.money import minor_units, smallest
+from billing.rules.money import policy_for, step_of
 from billing.rules.parties import Entity, Order, Profile, Rate, SiteTax
 from billing.rules.terms import EndRule, Terms
-
-E_INVOICE_DECIMALS = 2  # EN 16931: amounts have two decimals at most, whatever the currency
 
 
 class Basis(StrEnum):
@@ -286,9 +284,7 @@ class Inputs:
 
     def step(self, entity: Entity, currency: str) -> Decimal:
         """The smallest amount on a document of this entity: the minor unit, but 0.01 at least on an e-invoice."""
-        if entity.is_e_invoicing and minor_units(currency) > E_INVOICE_DECIMALS:
-            return Decimal("0.01")
-        return smallest(currency)
+        return step_of(policy_for(currency, e_invoicing=entity.is_e_invoicing), currency)
 
 
 _zone = lru_cache(maxsize=None)(ZoneInfo)
