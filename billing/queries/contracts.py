@@ -69,11 +69,6 @@ def renewals_of(contract_id: UUID) -> QuerySet[ContractRenewal]:
     return ContractRenewal.objects.filter(contract_id=contract_id).order_by("starts_on")
 
 
-def contracts_of_site(site_id: UUID) -> QuerySet[ContractSite]:
-    """The contracts of a site, the earliest first, each with its days."""
-    return ContractSite.objects.select_related("contract").filter(site_id=site_id).order_by("starts_on")
-
-
 def overlapping(site_ids: Collection[UUID]) -> dict[UUID, list[ContractSite]]:
     """The rows of these sites, whichever contract's, the earliest first."""
     found: dict[UUID, list[ContractSite]] = defaultdict(list)
@@ -149,30 +144,9 @@ def _ahead(contract: Contract, term: Term) -> RenewalAhead:
 # Plain values, for a close
 
 
-def all_contracts(customer_ids: Collection[UUID] | None = None) -> list[inputs.Contract]:
-    """Contracts with their terms as rating reads them, by number: these customers' or (None) all, in two statements."""
-    rows = Contract.objects.order_by("number")
-    rows = rows if customer_ids is None else rows.filter(customer_id__in=customer_ids)
-    return _frozen(rows)
-
-
 def contracts_in(contract_ids: Collection[UUID]) -> list[inputs.Contract]:
     """These contracts with their terms as rating reads them, by number, in two statements."""
-    return _frozen(Contract.objects.filter(id__in=contract_ids).order_by("number"))
-
-
-def contract_sites(site_ids: Collection[UUID] | None = None) -> list[inputs.ContractSite]:
-    """Which contract covers which site on which days: these sites' or (None) all, by site and day, in one statement.
-
-    A row may reach beyond its contract's end: the site is then still nobody else's, and its work waits for a new contract.
-    """
-    rows = ContractSite.objects.order_by("site_id", "starts_on")
-    rows = rows if site_ids is None else rows.filter(site_id__in=site_ids)
-    columns = rows.values_list("contract_id", "site_id", "starts_on", "ends_before")
-    return [inputs.ContractSite(*row) for row in columns.iterator()]
-
-
-def _frozen(rows: QuerySet[Contract]) -> list[inputs.Contract]:
+    rows = Contract.objects.filter(id__in=contract_ids).order_by("number")
     columns = rows.values_list(
         "id", "number", "customer_id", "legal_entity_id", "starts_on", "ends_before",
         "term_months", "renewal_months", "notice_days", "end_rule",
@@ -195,6 +169,17 @@ def _frozen(rows: QuerySet[Contract]) -> list[inputs.Contract]:
         )
         for row in found
     ]
+
+
+def contract_sites(site_ids: Collection[UUID] | None = None) -> list[inputs.ContractSite]:
+    """Which contract covers which site on which days: these sites' or (None) all, by site and day, in one statement.
+
+    A row may reach beyond its contract's end: the site is then still nobody else's, and its work waits for a new contract.
+    """
+    rows = ContractSite.objects.order_by("site_id", "starts_on")
+    rows = rows if site_ids is None else rows.filter(site_id__in=site_ids)
+    columns = rows.values_list("contract_id", "site_id", "starts_on", "ends_before")
+    return [inputs.ContractSite(*row) for row in columns.iterator()]
 
 
 _TERMS = (

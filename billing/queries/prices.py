@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from uuid import UUID
 
-from django.db.models import Q, QuerySet
+from django.db.models import F, Q, QuerySet
 
 from accounts.errors import NotFound
 from billing.models import IndexFigure, PriceItem, PriceVersion
@@ -105,7 +105,8 @@ def with_prices(items: Sequence[PriceItem]) -> list[PricedItem]:
 
 def prices_of_contract(contract_id: UUID) -> QuerySet[PriceVersion]:
     """The prices that a contract has of its own, by item, site and day."""
-    return price_versions().filter(contract_id=contract_id)
+    rows = price_versions().filter(contract_id=contract_id)
+    return rows.order_by("item__code", F("site__code").asc(nulls_first=True), "effective_from")
 
 
 def priced_items(contract_ids: Collection[UUID] | None = None) -> list[Item]:

@@ -28,7 +28,8 @@ def price(cast, amount, since=MAY, **scope):
 def versions(cast, contract_ids=None):
     with cast.reading():
         (item,) = [item for item in prices.priced_items(contract_ids) if item.code == "month"]
-        return [(v.contract_id, v.site_id, v.amount, v.effective_from, v.effective_to) for v in item.versions]
+        rows = [(v.contract_id, v.site_id, v.amount, v.effective_from, v.effective_to) for v in item.versions]
+    return sorted(rows, key=lambda row: (row[0] is not None, row[1] is not None, row[3]))
 
 
 def test_list_contract_and_site_have_prices_side_by_side(books):
