@@ -31,6 +31,7 @@ MODES = {
 WITHOUT_CONTRACT = 0.3
 FLAT_DISCOUNT = Decimal("0.92")
 BASE_SHARE = 0.6
+MAILED, PAYER, ORDERING = 2, 4, 0.4
 HALF = Decimal("0.50")
 INDEX = "SERVICE-COST"
 
@@ -91,11 +92,24 @@ class ContractPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class ProfilePlan:
+    """What billing knows of a customer; ``order`` is the purchase order that it wants to see on its invoices."""
+
+    customer_id: UUID
+    street: str
+    city: str
+    delivery: str
+    bill_to_id: UUID | None = None
+    order: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Bargains:
     """The money side of one operator."""
 
     entity: EntityPlan
     rates: tuple[RatePlan, ...]
+    profiles: tuple[ProfilePlan, ...]
     contracts: tuple[ContractPlan, ...]
 
 
@@ -108,7 +122,13 @@ def draw_bargains(setting: Setting, master: MasterData) -> Bargains:
         _contract(setting, number, customer, sites[customer.id], setting.stream("contract", number))
         for number, customer in enumerate(master.customers)
     ]
-    return Bargains(_entity(setting), _rates(setting), tuple(one for one in drawn if one is not None))
+    profiles = [
+        _profile(master, number, sites[customer.id], setting.stream("profile", number))
+        for number, customer in enumerate(master.customers)
+    ]
+    return Bargains(
+        _entity(setting), _rates(setting), tuple(profiles), tuple(one for one in drawn if one is not None)
+    )
 
 
 def _entity(setting: Setting) -> EntityPlan:
@@ -160,6 +180,21 @@ def _rates(setting: Setting) -> tuple[RatePlan, ...]:
 def town_jurisdiction(town: str) -> str:
     """The tax jurisdiction of a town of the United States part of the world."""
     return f"US-{town.upper().replace(' ', '-')}"[:20]
+
+
+def _profile(master: MasterData, number: int, sites: list[SitePlan], stream: Stream) -> ProfilePlan:
+    """Two customers get mail, so that there is some to look at; works want an order number; one pays for another."""
+    customer = master.customers[number]
+    street, _, city = customer.address.rpartition(", ")
+    wants_order = sites[0].kind == "plant" and stream.chance(ORDERING)
+    return ProfilePlan(
+        customer.id,
+        street,
+        city,
+        delivery="email" if number < MAILED else "none",
+        bill_to_id=master.customers[PAYER].id if number == PAYER + 1 else None,
+        order=f"PO-{stream.whole(1_000, 9_999)}" if wants_order else "",
+    )
 
 
 def _contract(

@@ -21,7 +21,15 @@ from billing.commands.royalty import Tier
 from billing.commands.terms import NewTerms
 from billing.queries import settling
 from billing.queries.settling import Standing
-from demo_tenant.bargains import INDEX, Bargains, ContractPlan, SiteFee, second_year, town_jurisdiction
+from demo_tenant.bargains import (
+    INDEX,
+    Bargains,
+    ContractPlan,
+    ProfilePlan,
+    SiteFee,
+    second_year,
+    town_jurisdiction,
+)
 from demo_tenant.masterdata import MasterData
 from demo_tenant.setting import Setting
 from demo_tenant.story import Story
@@ -59,6 +67,8 @@ def open_books(actor: Actor, story: Story, bargains: Bargains) -> None:
     if master.country == "US":
         rows = [{"site_id": s.id, "tax_jurisdiction": town_jurisdiction(s.town)} for s in master.sites]
         parties.set_site_billing(actor=actor, sites=rows)
+    for profile in bargains.profiles:
+        _profile(actor, setting, profile)
     for plan in bargains.contracts:
         _contract(actor, setting, plan)
     _index(actor, setting)
@@ -75,6 +85,20 @@ def open_books(actor: Actor, story: Story, bargains: Bargains) -> None:
 
 def _since(setting: Setting) -> date:
     return setting.span.first_day.replace(day=1) - relativedelta(months=1)
+
+
+def _profile(actor: Actor, setting: Setting, plan: ProfilePlan) -> None:
+    values = {
+        "street": plan.street,
+        "city": plan.city,
+        "delivery": plan.delivery,
+        "bill_to_id": plan.bill_to_id,
+        "po_required": bool(plan.order),
+    }
+    parties.set_profile(actor=actor, customer_id=plan.customer_id, values=values)
+    if plan.order:
+        order = {"customer_id": plan.customer_id, "number": plan.order, "starts_on": _since(setting)}
+        parties.add_purchase_orders(actor=actor, orders=[order])
 
 
 def _contract(actor: Actor, setting: Setting, plan: ContractPlan) -> None:

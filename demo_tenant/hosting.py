@@ -90,6 +90,7 @@ def _settings(folder: Path) -> dict[str, str]:
         "WICKROUND_ALLOWED_HOSTS": "127.0.0.1,localhost",
         "WICKROUND_LOG_LEVEL": os.environ.get("WICKROUND_LOG_LEVEL", "WARNING"),
         "WICKROUND_NOTICE": NOTICE,
+        "WICKROUND_EMAIL_FOLDER": str(folder / "mails"),
     }
 
 

@@ -68,6 +68,8 @@ class Command(BaseCommand):
         try:
             if not options["no_serve"]:
                 require_free_port(options["port"])
+            # Where the links of the mails in the demo's folder lead.
+            os.environ.setdefault("WICKROUND_PUBLIC_URL", f"http://127.0.0.1:{options['port']}")
             if hosting.has_own_servers(os.environ):
                 self._on_these_servers(wanted, options)
             elif status := hosting.run_on_embedded(RUN_FOLDER, wanted, sys.argv[1:], fresh=options["fresh"]):
