@@ -166,7 +166,7 @@ def _rates(setting: Setting) -> tuple[RatePlan, ...]:
     """One rate an operator; where sales are taxed by town, one a town."""
     plan = setting.plan
     if plan.country != "US":
-        rate, name = {"DE": (Decimal(19), "VAT 19 %"), "GB": (Decimal(20), "VAT 20 %")}[plan.country]
+        rate, name = {"DE": (Decimal(19), "VAT"), "GB": (Decimal(20), "VAT")}[plan.country]
         return (RatePlan(plan.country, "S", rate, name),)
     return (
         RatePlan("US", "S", Decimal("4.2"), "Sales tax"),
