@@ -15,13 +15,11 @@ from billing.commands import booking, issuing, numbering
 from billing.commands.numbering import day_text
 from billing.models import PeriodClose
 from billing.projections import adding, storing
-from billing.projections.parting import Added
-from billing.projections.spooling import Spool
+from billing.projections.spooling import Spool, Waiting, paused_collection
 from billing.queries import closes
 from billing.rules import drafting
 from billing.rules.documents import ENGINE
 from billing.rules.drafting import drafts
-from billing.rules.inputs import Inputs
 from billing.rules.rating import Held, month_after
 from servicing.queries import events as log
 
@@ -57,18 +55,18 @@ def close_in_scope(
     # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
     closing = adding.begin(month, log.head_position(), previous)
     _refuse_out_of_order(month, previous, adding.first_month(closing) if previous is None else None)
-    with Spool() as spool:
+    with paused_collection(), Spool() as spool:
         total = adding.rate_parts(closing, spool, progress)
         held = [_held(one) for one in total.held]
         if leave_held:
-            held += [row for added in spool.parts() for row in _held_at_drafting(added, month)]
+            held += [row for part in spool.parts() for row in _held_at_drafting(part, month)]
         else:
             _refuse_held(held)
         close = _stored(actor, total, today, held)
-        for done, added in enumerate(spool.parts(), start=total.parts + 1):
-            issued = _add(close, added)
+        for done, part in enumerate(spool.parts(), start=total.parts + 1):
+            issued = _add(close, part)
             if not leave_held:
-                _refuse_held([_held_line(one, added.inputs) for one in issued.held])
+                _refuse_held([_held_line(one) for one in issued.held])
             if progress is not None:
                 progress(done, 2 * total.parts)
     booking.release_deferred(month)
@@ -91,12 +89,12 @@ def _stored(actor: Actor, total: adding.Sum, today: date, held: list[dict[str, A
     )
 
 
-def _add(close: PeriodClose, added: Added) -> issuing.Issued:
+def _add(close: PeriodClose, part: Waiting) -> issuing.Issued:
     """Store what one part adds and issue its documents."""
-    storing.store_inputs(close, added.number, added.frozen)
-    storing.store_dispositions(close, added.dispositions)
-    charges = [*added.waiting, *storing.store_charges(close, added.lines)]
-    return issuing.issue(close=close, inputs=added.inputs, charges=charges)
+    storing.store_inputs(close, part.number, part.frozen)
+    storing.store_dispositions(close, part.dispositions)
+    charges = [*part.older, *storing.store_charges(close, part.lines())]
+    return issuing.issue(close=close, inputs=part.inputs, charges=charges)
 
 
 def _held(one: Held) -> dict[str, Any]:
@@ -114,12 +112,12 @@ def _held(one: Held) -> dict[str, Any]:
     }
 
 
-def _held_at_drafting(added: Added, month: date) -> list[dict[str, Any]]:
-    lines = [line for _, line in added.waiting] + added.lines
-    return [_held_line(one, added.inputs) for one in drafts(lines, added.inputs, month=month).held]
+def _held_at_drafting(part: Waiting, month: date) -> list[dict[str, Any]]:
+    lines = [line for _, line in part.older] + part.lines()
+    return [_held_line(one) for one in drafts(lines, part.inputs, month=month).held]
 
 
-def _held_line(one: drafting.Held, inputs: Inputs) -> dict[str, Any]:
+def _held_line(one: drafting.Held) -> dict[str, Any]:
     charge = one.line.charge
     return {
         "reason": str(one.reason),

@@ -78,7 +78,7 @@ def _added(closing: Closing) -> Iterator[tuple[Added, int]]:
     if closing.previous is not None:
         _mark_what_waits(closing, closing.previous, grouping, earlier)
     for part in grouping.parts:
-        yield add_part(closing, grouping, part, earlier), len(grouping.parts)
+        yield add_part(closing, part, earlier), len(grouping.parts)
 
 
 def _mark_what_waits(closing: Closing, previous: PeriodClose, grouping: Grouping, earlier: Earlier) -> None:

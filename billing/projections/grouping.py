@@ -130,33 +130,39 @@ def _homes(sets: _Sets, upto: int) -> dict[UUID, UUID | None]:
     return homes
 
 
+@dataclass(slots=True)
+class _Payers:
+    """Who pays for whom, payers joined whose places are one."""
+
+    payer_of: dict[UUID, UUID]
+    sets: _Sets = field(default_factory=_Sets)
+
+    def root(self, customer_id: UUID) -> UUID:
+        return self.sets.root(self.payer_of[customer_id])
+
+
 def _parts(
     places: dict[UUID, Place], customer_of: dict[UUID, UUID], payers_due: set[UUID], nowhere: Place
 ) -> Iterator[Part]:
     codes = dict(accounts.queries.customers().values_list("id", "code").iterator())
-    payer_of = {customer_id: customer_id for customer_id in codes} | closes.payers()
-    payers = _Sets()
+    payers = _Payers({customer_id: customer_id for customer_id in codes} | closes.payers())
     for place in places.values():
-        first = payer_of[customer_of[place.sites[0]]]
         for site_id in place.sites[1:]:
-            payers.join(first, payer_of[customer_of[site_id]])
-    customers: dict[UUID, list[UUID]] = {}
-    for customer_id, payer_id in payer_of.items():
-        customers.setdefault(payers.root(payer_id), []).append(customer_id)
-        if payer_id in payers_due:
-            payers_due.add(payers.root(payer_id))
-    of_payer: dict[UUID, list[Place]] = {}
+            payers.sets.join(*(payers.payer_of[customer_of[s]] for s in (place.sites[0], site_id)))
+    of_root: dict[UUID, list[Place]] = {}
     for place in places.values():
-        of_payer.setdefault(payers.root(payer_of[customer_of[place.sites[0]]]), []).append(place)
+        of_root.setdefault(payers.root(customer_of[place.sites[0]]), []).append(place)
+    customers: dict[UUID, list[UUID]] = {}
+    for customer_id in codes:
+        customers.setdefault(payers.root(customer_id), []).append(customer_id)
+    due = {payers.sets.root(payer_id) for payer_id in payers_due}
     part, size = Part(1), 0
-    clusters = [(min(codes[c] for c in some), root) for root, some in customers.items()]
-    for _, root in sorted(clusters):
-        own = of_payer.get(root, [])
-        if not own and root not in payers_due:
+    for root in sorted(customers, key=lambda root: min(codes[c] for c in customers[root])):
+        if root not in of_root and root not in due:
             continue
         part.customers += customers[root]
-        part.places += own
-        size += 1 + sum(place.size for place in own)
+        part.places += of_root.get(root, [])
+        size += 1 + sum(place.size for place in of_root.get(root, []))
         if size >= SUBJECTS_IN_A_PART:
             yield part
             part, size = Part(part.number + 1), 0

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from uuid import UUID
 
 from billing.projections import reading
-from billing.projections.grouping import Grouping, Part, Place
+from billing.projections.grouping import Part, Place
 from billing.projections.reading import Closing
 from billing.queries import closes, contracts, parties
 from billing.rules.changes import mark
@@ -31,171 +31,173 @@ class Earlier:
 
 @dataclass(slots=True)
 class Added:
-    """What one part adds to a close. ``inputs`` are what its documents need; ``frozen`` is all that it read."""
+    """What one part adds to a close. ``inputs`` are what its documents need; ``frozen`` is all that it read.
+
+    ``older``: charge rows that earlier closes left open.
+    """
 
     number: int
     frozen: bytes
     inputs: Inputs
     dispositions: list[Disposition] = field(default_factory=list)
     lines: list[Line] = field(default_factory=list)
-    waiting: list[tuple[UUID, Line]] = field(default_factory=list)
+    older: list[tuple[UUID, Line]] = field(default_factory=list)
     held: list[Held] = field(default_factory=list)
     days_without_price: int = 0
     days_without_agreement: int = 0
 
 
-def add_part(closing: Closing, grouping: Grouping, part: Part, earlier: Earlier) -> Added:
+def add_part(closing: Closing, part: Part, earlier: Earlier) -> Added:
     """Rate a part's places and compare with what is stored; changes nothing in the database."""
-    waiting = [line for customer_id in part.customers for line in earlier.open_lines.get(customer_id, ())]
+    older = [line for customer_id in part.customers for line in earlier.open_lines.get(customer_id, ())]
     units = [unit_id for place in part.places for unit_id in place.units]
     inputs = reading.read_part(closing, part.site_ids, part.customers, units)
-    marks = {site.id: mark(inputs, site, closing.month) for site in inputs.sites.values()}
-    again = [place for place in part.places if _is_again(closing, place, marks, earlier)]
-    events = _events(closing, inputs, part, again, earlier)
-    inputs = reading.with_places(
-        inputs,
-        (
-            h
-            for group in events.work.values()
-            for own in (*group.units.values(), *group.others.values())
-            for h in own
-        ),
-    )
-    added = Added(part.number, b"", inputs, waiting=waiting)
-    charges = _rated(closing, inputs, part, again, events, earlier, added)
-    before = _charged_before(closing, inputs, part, again, events)
-    added.lines = differences(charges, before, closing.month)
-    inputs = _with_parties(inputs, [*added.lines, *(line for _, line in waiting)])
-    now = {str(site.id): mark(inputs, site, closing.open_from) for site in inputs.sites.values()}
-    added.frozen = frozen_part(inputs, now)
+    rating = _PartRating(closing, part, earlier, inputs)
+    rating.read()
+    added = Added(part.number, b"", inputs, older=older)
+    charges = rating.rate(added)
+    added.lines = differences(charges, rating.charged_before(), closing.month)
+    inputs = _with_parties(rating.inputs, [*added.lines, *(line for _, line in older)])
+    marks = {str(site.id): mark(inputs, site, closing.open_from) for site in inputs.sites.values()}
+    added.frozen = frozen_part(inputs, marks)
     added.inputs = replace(inputs, items=(), sites={}, stations={}, units={}, contract_sites=())
     return added
 
 
 @dataclass(slots=True)
-class _Events:
-    """The work of each place (by its position in the part), the events a close first disposes of, and all subjects."""
+class _PartRating:
+    """One part being rated. By a place's position in the part: its work, the events first disposed of, its subjects.
 
-    work: dict[int, Work] = field(default_factory=dict)
-    fresh: dict[int, set[UUID]] = field(default_factory=dict)
-    subjects: dict[int, set[UUID]] = field(default_factory=dict)
+    ``again``: the positions of places that are rated from the beginning.
+    """
 
+    closing: Closing
+    part: Part
+    earlier: Earlier
+    inputs: Inputs
+    again: set[int] = field(default_factory=set)
+    work: list[Work] = field(default_factory=list)
+    fresh: list[set[UUID]] = field(default_factory=list)
+    subjects: list[set[UUID]] = field(default_factory=list)
 
-def _is_again(closing: Closing, place: Place, marks: dict[UUID, str], earlier: Earlier) -> bool:
-    """Whether a place is rated from the beginning: a late or corrected event, other terms, or something held before."""
-    return (
-        closing.previous is None
-        or place.is_again
-        or any(d.reason not in WAITING for d in earlier.waiting.get(id(place), ()))
-        or any(earlier.marks.get(site_id, marks[site_id]) != marks[site_id] for site_id in place.sites)
-    )
+    def read(self) -> None:
+        """Read the log: all of a place that is rated again, else what is new and what the terms look back for."""
+        marks = {site.id: mark(self.inputs, site, self.closing.month) for site in self.inputs.sites.values()}
+        for position, place in enumerate(self.part.places):
+            held = self._held(place)
+            if self._is_again(place, held, marks):
+                self.again.add(position)
+            self.work.append(Work(sites=set(place.sites)))
+            self.fresh.append({d.event_id for d in held})
+            self.subjects.append({*place.units, *place.others, *place.sites, *(d.subject_id for d in held)})
+        self._add_earlier_subjects()
+        place_of = {s: position for position, subjects in enumerate(self.subjects) for s in subjects}
+        from_start = self._subjects_again()
+        self._read_events(place_of, from_start, 0)
+        self._read_events(place_of, place_of.keys() - from_start, self.closing.after)
+        happenings = (
+            happening
+            for work in self.work
+            for group in (work.units, work.others)
+            for own in group.values()
+            for happening in own
+        )
+        self.inputs = reading.with_places(self.inputs, happenings)
 
-
-def _events(
-    closing: Closing, inputs: Inputs, part: Part, again: Collection[Place], earlier: Earlier
-) -> _Events:
-    found = _Events()
-    place_of: dict[UUID, int] = {}
-    whole = {id(place) for place in again}
-    looking_back = reading.besides(inputs)
-    for position, place in enumerate(part.places):
-        held = earlier.waiting.get(id(place), ())
-        subjects = {*place.units, *place.others, *place.sites, *(d.subject_id for d in held)}
-        if closing.previous is not None and (id(place) in whole or _looks_back_at_visits(inputs, place)):
-            subjects |= closes.subjects_at(place.sites)
-        found.subjects[position] = subjects
-        found.work[position] = Work(sites=set(place.sites))
-        found.fresh[position] = {d.event_id for d in held}
-        place_of |= dict.fromkeys(subjects, position)
-    from_start = {s for p, place in enumerate(part.places) if id(place) in whole for s in found.subjects[p]}
-    awaited = [event_id for fresh in found.fresh.values() for event_id in fresh]
-    for subjects, after in ((from_start, 0), (place_of.keys() - from_start, closing.after)):
-        if subjects:
-            rows = worked.work_of(
-                subjects,
-                upto=closing.cut,
-                superseded=closing.superseded,
-                after=after,
-                besides=looking_back,
-                event_ids=awaited,
+    def rate(self, added: Added) -> list[Charge]:
+        """Every charge of the places that are rated again, and those of the month of the others; counts into ``added``."""
+        before = self._disposed_before()
+        charges: list[Charge] = []
+        for position, work in enumerate(self.work):
+            is_again, month = position in self.again, self.closing.month
+            rated = rate(
+                self.inputs,
+                work,
+                first_month=(self.inputs.charged_from or month) if is_again else month,
+                open_from=self.closing.open_from,
+                only=None if is_again else self.fresh[position],
             )
-            _sort_in(found, place_of, rows)
-    return found
+            added.dispositions += [d for d in rated.dispositions if before.get(d.event_id) != d]
+            charges += rated.charges
+            added.held += rated.held
+            added.days_without_price += rated.days_without_price
+            added.days_without_agreement += rated.days_without_agreement
+        return charges
 
+    def charged_before(self) -> dict[str, Charge]:
+        """What earlier closes charged of all that this one rates again."""
+        if self.closing.previous is None:
+            return {}
+        from_start = self._subjects_again()
+        found = closes.charged_for(from_start) if from_start else {}
+        if any(terms.in_advance for terms in reading.terms_of(self.inputs)):
+            others = {s for subjects in self.subjects for s in subjects} - from_start
+            found |= closes.charged_ahead(others, self.closing.month)
+        return found
 
-def _sort_in(found: _Events, place_of: dict[UUID, int], rows: Iterable[worked.Worked]) -> None:
-    for row in rows:
-        position = place_of[row.subject_id]
-        work = found.work[position]
-        group = work.units if row.subject_kind == "unit" else work.others
-        group.setdefault(row.subject_id, []).append(reading.happening(row))
-        if row.is_new:
-            found.fresh[position].add(row.event_id)
+    def _held(self, place: Place) -> list[Disposition]:
+        return self.earlier.waiting.get(id(place), [])
+
+    def _is_again(self, place: Place, held: Iterable[Disposition], marks: Mapping[UUID, str]) -> bool:
+        """Whether a place is rated from the beginning: something late or corrected, held before, or agreed otherwise."""
+        then = self.earlier.marks
+        return (
+            self.closing.previous is None
+            or place.is_again
+            or any(disposition.reason not in WAITING for disposition in held)
+            or any(then.get(site_id, marks[site_id]) != marks[site_id] for site_id in place.sites)
+        )
+
+    def _add_earlier_subjects(self) -> None:
+        """Visits and sites of earlier months, where those are rated again or the terms ask about them."""
+        if self.closing.previous is None:
+            return
+        of_site = {
+            site_id: position
+            for position, place in enumerate(self.part.places)
+            if position in self.again or _looks_back_at_visits(self.inputs, place)
+            for site_id in place.sites
+        }
+        for site_id, subject_id in closes.subjects_by_site(of_site.keys()):
+            self.subjects[of_site[site_id]].add(subject_id)
+
+    def _subjects_again(self) -> set[UUID]:
+        return {s for position in self.again for s in self.subjects[position]}
+
+    def _read_events(self, place_of: Mapping[UUID, int], subjects: Collection[UUID], after: int) -> None:
+        if not subjects:
+            return
+        rows = worked.work_of(
+            subjects,
+            upto=self.closing.cut,
+            superseded=self.closing.superseded,
+            after=after,
+            besides=reading.besides(self.inputs),
+            event_ids=[event_id for fresh in self.fresh for event_id in fresh],
+        )
+        for row in rows:
+            position = place_of[row.subject_id]
+            work = self.work[position]
+            group = work.units if row.subject_kind == "unit" else work.others
+            group.setdefault(row.subject_id, []).append(reading.happening(row))
+            if row.is_new:
+                self.fresh[position].add(row.event_id)
+
+    def _disposed_before(self) -> dict[UUID, Disposition]:
+        if self.closing.previous is None:
+            return {}
+        known = {d.event_id: d for place in self.part.places for d in self._held(place)}
+        return known | closes.dispositions_of(self._subjects_again(), ())
 
 
 def _looks_back_at_visits(inputs: Inputs, place: Place) -> bool:
     """Whether a place's terms ask about visits of earlier months."""
-    for site_id in place.sites:
-        for row in inputs.covers_of(site_id):
-            for terms in inputs.contracts[row.contract_id].terms:
-                if terms.credits_missed or any(one.event_type == MADE for one in terms.inclusions):
-                    return True
-    return False
-
-
-def _rated(
-    closing: Closing,
-    inputs: Inputs,
-    part: Part,
-    again: Collection[Place],
-    events: _Events,
-    earlier: Earlier,
-    added: Added,
-) -> list[Charge]:
-    whole = {id(place) for place in again}
-    before = _disposed_before(closing, part, whole, events, earlier)
-    charges: list[Charge] = []
-    for position, place in enumerate(part.places):
-        is_again = id(place) in whole
-        fresh = events.fresh[position]
-        rated = rate(
-            inputs,
-            events.work[position],
-            first_month=(inputs.charged_from or closing.month) if is_again else closing.month,
-            open_from=closing.open_from,
-            only=None if is_again else fresh,
-        )
-        added.dispositions += [d for d in rated.dispositions if before.get(d.event_id) != d]
-        charges += rated.charges
-        added.held += rated.held
-        added.days_without_price += rated.days_without_price
-        added.days_without_agreement += rated.days_without_agreement
-    return charges
-
-
-def _disposed_before(
-    closing: Closing, part: Part, whole: set[int], events: _Events, earlier: Earlier
-) -> dict[UUID, Disposition]:
-    if closing.previous is None:
-        return {}
-    known = {d.event_id: d for place in part.places for d in earlier.waiting.get(id(place), ())}
-    subjects = {s for p, place in enumerate(part.places) if id(place) in whole for s in events.subjects[p]}
-    return known | (closes.dispositions_of(subjects, ()) if subjects else {})
-
-
-def _charged_before(
-    closing: Closing, inputs: Inputs, part: Part, again: Collection[Place], events: _Events
-) -> dict[str, Charge]:
-    """What earlier closes charged of all that this one rates again."""
-    if closing.previous is None:
-        return {}
-    whole = {id(place) for place in again}
-    from_start = {s for p, place in enumerate(part.places) if id(place) in whole for s in events.subjects[p]}
-    found = closes.charged_for(from_start) if from_start else {}
-    if any(terms.in_advance for terms in reading.terms_of(inputs)):
-        others = {s for subjects in events.subjects.values() for s in subjects} - from_start
-        found |= closes.charged_ahead(others, closing.month)
-    return found
+    return any(
+        terms.credits_missed or any(inclusion.event_type == MADE for inclusion in terms.inclusions)
+        for site_id in place.sites
+        for row in inputs.covers_of(site_id)
+        for terms in inputs.contracts[row.contract_id].terms
+    )
 
 
 def _with_parties(inputs: Inputs, lines: Iterable[Line]) -> Inputs:

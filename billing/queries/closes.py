@@ -112,12 +112,12 @@ def disposition_of(event_id: UUID) -> Disposition | None:
     return _latest(EventDisposition.objects.filter(event_id=event_id)).get(event_id)
 
 
-def subjects_at(site_ids: Collection[UUID]) -> set[UUID]:
-    """The units, visits and sites that ever had an event disposed of at these sites."""
+def subjects_by_site(site_ids: Collection[UUID]) -> list[tuple[UUID, UUID]]:
+    """These sites with the units, visits and sites that ever had an event disposed of there."""
     if not site_ids:
-        return set()
+        return []
     rows = EventDisposition.objects.filter(site_id__in=site_ids)
-    return set(rows.order_by().values_list("subject_id", flat=True).distinct())
+    return list(rows.order_by().values_list("site_id", "subject_id").distinct())
 
 
 def as_line(row: Charge) -> Line:

@@ -68,7 +68,7 @@ class Reason(StrEnum):
 WAITING = frozenset({Reason.MONTH_OPEN, Reason.CLOCK_AHEAD})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Verdict:
     """An outcome and its reason; where it is billed by which cover and price, and where by what clause.
 
@@ -85,7 +85,7 @@ class Verdict:
     is_minimum: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Disposition:
     """What became of one event at a cut. ``superseded_by`` is the counter-event or the replacement.
 

@@ -11,7 +11,7 @@ from uuid import UUID
 from billing.rules.inputs import Inputs, Site, Station, local_day
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Happening:
     """One event of the log with its standing at a cut: effective, superseded or clock_ahead.
 
@@ -48,7 +48,7 @@ class Footing(StrEnum):
     UNKNOWN_STATION = "unknown_station"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Stood:
     """Where an event's work was done, its local date there, and whether the history bears it."""
 

@@ -26,8 +26,10 @@ SERVICE = frozenset(
 # Nobody let the crew in because nobody could: not billable under any terms.
 NOBODYS_DOING = frozenset({"weather"})
 
-_SUPERSEDED = Verdict(Outcome.SUPERSEDED)
-_CLOCK_AHEAD = Verdict(Outcome.HELD, Reason.CLOCK_AHEAD)
+_NOT_EFFECTIVE = {
+    "superseded": Verdict(Outcome.SUPERSEDED),
+    "clock_ahead": Verdict(Outcome.HELD, Reason.CLOCK_AHEAD),
+}
 _COUNTER_EVENT = Verdict(Outcome.NOT_BILLABLE, Reason.COUNTER_EVENT)
 _NEVER_BILLS = Verdict(Outcome.NOT_BILLABLE, Reason.TYPE_NEVER_BILLS)
 _BEFORE_PRICES = Verdict(Outcome.NOT_BILLABLE, Reason.BEFORE_PRICES)
@@ -50,18 +52,29 @@ class Verdicts:
     open_from: date
     days: Mapping[Day, VisitDay]
     counts: dict[tuple[Any, ...], int] = field(default_factory=dict)
+    covers: dict[tuple[int, date], Cover | None] = field(default_factory=dict)
+    known: dict[tuple[str, str, int], Verdict] = field(default_factory=dict)
 
     def on(self, happening: Happening, stood: Stood | None) -> Verdict:
         """``stood`` is where the event's work was done, None for what is not effective."""
-        if happening.standing == "superseded":
-            return _SUPERSEDED
-        if happening.standing == "clock_ahead":
-            return _CLOCK_AHEAD
+        if happening.standing != "effective":
+            return _NOT_EFFECTIVE[happening.standing]
         if happening.type == "event.countered":
             return _COUNTER_EVENT
         if stood is None or (happening.type != INSTALLING and happening.type not in CHARGEABLE_TYPES):
             return _NEVER_BILLS
-        cover = cover_on(self.inputs, stood.site, stood.day) if stood.site is not None else None
+        cover = self._cover(stood)
+        if (waits := self._waits(stood, cover)) is not None or cover is None:
+            return waits or _NO_AGREEMENT
+        if happening.type in {MADE, NOT_ADMITTED} or (cover.terms is not None and cover.terms.inclusions):
+            return self._first(happening, stood, cover)
+        key = (happening.type, stood.station.fixture if stood.station else "", id(cover))
+        if (verdict := self.known.get(key)) is None:
+            verdict = self.known[key] = self._first(happening, stood, cover)
+        return verdict
+
+    def _waits(self, stood: Stood, cover: Cover | None) -> Verdict | None:
+        """Why work is not billed whatever it was: its day, its place, or nothing agreed for it; None: it may be."""
         if (cover is None or cover.contract is None) and self._is_before_prices(stood):
             return _BEFORE_PRICES
         if stood.day >= self.open_from:
@@ -70,9 +83,21 @@ class Verdicts:
             return Verdict(Outcome.HELD, Reason(stood.footing))
         if cover is None:
             return _CONTRACT_ENDED if contract_is_over(self.inputs, stood.site, stood.day) else _NO_AGREEMENT
+        return None
+
+    def _first(self, happening: Happening, stood: Stood, cover: Cover) -> Verdict:
+        """What is not counted is the same for all work of a kind at a site on a day, and found once."""
         if cover.contract is None or cover.terms is None:
             return self._by_list(happening, stood, cover)
         return self._by_contract(happening, stood, cover, cover.terms)
+
+    def _cover(self, stood: Stood) -> Cover | None:
+        if stood.site is None:
+            return None
+        key = (id(stood.site), stood.day)
+        if key not in self.covers:
+            self.covers[key] = cover_on(self.inputs, stood.site, stood.day)
+        return self.covers[key]
 
     def _is_before_prices(self, stood: Stood) -> bool:
         since = self.inputs.prices_from
@@ -88,22 +113,25 @@ class Verdicts:
         return self._priced(Basis.EVENT, happening, stood, cover) or _AGREED
 
     def _by_contract(self, happening: Happening, stood: Stood, cover: Cover, terms: Terms) -> Verdict:
-        in_fee = Verdict(Outcome.INCLUDED, Reason.IN_FEE, clause=cover.clause)
+        if happening.type == INSTALLING and terms.install_waived:
+            return Verdict(Outcome.INCLUDED, Reason.IN_FEE, clause="install_waived")
+        verdict = self._charged(happening, stood, cover, terms)
+        return verdict or Verdict(Outcome.INCLUDED, Reason.IN_FEE, clause=cover.clause)
+
+    def _charged(self, happening: Happening, stood: Stood, cover: Cover, terms: Terms) -> Verdict | None:
+        """What the contract says of a piece of work beside its fee; None: it is in the fee."""
         if happening.type == INSTALLING:
-            if terms.install_waived:
-                return Verdict(Outcome.INCLUDED, Reason.IN_FEE, clause="install_waived")
-            return self._priced(Basis.INSTALL, happening, stood, cover) or in_fee
+            return self._priced(Basis.INSTALL, happening, stood, cover)
         if happening.type == MADE:
-            return self._arrival(happening, stood, cover, terms) or in_fee
+            return self._arrival(happening, stood, cover, terms)
         if happening.type == NOT_ADMITTED:
-            return self._not_admitted(happening, stood, cover, terms) or in_fee
-        if included := self._included(happening, stood, cover, terms):
-            return included
-        if happening.type not in SERVICE:
-            return self._priced(Basis.EVENT, happening, stood, cover) or in_fee
+            return self._not_admitted(happening, stood, cover, terms)
+        included = self._included(happening, stood, cover, terms)
+        if included is not None or happening.type not in SERVICE:
+            return included or self._priced(Basis.EVENT, happening, stood, cover)
         if terms.mode is Mode.UNIT_SERVICE and happening.type == EXCHANGED:
             return self._priced(Basis.EVENT, happening, stood, cover) or self._unpriced(cover)
-        return self._own_price(happening, stood, cover) or in_fee
+        return self._own_price(happening, stood, cover)
 
     def _arrival(self, happening: Happening, stood: Stood, cover: Cover, terms: Terms) -> Verdict | None:
         """What an arrival costs: the first of a day at a site, or the one that makes the day a call-out; others nothing."""
@@ -137,10 +165,14 @@ class Verdicts:
         if day.made or day.not_admitted[0] is not happening:
             return _SAME_VISIT
         workings = {"reason": happening.reason}
-        if priced := self._priced(Basis.EVENT, happening, stood, cover, "not_admitted", workings):
+        if priced := self._priced(
+            Basis.EVENT, happening, stood, cover, clause="not_admitted", workings=workings
+        ):
             return priced
         if terms.mode is Mode.PER_VISIT:
-            return self._priced(Basis.VISIT, happening, stood, cover, "not_admitted", workings)
+            return self._priced(
+                Basis.VISIT, happening, stood, cover, clause="not_admitted", workings=workings
+            )
         if terms.mode is Mode.UNIT_SERVICE and terms.visit_minimum:
             return Verdict(Outcome.BILLED, cover=cover, clause="not_admitted", is_minimum=True)
         return None
@@ -171,6 +203,7 @@ class Verdicts:
         happening: Happening,
         stood: Stood,
         cover: Cover,
+        *,
         clause: str = "",
         workings: Mapping[str, Any] | None = None,
     ) -> Verdict | None:

@@ -7,25 +7,15 @@ from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
-from billing.rules.inputs import Basis, Inputs, Site
+from billing.rules.inputs import Basis, Inputs, Item, Site, Version
 from billing.rules.missed import MissedService
-from billing.rules.money import rounded
+from billing.rules.money import rounded, smallest
 from billing.rules.months import month_after, month_of, whole_months
 from billing.rules.places import Happening, Stood
 from billing.rules.pricing import Cover, Price, cover_on, price_on
-from billing.rules.rating.charges import (
-    Charge,
-    Figure,
-    Place,
-    Rule,
-    Span,
-    charge_key,
-    charge_of,
-    share,
-    step_for,
-)
+from billing.rules.rating.charges import Charge, Rule, charge_key, charge_of, share, step_for
 from billing.rules.rating.events import ONE, Sold, minimum_key
-from billing.rules.rating.periods import Window, last_covered
+from billing.rules.rating.runs import Run, last_covered
 from billing.rules.terms import Mode
 from billing.rules.visits import Day
 
@@ -33,66 +23,58 @@ from billing.rules.visits import Day
 PAID_BY_THE_VISIT = frozenset({Mode.UNIT_SERVICE, Mode.PER_VISIT})
 
 
-def visit_minimums(inputs: Inputs, sold: Mapping[Day, Sold], window: Window) -> list[Charge]:
+def visit_minimums(run: Run, sold: Mapping[Day, Sold]) -> list[Charge]:
     """A top-up for each day whose lines do not reach the minimum of a visit; before tax, as a charge of its own."""
     found = []
-    for (site_id, day), on_day in sold.items():
+    for day, on_day in sold.items():
         terms, is_call_out = on_day.cover.terms, any(c.rule is Rule.CALL_OUT for c in on_day.charges)
-        if terms is None or not terms.visit_minimum or on_day.is_held or not window.has(day):
+        if terms is None or not terms.visit_minimum or on_day.is_held or not run.window.has(day[1]):
             continue
         if (on_day.charges or on_day.awaited) and (terms.mode in PAID_BY_THE_VISIT or is_call_out):
-            currency = (
-                on_day.charges[0].currency
-                if on_day.charges
-                else inputs.entity_of(on_day.cover.party_id).currency
-            )
-            step = step_for(inputs, on_day.cover, currency)
-            minimum = rounded(terms.visit_minimum, currency, step)
-            lines = sum((c.amount for c in on_day.charges), Decimal(0))
-            if lines < minimum:
-                found.append(
-                    _top_up(inputs, on_day, (site_id, day), currency, terms.visit_minimum, minimum, lines)
-                )
+            top_up = _top_up(run, day, on_day, terms.visit_minimum)
+            if top_up is not None:
+                found.append(top_up)
     return found
 
 
-def _top_up(
-    inputs: Inputs, sold: Sold, day: Day, currency: str, price: Decimal, minimum: Decimal, lines: Decimal
-) -> Charge:
-    month = month_of(day[1])
-    first = sold.charges[0] if sold.charges else None
-    return Charge(
-        key=minimum_key(inputs, sold.cover, day),
+def _top_up(run: Run, day: Day, sold: Sold, price: Decimal) -> Charge | None:
+    """What a day's lines lack of the minimum, described and taxed as the first of them; None where they reach it."""
+    cover, first = sold.cover, sold.charges[0] if sold.charges else None
+    contract_id = cover.contract.id if cover.contract else None
+    currency = first.currency if first else run.inputs.entity_of(contract_id).currency
+    minimum = rounded(price, currency, step_for(run.inputs, cover, currency))
+    lines = sum((charge.amount for charge in sold.charges), Decimal(0))
+    if lines >= minimum:
+        return None
+    month, step = month_of(day[1]), smallest(currency)
+    item = Item(
+        "visit-minimum",
+        "Up to the minimum of a visit",
+        Basis.VISIT,
+        "",
+        "",
+        (),
+        first.tax_class if first else "standard",
+        first.revenue_account if first else "",
+    )
+    charge = charge_of(
         rule=Rule.VISIT_MINIMUM,
+        key=minimum_key(run.inputs, cover, day),
         subject_id=day[0],
-        event_id=None,
-        item_code="visit-minimum",
-        item_name="Up to the minimum of a visit",
-        price_version_id=None,
-        unit_price=price,
-        currency=currency,
-        customer_id=sold.site.customer_id,
-        agreement_id=sold.cover.agreement.id if sold.cover.agreement else None,
-        agreement_number=sold.cover.agreement.number if sold.cover.agreement else "",
-        site_id=sold.site.id,
-        site_code=sold.site.code,
-        site_name=sold.site.name,
-        unit_code="",
-        place="",
+        price=Price(item, Version(day[0], price, currency, day[1], None)),
+        cover=cover,
+        clause="visit_minimum",
+        site=sold.site,
+        station=None,
         service_on=day[1],
-        occurred_at=None,
-        starts_on=month,
-        ends_before=month_after(month),
+        days=(month, month_after(month)),
         part=ONE,
         whole=1,
         amount=minimum - lines,
-        clause="visit_minimum",
-        contract_id=sold.cover.contract.id if sold.cover.contract else None,
-        contract_number=sold.cover.contract.number if sold.cover.contract else "",
-        tax_class=first.tax_class if first else "standard",
-        revenue_account=first.revenue_account if first else "",
-        workings={"lines": f"{lines:f}", "minimum": f"{minimum:f}"},
+        workings={"lines": f"{lines.quantize(step):f}", "minimum": f"{minimum:f}"},
     )
+    charge.price_version_id = None
+    return charge
 
 
 def missed_credits(inputs: Inputs, one: MissedService, fees: Iterable[Charge]) -> list[Charge]:
@@ -137,9 +119,7 @@ def _credit(
     )
 
 
-def claw_backs(
-    inputs: Inputs, installations: Iterable[tuple[Happening, Stood]], window: Window
-) -> list[Charge]:
+def claw_backs(run: Run, installations: Iterable[tuple[Happening, Stood]]) -> list[Charge]:
     """What a site that leaves early pays of each installation that was waived: its fee x months left / months agreed.
 
     A site whose contract is followed by another the same day has not left.
@@ -147,24 +127,18 @@ def claw_backs(
     found = []
     for happening, stood in installations:
         site = stood.site
-        cover = cover_on(inputs, site, stood.day) if site is not None else None
+        cover = cover_on(run.inputs, site, stood.day) if site is not None else None
         if site is None or cover is None or cover.terms is None or not cover.terms.install_waived:
             continue
-        left_on = _left_on(inputs, site, stood.day)
-        months = cover.terms.claw_back_months
-        if left_on is None or not months or not window.has(left_on - timedelta(days=1)):
-            continue
-        remaining = months - whole_months(stood.day, left_on)
-        price = price_on(
-            inputs,
-            Basis.INSTALL,
-            stood.day,
-            fixture=stood.station.fixture if stood.station else "",
-            contract=cover.contract,
-            site_id=site.id,
-        )
-        if remaining > 0 and price is not None and price.version is not None and not price.is_missing_index:
-            found.append(_claw_back(inputs, happening, stood, cover, price, (remaining, months), left_on))
+        left_on = _left_on(run.inputs, site, stood.day)
+        if left_on is not None and run.window.has(left_on - timedelta(days=1)):
+            remaining = cover.terms.claw_back_months - whole_months(stood.day, left_on)
+            if remaining > 0 and (
+                charge := _claw_back(
+                    run.inputs, happening, stood, cover, remaining=remaining, left_on=left_on
+                )
+            ):
+                found.append(charge)
     return found
 
 
@@ -177,32 +151,50 @@ def _left_on(inputs: Inputs, site: Site, day: date) -> date | None:
 
 
 def _claw_back(
-    inputs: Inputs,
-    happening: Happening,
-    stood: Stood,
-    cover: Cover,
-    price: Price,
-    months: tuple[int, int],
-    left_on: date,
-) -> Charge:
-    version, site = price.version, stood.site
-    if version is None or site is None:
-        raise ValueError("A claw-back needs a site and a price.")
-    remaining, agreed = months
-    step = step_for(inputs, cover, version.currency)
-    amount = share(price.amount, Decimal(remaining), agreed, version.currency, step)
-    month = month_of(left_on - timedelta(days=1))
-    key = charge_key(inputs.operator.id, Rule.CLAW_BACK, cover.party_id, happening.event_id, version.id)
-    place = Place(site, stood.station, inputs.units.get(happening.subject_id, ""))
-    span = Span(left_on - timedelta(days=1), month, month_after(month))
-    workings = {
-        "event": str(happening.event_id),
-        "fee": f"{price.amount:f}",
-        "installed_on": str(stood.day),
-        "months": agreed,
-        "remaining": remaining,
-    }
-    figure = Figure(Decimal(remaining), agreed, amount, workings)
+    inputs: Inputs, happening: Happening, stood: Stood, cover: Cover, *, remaining: int, left_on: date
+) -> Charge | None:
+    site, station = stood.site, stood.station
+    if site is None or cover.terms is None:
+        return None
+    price = price_on(
+        inputs,
+        Basis.INSTALL,
+        stood.day,
+        fixture=station.fixture if station else "",
+        contract=cover.contract,
+        site_id=site.id,
+    )
+    if price is None or price.version is None or price.is_missing_index:
+        return None
+    version, months = price.version, cover.terms.claw_back_months
+    last_day = left_on - timedelta(days=1)
+    month = month_of(last_day)
     return charge_of(
-        Rule.CLAW_BACK, key, happening.subject_id, None, price, cover, "claw_back", place, span, figure
+        rule=Rule.CLAW_BACK,
+        key=charge_key(inputs.operator.id, Rule.CLAW_BACK, cover.party_id, happening.event_id, version.id),
+        subject_id=happening.subject_id,
+        price=price,
+        cover=cover,
+        clause="claw_back",
+        site=site,
+        station=station,
+        service_on=last_day,
+        days=(month, month_after(month)),
+        part=Decimal(remaining),
+        whole=months,
+        amount=share(
+            price.amount,
+            Decimal(remaining),
+            months,
+            version.currency,
+            step_for(inputs, cover, version.currency),
+        ),
+        workings={
+            "event": str(happening.event_id),
+            "fee": f"{price.amount:f}",
+            "installed_on": str(stood.day),
+            "months": months,
+            "remaining": remaining,
+        },
+        unit_code=inputs.units.get(happening.subject_id, ""),
     )

@@ -13,9 +13,9 @@ from billing.rules.missed import MissedService, missed_services
 from billing.rules.months import month_after, month_of, months_later
 from billing.rules.places import Footing, Happening, Stay, Stood, in_order, stood_at_site, walk
 from billing.rules.rating.charges import Charge, Rated
-from billing.rules.rating.events import rate_events
+from billing.rules.rating.events import Selling
 from billing.rules.rating.extras import claw_backs, missed_credits, visit_minimums
-from billing.rules.rating.periods import Window
+from billing.rules.rating.runs import Run, Window
 from billing.rules.rating.sites import rate_site_months
 from billing.rules.rating.units import rate_unit_months
 from billing.rules.verdicts import Verdicts
@@ -56,27 +56,26 @@ def rate(
     The events known at the cut, each with its standing, in any order. ``only``: events to be disposed of and charged for;
     the others merely say where units hung, what was included and what was served (None: all).
     """
-    window = Window(first_month, open_from)
-    rated = Rated()
+    run = Run(inputs, Window(first_month, open_from))
     stood, stays = _walked(inputs, work)
     ordered = in_order(h for group in (work.units, work.others) for own in group.values() for h in own)
-    verdicts = Verdicts(inputs, open_from, visit_days(ordered, stood))
-    sold = rate_events(inputs, ordered, stood, verdicts, only, rated)
+    selling = Selling(run, Verdicts(inputs, open_from, visit_days(ordered, stood)), only)
+    selling.rate(ordered, stood)
     for unit_id, own in stays.items():
-        rate_unit_months(inputs, unit_id, own, window, rated)
+        rate_unit_months(run, unit_id, own)
     under_contract = [inputs.sites[s] for s in sorted(work.sites) if inputs.covers_of(s)]
     if under_contract:
-        rated.charges += visit_minimums(inputs, sold, window)
+        run.rated.charges += visit_minimums(run, selling.sold)
         installed = [
             (h, stood[h.event_id])
             for h in ordered
             if h.type == INSTALLING and h.event_id in stood and stood[h.event_id].footing is Footing.FIRM
         ]
-        rated.charges += claw_backs(inputs, installed, window)
+        run.rated.charges += claw_backs(run, installed)
     for site in under_contract:
-        rate_site_months(inputs, site, _at_site(stays, site), window, rated)
-        rated.charges += _credits(inputs, site, stays, ordered, stood, window)
-    return rated
+        rate_site_months(run, site, _at_site(stays, site))
+        run.rated.charges += _credits(run, site, stays, ordered, stood)
+    return run.rated
 
 
 def _walked(inputs: Inputs, work: Work) -> tuple[dict[UUID, Stood], dict[UUID, list[Stay]]]:
@@ -97,12 +96,11 @@ def _at_site(stays: Mapping[UUID, Sequence[Stay]], site: Site) -> list[Stay]:
 
 
 def _credits(
-    inputs: Inputs,
+    run: Run,
     site: Site,
     stays: Mapping[UUID, Sequence[Stay]],
     ordered: Iterable[Happening],
     stood: Mapping[UUID, Stood],
-    window: Window,
 ) -> list[Charge]:
     """What a site gets back for services that were missed, as far as the window decides on them."""
     if not site.due_days:
@@ -123,20 +121,21 @@ def _credits(
         ):
             excused.append(place.day)
     found = []
-    for one in missed_services(inputs, site, here, exchanges, excused):
-        if window.has(one.until):
-            found += missed_credits(inputs, one, _fees(inputs, one, stays))
+    for one in missed_services(run.inputs, site, here, exchanges, excused):
+        if run.window.has(one.until):
+            found += missed_credits(run.inputs, one, _fees(run.inputs, one, stays))
     return found
 
 
 def _fees(inputs: Inputs, one: MissedService, stays: Mapping[UUID, Sequence[Stay]]) -> list[Charge]:
     """What the months that a service is for cost: the month of its due day and the others of its interval before it."""
-    rated = Rated()
+    charges = []
     for back in range(one.interval_months):
         month = months_later(month_of(one.due_on), -back)
-        window = _AnyMonth(month, month_after(month))
-        rate_site_months(inputs, one.site, _at_site(stays, one.site), window, rated)
+        run = Run(inputs, _AnyMonth(month, month_after(month)))
+        rate_site_months(run, one.site, _at_site(stays, one.site))
         for unit_id in sorted(one.missed):
             own = [stay for stay in stays[unit_id] if stay.station.site_id == one.site.id]
-            rate_unit_months(inputs, unit_id, own, window, rated)
-    return [charge for charge in rated.charges if charge.contract_id == one.cover.party_id]
+            rate_unit_months(run, unit_id, own)
+        charges += run.rated.charges
+    return [charge for charge in charges if charge.contract_id == one.cover.party_id]

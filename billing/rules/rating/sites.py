@@ -3,97 +3,81 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 
-from billing.rules.inputs import Basis, Inputs, Site
+from billing.rules.inputs import Basis, Site
 from billing.rules.months import month_after
 from billing.rules.places import Stay
 from billing.rules.pricing import Cover, cover_on, price_on
-from billing.rules.rating.charges import Place, Rated, Rule
-from billing.rules.rating.periods import (
-    Month,
-    Window,
-    covered_days,
-    cut,
-    months_in,
-    price_stretches,
-    reach,
-    site_stretches,
-)
-from billing.rules.rating.units import held_days
+from billing.rules.rating.charges import Rule
+from billing.rules.rating.periods import Days, Month
+from billing.rules.rating.runs import Run, covered_days, cut, months_in, price_stretches, site_stretches
+from billing.rules.rating.units import Stretch, held_days
 from billing.rules.terms import Mode
 
 BY_SITE = frozenset({Mode.FLAT_SITE, Mode.BASE_PLUS})
 BASES = {Rule.SITE_MONTH: Basis.SITE_MONTH, Rule.EXTRA_UNIT: Basis.EXTRA_UNIT}
 
 
-def rate_site_months(inputs: Inputs, site: Site, stays: Iterable[Stay], window: Window, rated: Rated) -> None:
+def rate_site_months(run: Run, site: Site, stays: Iterable[Stay]) -> None:
     """Add a site's months; ``stays`` are those of all units that ever stood there."""
-    counts = _counts(stays)
-    months: dict[tuple[date, Rule], Month] = {}
-    for row in inputs.covers_of(site.id):
-        starts_on, ends_before = covered_days(inputs, row)
-        for month in months_in(starts_on, ends_before, reach(inputs, site.id, window)):
+    months = _SiteMonths(run, site, _counts(stays))
+    for row in run.inputs.covers_of(site.id):
+        starts_on, ends_before = covered_days(run.inputs, row)
+        for month in months_in(starts_on, ends_before, run.reach(site)):
             end = month_after(month)
             days = max(starts_on, month), min(ends_before or end, end)
-            for part in site_stretches(inputs, site, *days):
-                cover = cover_on(inputs, site, part[0])
+            for first, before in site_stretches(run.inputs, site, *days):
+                cover = cover_on(run.inputs, site, first)
                 if cover is None or cover.terms is None or cover.terms.mode not in BY_SITE:
                     continue
-                due = window.due(cover, ends_before, month)
+                due = run.window.due(cover, ends_before, month)
                 if due is not None:
-                    _add(months, inputs, site, cover, (month, due), part, counts, window, rated)
-    for month, rule in sorted(months):
-        rated.charges += months[month, rule].charges(window.open_from)
+                    months.add(month, cover, Stretch(due, first, before))
+    for key in sorted(months.found):
+        run.rated.charges += [charge for _, charge in months.found[key].charges()]
 
 
-def _add(
-    months: dict[tuple[date, Rule], Month],
-    inputs: Inputs,
-    site: Site,
-    cover: Cover,
-    month_and_due: tuple[date, date],
-    days: tuple[date, date],
-    counts: Sequence[tuple[date, int]],
-    window: Window,
-    rated: Rated,
-) -> None:
-    """Days under one cover: the fee, and with a base the units beyond it."""
-    month, due = month_and_due
-    rules = [(Rule.SITE_MONTH, days, 1)]
-    if cover.terms is not None and cover.terms.mode is Mode.BASE_PLUS:
-        beyond = units_beyond(counts, cover.terms.base_units, days)
-        rules += [(Rule.EXTRA_UNIT, part, count) for part, count in beyond]
-    for rule, stretch, count in rules:
-        site_month = months.get((month, rule))
-        if site_month is None:
-            site_month = months[month, rule] = Month(inputs, rule, site.id, month)
-        site_month.cover_days(cover, *stretch)
-        if count:
-            _add_stretch(site_month, site, cover, due, stretch, count, window, rated)
+@dataclass(slots=True)
+class _SiteMonths:
+    run: Run
+    site: Site
+    counts: Sequence[tuple[date, int]]
+    found: dict[tuple[date, Rule], Month] = field(default_factory=dict)
 
+    def add(self, month: date, cover: Cover, stretch: Stretch) -> None:
+        """Days under one cover: the fee, and with a base the units beyond it."""
+        self._add_units(self._month(month, Rule.SITE_MONTH), cover, stretch, 1)
+        if cover.terms is not None and cover.terms.mode is Mode.BASE_PLUS:
+            days = (stretch.starts_on, stretch.ends_before)
+            for part, count in units_beyond(self.counts, cover.terms.base_units, days):
+                self._add_units(
+                    self._month(month, Rule.EXTRA_UNIT), cover, Stretch(stretch.due, *part), count
+                )
 
-def _add_stretch(
-    site_month: Month,
-    site: Site,
-    cover: Cover,
-    due: date,
-    days: tuple[date, date],
-    count: int,
-    window: Window,
-    rated: Rated,
-) -> None:
-    inputs, basis = site_month.inputs, BASES[site_month.rule]
-    for part in price_stretches(inputs, basis, "", cover, days):
-        price = price_on(inputs, basis, part[0], contract=cover.contract, site_id=site.id)
-        halves = site.halves_on(part[0])
-        if price is None or price.version is None:
-            if site_month.month == window.last_month:
-                rated.days_without_price += (part[1] - part[0]).days
-        elif price.is_missing_index and halves:
-            rated.held.append(held_days(site, site.id, price.item.code, part))
-        elif halves:
-            site_month.add(Place(site), cover, price, due, part, halves * count)
+    def _month(self, month: date, rule: Rule) -> Month:
+        key = (month, rule)
+        if key not in self.found:
+            self.found[key] = Month(self.run, rule, self.site.id, month)
+        return self.found[key]
+
+    def _add_units(self, month: Month, cover: Cover, stretch: Stretch, count: int) -> None:
+        month.cover_days(cover, stretch.starts_on, stretch.ends_before)
+        if not count:
+            return
+        run, site, basis = self.run, self.site, BASES[month.rule]
+        days = (stretch.starts_on, stretch.ends_before)
+        for first, before in price_stretches(run.inputs, basis, "", cover, days):
+            price = price_on(run.inputs, basis, first, contract=cover.contract, site_id=site.id)
+            halves = site.halves_on(first)
+            if price is None or price.version is None:
+                if month.month == run.window.last_month:
+                    run.rated.days_without_price += (before - first).days
+            elif price.is_missing_index and halves:
+                run.rated.held.append(held_days(site, site.id, price.item.code, (first, before)))
+            elif halves:
+                month.add(Days(site, None, cover, price, stretch.due, first, before, halves * count))
 
 
 def units_beyond(
