@@ -92,7 +92,9 @@ def test_no_page_scrolls_sideways_on_a_phone(browser: Any, address: str, north: 
     sign_in(browser, address, north, Role.OWNER)
     paths = ["", "alerts/", "sites/", "sites/S1", "sites/S1/visit", "units/", f"units/{north.unit.code}"]
     widths = {}
-    for path in [*paths, "figures/", "money/", "set-up/"]:
+    lists = ["month", "documents/", "customers/", "contracts/", "prices/", "issuers/"]
+    paths += ["figures/", "money/", *(f"money/{one}" for one in lists), "ahead/", "royalty/", "set-up/"]
+    for path in paths:
         browser.get(f"{address}/{north.operator.slug}/{path}")
         widths[path] = browser.execute_script("return document.documentElement.scrollWidth")
     assert {path: width for path, width in widths.items() if width != 360} == {}
