@@ -21,7 +21,7 @@ from uuid import UUID
 import orjson
 
 from billing.projections.parting import Added
-from billing.projections.storing import disposition_rows
+from billing.projections.storing import decimal_text, disposition_rows
 from billing.rules.inputs import Inputs
 from billing.rules.invoicing import Kind, Line
 from billing.rules.rating import Charge, Rule
@@ -60,7 +60,7 @@ class Spool:
         self._file.close()
 
     def put(self, added: Added) -> None:
-        lines = orjson.dumps([(line.kind, line.charge) for line in added.lines], default=_text)
+        lines = orjson.dumps([(line.kind, line.charge) for line in added.lines], default=decimal_text)
         waiting = Waiting(
             added.number,
             added.frozen,
@@ -125,7 +125,3 @@ def _line(
 
 RULES = {str(rule): rule for rule in Rule}
 KINDS = {str(kind): kind for kind in Kind}
-
-
-def _text(value: object) -> str:
-    return format(value, "f")  # type: ignore[arg-type]

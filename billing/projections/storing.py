@@ -52,8 +52,11 @@ def store_charges(close: PeriodClose, lines: Iterable[Line]) -> list[tuple[UUID,
     ids = new_ids(len(ordered))
     for start in range(0, len(ordered), ROWS_AT_ONCE):
         some = ordered[start : start + ROWS_AT_ONCE]
-        rows = orjson.dumps([line.charge for line in some], default=_text)
-        beside = {"id": ids[start : start + ROWS_AT_ONCE], "kind": [str(line.kind) for line in some]}
+        rows = orjson.dumps([line.charge for line in some], default=decimal_text)
+        beside: dict[str, list[Any]] = {
+            "id": ids[start : start + ROWS_AT_ONCE],
+            "kind": [str(line.kind) for line in some],
+        }
         _send(Charge, _CHARGE, rows, {"close_id": close.id}, beside)
     return list(zip(ids, ordered, strict=True))
 
@@ -73,7 +76,7 @@ def new_ids(count: int) -> list[UUID]:
 def _insert(model: type[models.Model], rows: list[dict[str, Any]]) -> None:
     for start in range(0, len(rows), ROWS_AT_ONCE):
         some = rows[start : start + ROWS_AT_ONCE]
-        _send(model, tuple(some[0]), orjson.dumps(some, default=_text), {})
+        _send(model, tuple(some[0]), orjson.dumps(some, default=decimal_text), {})
 
 
 def _send(
@@ -107,7 +110,7 @@ def _insert_sql(
     model: type[models.Model], columns: tuple[str, ...], common: tuple[str, ...], lists: tuple[str, ...]
 ) -> str:
     connection = connections[DEFAULT_DB_ALIAS]
-    types = {field.column: field.db_type(connection) for field in model._meta.concrete_fields}
+    types = {field.column: field.db_type(connection) or "" for field in model._meta.concrete_fields}
     shape = ", ".join(f'"{name}" {types[name]}' for name in columns)
     source = f"jsonb_to_recordset(%s::jsonb) AS ({shape})"
     source = ", ".join([source, *(f"unnest(%s::{types[name].split('(')[0]}[])" for name in lists)])
@@ -120,6 +123,6 @@ def _insert_sql(
     )
 
 
-def _text(value: object) -> str:
+def decimal_text(value: object) -> str:
     """Decimals as plain text: what the database reads is what was rated, to the last digit."""
-    return format(value, "f")  # type: ignore[arg-type]
+    return format(value, "f")

@@ -110,7 +110,7 @@ def _text(value: Any) -> str:
     raise TypeError(f"{value!r} has no place in frozen inputs.")
 
 
-def _by_id(kind: type[Any], rows: Iterable[Mapping[str, Any]]) -> dict[UUID, Any]:
+def _by_id(kind: Any, rows: Iterable[Mapping[str, Any]]) -> dict[UUID, Any]:
     return {row.id: row for row in map(_reader(kind), rows)}
 
 
@@ -131,7 +131,8 @@ def _reader(kind: Any) -> Callable[[Any], Any]:
     if is_dataclass(kind):
         hints = get_type_hints(kind)
         readers = [(field.name, _reader(hints[field.name])) for field in fields(kind)]
-        return lambda row: kind(**{name: read(row[name]) for name, read in readers})
+        make: Callable[..., Any] = kind  # type: ignore[assignment]
+        return lambda row: make(**{name: read(row[name]) for name, read in readers})
     return kind if isinstance(kind, type) and issubclass(kind, StrEnum) else _as_it_is
 
 
