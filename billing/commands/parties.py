@@ -74,6 +74,7 @@ def set_legal_entity(
     """
     require(actor, Permission.CONTRACTS_MANAGE)
     with tenancy.writing(actor):
+        locked_series()
         row = LegalEntity.objects.filter(code=code).first()
         default = LegalEntity.objects.filter(is_default=True).first()
         if row is None:
@@ -166,6 +167,7 @@ def set_profile(*, actor: Actor, customer_id: UUID, values: Mapping[str, Any]) -
     """
     require(actor, Permission.CONTRACTS_MANAGE)
     with tenancy.writing(actor):
+        locked_series()
         row = changed(parties.get_billing_profile(customer_id), values, PROFILE_FIELDS)
         refuse_bad_row(row, ranges=DAYS, check=lambda one: list(_profile_problems(one)))
         refuse_absent(row)
