@@ -325,7 +325,7 @@ def _marginal(base: Decimal, terms: Terms) -> Fraction:
 _WORLDS = worlds()
 _NUMBERED = st.tuples(_WORLDS, st.integers(0, 2**32))
 PROPERTIES = (
-    Property("every document's figures hold", (1, 2, 12, 18), _WORLDS, every_figure_holds),
+    Property("the figures of every document hold", (1, 2, 12, 18), _WORLDS, every_figure_holds),
     Property("every event has one disposition", (3, 14), _WORLDS, every_event_has_one_disposition),
     Property("any order gives the same bytes", (4, 5), _NUMBERED, any_order_gives_the_same_bytes),
     Property("the books balance", (6, 16), _WORLDS, books_balance),

@@ -39,7 +39,7 @@ FIRST, LAST = date(2026, 9, 1), date(2026, 11, 30)
 MONTHS = (date(2026, 9, 1), date(2026, 10, 1), date(2026, 11, 1))
 CURRENCIES = ("EUR", "JPY", "KWD")
 ZONES = ("Europe/Berlin", "America/Los_Angeles", "Pacific/Auckland")
-PRICES = ("0.01", "0.333333", "7", "12.50", "30", "38", "99.995", "1000.5")
+PRICES = ("0.02", "0.333333", "7", "12.50", "30.10", "38.30", "99.995", "1000.5")
 WORK = ("cartridge.exchanged", "wick.changed", "wick.checked", "level.read", "reservoir.cleaned")
 
 Draw = Any
@@ -210,7 +210,7 @@ def _terms(draw: Draw, since: date) -> Terms:
         proration=draw(st.sampled_from(list(Proration))),
         base_units=draw(st.integers(0, 2)),
         visit_minimum=draw(st.sampled_from((None, None, Decimal(20)))),
-        invoice_minimum=draw(st.sampled_from((None, None, Decimal(50)))),
+        invoice_minimum=draw(st.sampled_from((None, None, None, Decimal(50)))),
         inclusions=inclusions,
         install_waived=_sometimes(draw, 3),
         claw_back_months=draw(st.sampled_from((0, 12))),
@@ -296,7 +296,7 @@ def _parties(
             tax_treatment=draw(st.sampled_from(treatments)),
             po_required=_sometimes(draw, 5),
             line_pos=_sometimes(draw, 3),
-            invoice_minimum=draw(st.sampled_from((None, None, Decimal("25.5")))),
+            invoice_minimum=draw(st.sampled_from((None, None, None, Decimal("25.5")))),
         )
         for n, customer in enumerate(customers)
     }
@@ -319,12 +319,12 @@ def _parties(
 
 
 def _rates() -> list[Rate]:
-    """Two jurisdictions and two classes; the standard rate of one changes inside a month."""
+    """Two jurisdictions and two classes; the standard rate of one changes inside a month. Quarters bring halves of a cent."""
     change = date(2026, 10, 16)
     return [
-        Rate("DE", "standard", "S", Decimal(19), "VAT", "", date(2020, 1, 1), change),
+        Rate("DE", "standard", "S", Decimal(25), "VAT", "", date(2020, 1, 1), change),
         Rate("DE", "standard", "S", Decimal("20.5"), "VAT", "", change, None),
-        Rate("DE", "reduced", "S", Decimal(7), "VAT", "", date(2020, 1, 1), None),
+        Rate("DE", "reduced", "S", Decimal("12.5"), "VAT", "", date(2020, 1, 1), None),
         Rate("NL", "standard", "S", Decimal(21), "VAT", "", date(2020, 1, 1), None),
         Rate("NL", "reduced", "Z", Decimal(0), "VAT", "", date(2020, 1, 1), None),
     ]
@@ -393,5 +393,5 @@ def _told(draw: Draw, happening: Happening) -> Told:
     """Known when the month it happened in closes, the day after its end included; one in five later."""
     on_time = max(0, min(2, happening.occurred_at.month - FIRST.month))
     known = min(2, on_time + draw(st.integers(1, 2))) if _sometimes(draw, 5) else on_time
-    countered = min(2, known + draw(st.integers(0, 2))) if _sometimes(draw, 8) else None
+    countered = min(2, known + draw(st.integers(0, 2))) if _sometimes(draw, 3) else None
     return Told(happening, known, countered)

@@ -1,8 +1,10 @@
-"""Drills: ``make drill [ONLY=log] [FULL=1]``. Faults and crowds on purpose; what must hold is computed from the figures."""
+"""Drills: ``make drill [ONLY=log|billing] [FULL=1]``. Faults and crowds on purpose; what must hold is computed from the figures."""
 
 import sys
 
 from tests import measuring
 
 if __name__ == "__main__":
-    sys.exit(measuring.main("tests.drills", ("log",), "Inject faults and check that nothing is lost."))
+    sys.exit(
+        measuring.main("tests.drills", ("log", "billing"), "Inject faults and check that nothing is lost.")
+    )

@@ -18,7 +18,8 @@ MIB = 1024
 
 
 def main(operator_id: UUID, how: str) -> None:
-    from django.db import transaction
+    from django.db import OperationalError, transaction
+    from psycopg.errors import LockNotAvailable
 
     from accounts import clock, tenancy
     from accounts.errors import Refusal
@@ -40,6 +41,11 @@ def main(operator_id: UUID, how: str) -> None:
                 closing.close_month(actor=actor, month=MONTH, progress=_tell)
             except Refusal as refusal:
                 told = {"refused": refusal.code}
+            except OperationalError as wait:
+                # What the doors answer with 503: somebody else closes.
+                if not isinstance(wait.__cause__, LockNotAvailable):
+                    raise
+                told = {"refused": "busy"}
     told["seconds"] = time.perf_counter() - began
     told["peak_mib"] = round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / MIB, 1)
     print(json.dumps(told), flush=True)
