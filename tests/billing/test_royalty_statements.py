@@ -16,7 +16,7 @@ from django.db import connections
 from accounts import clock
 from accounts.errors import BadInput, Conflict, Forbidden
 from accounts.permissions import Role
-from billing.commands import crediting, opening, parties, payments, royalty
+from billing.commands import crediting, opening, payments, royalty
 from billing.commands.payments import NewPayment
 from billing.models import JournalEntry, JournalLine, RoyaltyStatement
 from billing.queries import royalty as stated
@@ -24,6 +24,7 @@ from billing.rules.crediting import CreditedLine
 from billing.rules.documents import digest
 from billing.rules.royalty import Basis, Tier
 from tests.billing.books import APRIL, JUNE, MAY, close, list_prices, on
+from tests.pages.sellers import sell_with_vat
 
 TEN_PERCENT = [Tier(None, Decimal(10))]
 
@@ -120,34 +121,8 @@ def test_a_base_of_less_than_nothing_is_carried_into_the_next_month(billed):
     )
 
 
-def with_tax(cast):
-    parties.set_legal_entity(
-        actor=cast.owner,
-        code="N",
-        values={
-            "legal_name": "North Care Ltd",
-            "country": "DE",
-            "street": "Quay 1",
-            "city": "Marl",
-            "postcode": "45768",
-            "regime": "vat",
-            "vat_id": "DE123456789",
-            "tax_jurisdiction": "DE",
-        },
-    )
-    parties.set_tax_rate(
-        actor=cast.owner,
-        jurisdiction="DE",
-        tax_class="standard",
-        category="S",
-        rate=Decimal(19),
-        effective_from=date(2026, 1, 1),
-        name="VAT",
-    )
-
-
 def test_what_is_collected_counts_net_of_tax_in_the_month_it_is_paid(north):
-    with_tax(north)
+    sell_with_vat(north)
     list_prices(north)
     agree(north, Basis.COLLECTED)
     north.upload(north.installed(at=on(4, 1)))

@@ -18,6 +18,7 @@ from billing.commands import opening, parties, sending
 from billing.commands.delivering import NotDelivered
 from tests.billing.books import APRIL, close, list_prices, on
 from tests.billing.mailing import ADDRESS, body_of, claim, has_address, owed, run_owed, sendings
+from tests.pages.sellers import sell_with_vat
 
 
 @pytest.fixture
@@ -50,6 +51,20 @@ def test_an_issued_invoice_is_mailed_with_its_letter(billed):
     (row,) = sendings(billed)
     assert row.sent_at is not None
     assert (row.to, row.failed, row.read_at) == (ADDRESS, "", None)
+
+
+def test_an_e_invoice_is_attached_where_there_is_one(north, superuser):
+    sell_with_vat(north)
+    has_address(superuser, north)
+    list_prices(north)
+    north.upload(north.installed(at=on(4, 1)))
+    close(north, APRIL)
+    run_owed(north)
+
+    names = [(name, kind) for name, _, kind in mail.outbox[0].attachments]
+    assert names == [("INV-000001.pdf", "application/pdf"), ("INV-000001.xml", "application/xml")]
+    # 75.00 and 19 % of it, 14.25.
+    assert "Net 75.00 EUR Tax 14.25 EUR Total 89.25 EUR" in body_of(mail.outbox[0])
 
 
 def test_a_mail_says_what_machines_want_to_know_of_it(billed):
