@@ -48,7 +48,8 @@ def set_billing_email(*, actor: Actor, customer_id: UUID, email: str) -> Custome
     """Where a customer's documents are mailed from now on; "": nowhere. What was sent stays with the address it went to."""
     require(actor, Permission.DOCUMENTS_SEND)
     try:
-        email and validate_email(email)
+        if email:
+            validate_email(email)
     except ValidationError:
         detail = "This is no e-mail address, such as accounts@customer.example. Nothing was changed."
         raise BadInput(detail, errors=[Problem("/email", "email", detail)]) from None
