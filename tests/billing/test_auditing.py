@@ -10,7 +10,13 @@ from django.core.management import CommandError, call_command
 from billing.queries.auditing.running import audit
 from tests.billing.books import APRIL, JULY, JUNE, MAY, close, list_prices, on
 
-TRIGGERS = ("billing_charge", "billing_document", "billing_documentline", "billing_periodclose")
+GUARDED = (
+    "billing_charge",
+    "billing_document",
+    "billing_documentline",
+    "billing_journalline",
+    "billing_periodclose",
+)
 
 
 @pytest.fixture
@@ -34,10 +40,10 @@ def breaches(cast):
 
 def change(superuser, sql, *values):
     """What only a superuser can do, with the guards off."""
-    for table in TRIGGERS:
+    for table in GUARDED:
         superuser.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
     assert superuser.execute(sql, values).rowcount > 0
-    for table in TRIGGERS:
+    for table in GUARDED:
         superuser.execute(f"ALTER TABLE {table} ENABLE ALWAYS TRIGGER {table}_no_change")
         superuser.execute(f"ALTER TABLE {table} ENABLE ALWAYS TRIGGER {table}_no_truncate")
 
@@ -109,6 +115,22 @@ def test_a_number_left_out_is_named(books, superuser):
     assert breaches(books) == [
         (7, "Number series INV: 3 documents have the numbers 1 to 3, and the next is 5.")
     ]
+
+
+def test_a_journal_that_does_not_balance_or_agree_with_the_documents_is_named(books, superuser):
+    change(
+        superuser,
+        """UPDATE billing_journalline SET debit = debit + 5 WHERE operator_id = %s AND debit > 0 AND entry_id = (
+            SELECT id FROM billing_journalentry WHERE operator_id = %s AND ordinal = 1)""",
+        books.operator.id,
+        books.operator.id,
+    )
+
+    found = breaches(books)
+
+    assert {number for number, _ in found} == {6}
+    assert found[0][1].startswith("Journal entry 1: its debit is ")
+    assert found[1][1].startswith("Receivables of the operator itself: the journal has ")
 
 
 def test_a_charge_at_another_price_than_it_names_is_found(books, superuser):

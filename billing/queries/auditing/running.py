@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
 from django.db import connection
-from django.db.models import Exists, F, OuterRef, QuerySet
+from django.db.models import Exists, F, OuterRef, QuerySet, Sum
 
 from accounts import tenancy
-from billing.models import Charge, CloseInputs, Document, EventDisposition, PeriodClose, RoyaltyStatement
+from billing.models import (
+    Charge,
+    CloseInputs,
+    Document,
+    EventDisposition,
+    JournalLine,
+    LegalEntity,
+    PeriodClose,
+    RoyaltyStatement,
+)
+from billing.queries import settling
 from billing.queries.auditing.statements import STATEMENTS, Statement
+from billing.rules.chart import USUAL_CHART, Account, Chart
 from billing.rules.documents import digest
 from billing.rules.soundness import document_faults
 from servicing.queries import events as log
@@ -46,6 +59,7 @@ def audit(operator_id: UUID) -> Audit:
         found = [
             *(one for statement in STATEMENTS for one in _broken(statement)),
             *_dispositions(),
+            *_receivables(),
             *_documents(),
             *_statements(),
             *_closes(),
@@ -87,6 +101,29 @@ def _dispositions() -> Iterator[Breach]:
 def _of_no_event(rows: QuerySet[Any]) -> QuerySet[Any, Any]:
     mine = log.stored_events().order_by().filter(event_id=OuterRef("event_id"))
     return rows.filter(~Exists(mine)).values_list("id", "event_id")
+
+
+def _receivables() -> Iterator[Breach]:
+    """What the journal says is to be received is what is left of the documents, by who issued them and currency."""
+    left: dict[tuple[UUID | None, str], Decimal] = defaultdict(Decimal)
+    for one in settling.standings():
+        left[one.legal_entity_id, one.currency] += -one.left if one.is_credit else one.left
+    booked: dict[tuple[UUID | None, str], Decimal] = defaultdict(Decimal)
+    charts = {entity.id: (entity.code, Chart(entity.accounts)) for entity in LegalEntity.objects.all()}
+    charts[None] = ("", USUAL_CHART)
+    lines = JournalLine.objects.values("entry__legal_entity_id", "entry__currency", "account")
+    for row in lines.order_by().annotate(balance=Sum(F("debit") - F("credit"))):
+        issuer = row["entry__legal_entity_id"]
+        if row["account"] == charts[issuer][1][Account.RECEIVABLE]:
+            booked[issuer, row["entry__currency"]] += row["balance"]
+    for issuer, currency in sorted(left.keys() | booked.keys(), key=str):
+        wanted, found = left[issuer, currency], booked[issuer, currency]
+        if wanted != found:
+            name = charts[issuer][0] or "the operator itself"
+            yield Breach(
+                6,
+                f"Receivables of {name}: the journal has {found} {currency}, {wanted} are left of the documents.",
+            )
 
 
 def _documents() -> Iterator[Breach]:
