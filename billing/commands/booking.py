@@ -7,6 +7,8 @@ from datetime import date
 from itertools import islice
 from uuid import UUID
 
+from django.db import connection
+
 from accounts.ids import uuid7
 from billing.commands.numbering import locked_series
 from billing.models import Allocation, Document, JournalEntry, JournalLine, RoyaltyStatement
@@ -22,7 +24,7 @@ from billing.rules.ledger import (
 )
 from billing.rules.rating import month_after
 
-AT_ONCE = 1_000
+AT_ONCE, MANY = 1_000, 100
 
 
 def book_documents(documents: Sequence[Document]) -> None:
@@ -97,8 +99,11 @@ def _store(entries: Sequence[Entry]) -> int:
     there = ledger.booked_keys(wanted.keys())
     fresh = [entry for key, entry in wanted.items() if key not in there]
     sites = ledger.site_ids({posting.site for entry in fresh for posting in entry.postings if posting.site})
-    rows = [_row(entry, ordinal) for ordinal, entry in enumerate(fresh, start=ledger.last_ordinal() + 1)]
+    last = ledger.last_ordinal()
+    rows = [_row(entry, ordinal) for ordinal, entry in enumerate(fresh, start=last + 1)]
     JournalEntry.objects.bulk_create(rows)
+    if len(rows) >= MANY or (last + len(rows)).bit_length() > last.bit_length():
+        _forget_plans()
     JournalLine.objects.bulk_create(
         [
             _line(row.id, number, posting, sites)
@@ -108,6 +113,16 @@ def _store(entries: Sequence[Entry]) -> int:
         batch_size=5_000,
     )
     return len(rows)
+
+
+def _forget_plans() -> None:
+    """Let the checks of references be planned anew, for many rows and each time the journal has doubled.
+
+    Planned while the tables were all but empty, a check goes through all rows of the operator; kept for the session, it
+    makes a first large close take a time that grows with its square (measured: 2.7 s for 500 documents after 5,000, 0.2 s so).
+    """
+    with connection.cursor() as cursor:
+        cursor.execute("DISCARD PLANS")
 
 
 def _row(entry: Entry, ordinal: int) -> JournalEntry:

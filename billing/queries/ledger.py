@@ -118,12 +118,14 @@ def entries(wanted: Range = Range()) -> QuerySet[JournalEntry]:
     return rows if wanted.upto is None else rows.filter(ordinal__lte=wanted.upto)
 
 
-def lines_of(entry_ids: Collection[UUID]) -> dict[UUID, list[JournalLine]]:
+def lines_of(entry_ids: Collection[UUID]) -> dict[UUID, list[EntryLine]]:
     """The lines of each of these entries in their order."""
-    found: dict[UUID, list[JournalLine]] = {entry_id: [] for entry_id in entry_ids}
-    rows = JournalLine.objects.filter(entry_id__in=entry_ids).select_related("site")
-    for line in rows.order_by("entry_id", "line"):
-        found[line.entry_id].append(line)
+    found: dict[UUID, list[EntryLine]] = {entry_id: [] for entry_id in entry_ids}
+    rows = JournalLine.objects.filter(entry_id__in=entry_ids).order_by("entry_id", "line")
+    for entry_id, line, account, site, jurisdiction, debit, credit in rows.values_list(
+        "entry_id", "line", "account", "site__code", "jurisdiction", "debit", "credit"
+    ):
+        found[entry_id].append(EntryLine(line, account, site or "", jurisdiction, debit, credit))
     return found
 
 
@@ -194,17 +196,7 @@ def shown(rows: Sequence[JournalEntry]) -> list[EntryShown]:
             payment=str(row.payment_id or ""),
             text=row.text,
             currency=row.currency,
-            lines=tuple(
-                EntryLine(
-                    line.line,
-                    line.account,
-                    line.site.code if line.site else "",
-                    line.jurisdiction,
-                    line.debit,
-                    line.credit,
-                )
-                for line in lines[row.id]
-            ),
+            lines=tuple(lines[row.id]),
         )
         for row in rows
     ]

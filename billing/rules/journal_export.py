@@ -95,10 +95,10 @@ def _rows(entries: Iterable[EntryShown], totals: ControlTotals) -> Iterator[tupl
                 line.site,
                 line.jurisdiction,
                 entry.currency,
-                Decimal(amount_text(line.debit, entry.currency)),
-                Decimal(amount_text(line.credit, entry.currency)),
+                amount_text(line.debit, entry.currency),
+                amount_text(line.credit, entry.currency),
                 None,
             )
     for currency, total in sorted(totals.by_currency.items()):
-        sums = [Decimal(amount_text(amount, currency)) for amount in (total.debit, total.credit)]
+        sums = [amount_text(amount, currency) for amount in (total.debit, total.credit)]
         yield ("total", *[None] * 13, currency, *sums, total.entries)
