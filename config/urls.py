@@ -16,6 +16,7 @@ from billing.pages import (
     documents,
     issuers,
     money,
+    openings,
     payments,
     prices,
     royalty,
@@ -38,10 +39,14 @@ money_pages: list[URLPattern | URLResolver] = [
     path(f"{MONEY}/documents/", documents.document_list, name="documents"),
     path(f"{MONEY}/documents/<path:number>/credit", crediting.credit, name="credit"),
     path(f"{MONEY}/documents/<path:number>/send", documents.send_again, name="send-again"),
-    re_path(
-        r"^(?P<slug>[-\w]+)/money/documents/(?P<number>.+)\.(?P<form>pdf|xml|json)$",
-        documents.document_file,
-        name="document-file",
+    *(
+        path(
+            f"{MONEY}/documents/<path:number>.{form}",
+            documents.document_file,
+            {"form": form},
+            name="document-file",
+        )
+        for form in ("pdf", "xml", "json")
     ),
     path(f"{MONEY}/documents/<path:number>", documents.document, name="invoice"),
     path(f"{MONEY}/charges/<uuid:charge_id>", documents.charge, name="charge"),
@@ -63,6 +68,7 @@ money_pages: list[URLPattern | URLResolver] = [
         name="end-order",
     ),
     path(f"{MONEY}/customers/<str:code>/sites", billing_profiles.set_site, name="site-billing"),
+    path(f"{MONEY}/customers/<str:code>/opening-debt", openings.add_debt, name="add-opening-debt"),
     path(f"{MONEY}/contracts/", contracts.contract_list, name="contracts"),
     path(f"{MONEY}/new-contract", contracting.new_contract, name="new-contract"),
     path(f"{MONEY}/contracts/<str:number>", contracts.contract, name="contract"),
@@ -87,6 +93,7 @@ money_pages: list[URLPattern | URLResolver] = [
     path(f"{MONEY}/issuers/", issuers.issuers, name="issuers"),
     path(f"{MONEY}/new-issuer", issuers.new_issuer, name="new-issuer"),
     path(f"{MONEY}/issuers/<str:code>", issuers.issuer, name="issuer"),
+    path(f"{MONEY}/numbers", openings.series, name="number-series"),
     path(f"{MONEY}/tax-rates", issuers.set_tax_rate, name="tax-rate"),
 ]
 

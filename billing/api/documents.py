@@ -33,7 +33,6 @@ from billing.rules.crediting import Creditable, CreditedLine, LineLeft
 from billing.rules.documents import amount_text
 
 STATEMENT_DAYS = 90
-MOST_CREDITED = 10_000
 
 
 class DocumentShown(serializers.Serializer[Document]):
@@ -301,7 +300,6 @@ class CreditSent(Sent):
         many=True,
         required=False,
         allow_null=True,
-        max_length=MOST_CREDITED,
         help_text="Left out: all that is left of the invoice.",
     )
 

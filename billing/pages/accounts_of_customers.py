@@ -36,6 +36,7 @@ BANDS = {
 DONE = {
     "paid": "The payment is recorded.",
     "settled": "The payment settles what you chose.",
+    "debt": "The debt is brought forward.",
     "sent": "The statement goes out by mail.",
 }
 
@@ -131,6 +132,7 @@ def _show(
         "done": DONE.get(request.GET.get("done", ""), ""),
         "may_pay": request.actor.may(Permission.PAYMENTS_RECORD),
         "may_send": request.actor.may(Permission.DOCUMENTS_SEND),
+        "may_issue": request.actor.may(Permission.INVOICES_ISSUE),
         "may_manage": request.actor.may(Permission.CONTRACTS_MANAGE),
     }
     return render(request, "billing/customer.html", page, status=status)

@@ -59,13 +59,13 @@ def contract_list(request: OperatorRequest) -> HttpResponse:
 
 def _row(one: Contract, sites: dict[UUID, int], modes: dict[UUID, str], today: date) -> dict[str, Any]:
     term = contracts.running_term(one, today)
-    renews = term is not None and one.ends_before is None and one.renewal_months
+    renews = one.ends_before is None and one.renewal_months > 0
     return {
         "contract": one,
         "sites": sites.get(one.id, 0),
         "mode": MODES[Mode(modes[one.id])] if one.id in modes else "no terms yet",
         "term": term,
-        "notice_by": contracts.duration_of(one).notice_by(term) if renews else None,
+        "notice_by": contracts.duration_of(one).notice_by(term) if term and renews else None,
     }
 
 

@@ -125,6 +125,7 @@ def _show(request: OperatorRequest, form: TaxRateForm | None = None, status: int
         "today": today,
         "done": DONE.get(request.GET.get("done", ""), ""),
         "may_manage": request.actor.may(Permission.CONTRACTS_MANAGE),
+        "may_issue": request.actor.may(Permission.INVOICES_ISSUE),
         "may_price": request.actor.may(Permission.PRICES_MANAGE),
     }
     return render(request, "billing/issuers.html", page, status=status)

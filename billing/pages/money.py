@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -20,10 +20,10 @@ from billing.queries import (
     checking,
     closes,
     contracts,
+    document_lists,
     parties,
     prices,
     revenue,
-    sending,
     settling,
 )
 from billing.queries.ageing import Debtor
@@ -31,7 +31,7 @@ from billing.rules.ageing import Aged, Band
 from billing.rules.rating import month_after
 
 DEBTORS = 12
-AHEAD_DAYS = 60
+AHEAD_DAYS, UNSENT_DAYS = 60, 30
 LATE = tuple(band for band in Band if band is not Band.NOT_DUE)
 
 
@@ -97,7 +97,7 @@ def _waits(request: OperatorRequest, today: date, upcoming: date | None) -> dict
         "renewals": contracts.renewals_ahead(today, AHEAD_DAYS),
         "changes": [one for one in prices.price_changes_ahead(today, AHEAD_DAYS) if one.before is not None],
         "kept": settling.kept_money(),
-        "unsent": list(sending.sendings().filter(sent_at=None).exclude(failed="")[:20]),
+        "unsent": document_lists.unsent(clock.now() - timedelta(days=UNSENT_DAYS)),
         "open": sorted(open_sums.items()),
         "ahead_days": AHEAD_DAYS,
     }

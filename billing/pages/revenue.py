@@ -10,17 +10,18 @@ from decimal import Decimal
 from billing.queries.revenue import MonthBilled
 
 MONTHS = 12
-LEFT, RIGHT, TOP, BOTTOM = 52.0, 632.0, 14.0, 150.0
-STROKE = 4.0  # how far the stroke of the year before stands out beside its bar
+LEFT, RIGHT, TOP, BOTTOM = 52, 632, 14, 150
+STROKE = 4  # how far the stroke of the year before stands out beside its bar
 STEPS = (Decimal(1), Decimal(2), Decimal("2.5"), Decimal(5), Decimal(10))
+GAP = Decimal("0.36")  # of a month's slot
 MOST_TICKS = 4
 UNITS = ((Decimal(1_000_000), Decimal(1_000_000), " m"), (Decimal(10_000), Decimal(1_000), " k"))
 
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    y: float
-    label_y: float
+    y: Decimal
+    label_y: Decimal
     word: str
 
 
@@ -31,14 +32,14 @@ class Bar:
     month: date
     billed: MonthBilled
     before: Decimal | None
-    x: float
-    width: float
-    y: float
-    height: float
-    middle: float
-    before_y: float | None
-    before_x: float
-    before_end: float
+    x: Decimal
+    width: Decimal
+    y: Decimal
+    height: Decimal
+    middle: Decimal
+    before_y: Decimal | None
+    before_x: Decimal
+    before_end: Decimal
     word: str
     year: str
 
@@ -47,9 +48,10 @@ class Bar:
 class Picture:
     bars: list[Bar]
     ticks: list[Tick]
-    zero_y: float
+    zero_y: Decimal
     total: Decimal
     before_total: Decimal | None
+    has_before: bool
 
 
 def back_by(month: date, months: int) -> date:
@@ -71,21 +73,22 @@ def picture(months: Sequence[MonthBilled], last: date) -> Picture | None:
     ticks = _ticks(min(nothing, *values), max(nothing, *values))
     low, high = ticks[0], ticks[-1]
 
-    def y(value: Decimal) -> float:
-        return round(BOTTOM - (BOTTOM - TOP) * float((value - low) / (high - low)), 1)
+    def y(value: Decimal) -> Decimal:
+        return round(BOTTOM - (BOTTOM - TOP) * (value - low) / (high - low), 1)
 
     return Picture(
         bars=[_bar(at, row, before.get(row.month), y) for at, row in enumerate(rows)],
         ticks=[Tick(y(value), y(value) + 4, word) for value, word in zip(ticks, _words(ticks), strict=True)],
         zero_y=y(nothing),
         total=sum((row.net for row in rows), nothing),
-        before_total=sum(before.values(), nothing) if before else None,
+        before_total=sum(before.values(), nothing) if len(before) == MONTHS else None,
+        has_before=bool(before),
     )
 
 
-def _bar(at: int, row: MonthBilled, before: Decimal | None, y: Callable[[Decimal], float]) -> Bar:
-    slot = (RIGHT - LEFT) / MONTHS
-    x, width = LEFT + slot * at + slot * 0.18, slot * 0.64
+def _bar(at: int, row: MonthBilled, before: Decimal | None, y: Callable[[Decimal], Decimal]) -> Bar:
+    slot = Decimal(RIGHT - LEFT) / MONTHS
+    x, width = LEFT + slot * at + slot * GAP / 2, slot * (1 - GAP)
     top, zero = y(max(row.net, Decimal(0))), y(min(row.net, Decimal(0)))
     first = at == 0 or row.month.month == 1
     return Bar(

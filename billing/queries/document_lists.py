@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from datetime import date
+from datetime import date, datetime
+from typing import Any
 from uuid import UUID
 
-from django.db.models import Q, QuerySet
+from django.db.models import Count, F, Q, QuerySet
 
 import fleet.queries
 from accounts.errors import NotFound
-from billing.models import Document, DocumentLine
+from billing.models import Document, DocumentLine, Sending
+
+MOST_UNSENT = 6
 
 
 def documents(*, customer: str = "", kind: str = "", month: str = "", find: str = "") -> QuerySet[Document]:
@@ -52,6 +55,13 @@ def lines_of(document_id: UUID) -> QuerySet[DocumentLine]:
     rows = DocumentLine.objects.filter(document_id=document_id)
     rows = rows.select_related("charge__close", "credits", "document")
     return rows.defer("charge__close__inputs", "document__document", "document__ubl").order_by("line")
+
+
+def unsent(since: datetime) -> list[dict[str, Any]]:
+    """The mails owed since then that did not go out: how many to whom and why, the most first."""
+    rows = Sending.objects.filter(sent_at=None, owed_at__gte=since).exclude(failed="")
+    counted = rows.order_by().values("failed", code=F("customer__code"), name=F("customer__name"))
+    return list(counted.annotate(mails=Count("id")).order_by("-mails", "name")[:MOST_UNSENT])
 
 
 def charges_of_lines(document_id: UUID, numbers: Collection[int]) -> dict[int, UUID]:

@@ -35,6 +35,7 @@ WORDS = (
             "end-order",
             "site-billing",
             "send-statement",
+            "add-opening-debt",
         },
     ),
     (
@@ -57,7 +58,12 @@ WORDS = (
         {"price-item", "set-price", "new-price-item", "index-figure"},
     ),
     ("Ahead", "ahead", Permission.INVOICES_READ, {"announce-price"}),
-    ("Issuer and tax", "issuers", Permission.INVOICES_READ, {"issuer", "new-issuer", "tax-rate"}),
+    (
+        "Issuer and tax",
+        "issuers",
+        Permission.INVOICES_READ,
+        {"issuer", "new-issuer", "tax-rate", "number-series"},
+    ),
     ("Royalty", "royalty", Permission.ROYALTY_READ, {"royalty-statement", "royalty-terms"}),
 )
 

@@ -234,3 +234,36 @@ def test_a_customer_without_invoices_is_told_how_it_begins(north: Cast) -> None:
     page = text_of(signed_in(north, Role.OWNER).get(account_of(north)))
     assert "Owes nothing today." in page
     assert "Payments will stand here with what they settle." in page
+
+
+def test_an_open_debt_is_brought_forward_under_its_own_number(north: Cast) -> None:
+    visitor = signed_in(north, Role.BOOKKEEPER)
+    form = f"{account_of(north)}/opening-debt"
+    debt = {"number": "2025-17", "issued_on": "2025-11-03", "due_on": "2025-12-03", "currency": "EUR"}
+    wrong = visitor.submit(form, **debt, amount="0")
+    assert wrong.status_code == 400
+    assert 'value="2025-17"' in wrong.content.decode()
+    assert visitor.submit(form, **debt, amount="310")["Location"] == f"{account_of(north)}?done=debt"
+    assert left_of(north) == {"2025-17": "310.00"}
+    account = visitor.get(account_of(north))
+    assert "1 document is past due, the oldest, 2025-17, for 194 days." in text_of(account)
+    page = visitor.get(f"/{north.operator.slug}/money/documents/2025-17")
+    assert "Debt brought forward 2025-17" in text_of(page)
+    again = visitor.submit(form, **debt, amount="310")
+    assert again.status_code == 409
+    assert signed_in(north, Role.VIEWER).get(form).status_code == 403
+
+
+def test_numbers_go_on_from_the_books_before_once(north: Cast) -> None:
+    visitor = signed_in(north, Role.BOOKKEEPER)
+    form = f"/{north.operator.slug}/money/numbers"
+    assert "Enter a whole number from 2" in text_of(visitor.submit(form, kind="invoice", next_number="1"))
+    assert visitor.submit(form, kind="invoice", next_number="741").status_code == 302
+    assert "invoices 741" in text_of(visitor.get(form))
+    again = visitor.submit(form, kind="invoice", next_number="800")
+    assert again.status_code == 409
+    assert "A series never goes back" in text_of(again)
+    list_prices(north)
+    north.upload(north.installed(at=on(4, 1)))
+    close(north, APRIL)
+    assert list(left_of(north)) == ["INV-000741"]

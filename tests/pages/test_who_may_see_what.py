@@ -30,6 +30,8 @@ PAGES = (
     "money/new-price-item",
     "money/issuers/",
     "money/new-issuer",
+    "money/numbers",
+    "money/customers/C1/opening-debt",
     "ahead/",
     "royalty/",
     "royalty/terms",
