@@ -13,6 +13,7 @@ SEAL = "servicing.tasks.seal"
 REFIT = "servicing.tasks.refit"
 SEND = "billing.tasks.send"
 NIGHTLY = "billing.tasks.nightly"
+CLOSE, PREVIEW = "billing.tasks.close_month", "billing.tasks.preview_month"
 SEAL_EVERY_MINUTES = 5
 # Fits are made in the first hours of the UTC day, an operator always at about the same time.
 REFIT_SECONDS = 4 * 3_600
@@ -55,7 +56,7 @@ def relay() -> int:
     return len(claimed)
 
 
-QUEUES = {SWEEP: "alerts", SEAL: "bulk", REFIT: "bulk", SEND: "bulk", NIGHTLY: "bulk"}
+QUEUES = {SWEEP: "alerts"} | dict.fromkeys((SEAL, REFIT, SEND, NIGHTLY, CLOSE, PREVIEW), "bulk")
 
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)
