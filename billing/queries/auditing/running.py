@@ -134,13 +134,20 @@ def _documents() -> Iterator[Breach]:
         number, previous = last.get(row.series_id, ("", row.previous_sha256))
         if digest(row.document) != row.document_sha256:
             yield Breach(8, f"Document {row.number}: it is not what was issued; its digest is another.")
-        if row.previous_sha256 != previous or row.document["previous_sha256"] != row.previous_sha256:
+        if row.previous_sha256 != previous or row.document.get("previous_sha256") != row.previous_sha256:
             yield Breach(
                 8, f"Document {row.number}: it does not follow {number or 'the one before'} in its chain."
             )
+        yield from _faults(row)
+        last[row.series_id] = (row.number, row.document_sha256)
+
+
+def _faults(row: Document) -> Iterator[Breach]:
+    try:
         for fault in document_faults(row.document):
             yield Breach(fault.invariant, fault.sentence)
-        last[row.series_id] = (row.number, row.document_sha256)
+    except (ArithmeticError, LookupError, TypeError, ValueError) as unreadable:
+        yield Breach(1, f"Document {row.number}: its figures can't be read: {unreadable!r}.")
 
 
 def _statements() -> Iterator[Breach]:

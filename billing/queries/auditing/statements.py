@@ -36,15 +36,14 @@ STATEMENTS = (
         1,
         "Document {number}: its lines sum to {lines}, its net amount is {net}.",
         """
-        SELECT d.number, d.net, coalesce(sum(l.given), 0) AS lines
+        SELECT d.number, d.net, coalesce(sum(
+            CASE WHEN d.kind = 'credit_note' AND l.charge_id IS NOT NULL THEN -l.amount ELSE l.amount END), 0) AS lines
         FROM billing_document d
-        LEFT JOIN (
-            SELECT document_id, CASE WHEN charge_id IS NULL THEN amount ELSE -amount END AS given, amount
-            FROM billing_documentline WHERE operator_id = %(operator)s
-        ) l ON l.document_id = d.id
+        LEFT JOIN billing_documentline l ON (l.operator_id, l.document_id) = (d.operator_id, d.id)
         WHERE d.operator_id = %(operator)s AND d.kind <> 'opening'
-        GROUP BY d.number, d.net, d.kind
-        HAVING CASE d.kind WHEN 'credit_note' THEN coalesce(sum(l.given), 0) ELSE coalesce(sum(l.amount), 0) END <> d.net
+        GROUP BY d.id, d.number, d.net
+        HAVING d.net <> coalesce(sum(
+            CASE WHEN d.kind = 'credit_note' AND l.charge_id IS NOT NULL THEN -l.amount ELSE l.amount END), 0)
         """,
     ),
     Statement(
