@@ -9,6 +9,7 @@ from decimal import Decimal
 import pytest
 
 from accounts.permissions import Role
+from billing.models import Document
 from tests.api.callers import made, refused, signed_in
 from tests.billing.books_of_account import Said, content, issue
 
@@ -76,8 +77,6 @@ def test_a_payment_that_can_not_be_is_refused_at_the_field(north, keeper, change
 
 
 def test_a_credit_notes_rest_settles_another_document(north, keeper):
-    from billing.models import Document
-
     made(keeper.send("payments", payment(north, **settling("INV-000001", "119.00"))))
     with north.reading():
         invoice = Document.objects.get(number="INV-000001")

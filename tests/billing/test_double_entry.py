@@ -134,6 +134,8 @@ def test_the_month_of_issue_earns_what_lies_before_it_and_none_earns_before_the_
     late = content("invoice", [Said("100.00", advance=("2026-05-01", "2026-08-01"))], issued_on="2026-06-04")
 
     assert release_entry(booked(late), MAY, JUNE, USUAL_CHART) is None
+    assert release_entry(booked(late | {"issued_on": "2026-06-01"}), MAY, JUNE, USUAL_CHART) is None
+    assert release_entry(booked(late | {"issued_on": "2026-05-31"}), MAY, JUNE, USUAL_CHART) is not None
     assert sides(release_entry(booked(late), JUNE, JULY, USUAL_CHART))[DEFERRED, "S1", ""] == "66.30"
 
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from decimal import Decimal
 from uuid import uuid4
 
 import pytest
+from django.db import connections
 
 from accounts.commands import customers
 from accounts.errors import BadInput, Conflict, Forbidden, NotFound
 from accounts.permissions import Role
 from billing.commands import allocating, payments
 from billing.commands.payments import NewPayment
+from billing.models import Document
 from billing.queries import ledger, settling
 from tests.billing.books_of_account import Said, content, issue
 
@@ -135,6 +138,24 @@ def test_two_payments_at_once_share_what_is_left(billed):
     assert left(billed)["INV-000001"] == "119.0000"  # all or none
 
 
+def test_two_who_pay_at_once_settle_no_more_than_is_left(billed):
+    def attempt(_):
+        try:
+            pay(billed, "70.00", ("INV-000001", "70.00"))
+        except Conflict as refused:
+            return refused.detail
+        finally:
+            connections.close_all()
+        return "recorded"
+
+    with ThreadPoolExecutor(2) as pool:
+        outcomes = sorted(pool.map(attempt, range(2)))
+
+    assert outcomes[0].startswith("Of INV-000001 49.00 EUR is left")
+    assert outcomes[1] == "recorded"
+    assert left(billed)["INV-000001"] == "49.0000"
+
+
 def test_a_payment_sent_twice_is_recorded_once(billed):
     first = pay(billed, "119.00", ("INV-000001", "119.00"), external_id="BANK-1")
 
@@ -244,6 +265,4 @@ def test_what_a_credit_note_gives_back_of_a_paid_invoice_is_open_credit(billed):
 
 def billed_document(cast, number):
     with cast.reading():
-        from billing.models import Document
-
         return Document.objects.get(number=number)
