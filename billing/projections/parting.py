@@ -117,7 +117,8 @@ class _PartRating:
                 open_from=self.closing.open_from,
                 only=None if is_again else self.fresh[position],
             )
-            added.dispositions += [d for d in rated.dispositions if before.get(d.event_id) != d]
+            changed = (d for d in rated.dispositions if before.get(d.event_id) != d)
+            added.dispositions += changed if before else rated.dispositions
             charges += rated.charges
             added.held += rated.held
             added.days_without_price += rated.days_without_price

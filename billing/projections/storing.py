@@ -63,7 +63,7 @@ def store_charges(close: PeriodClose, lines: Iterable[Line]) -> list[tuple[UUID,
 
 def store_invoices(invoices: Iterable[dict[str, Any]], lines: Iterable[dict[str, Any]]) -> None:
     """Rows by column; ``lines`` name invoices and charges that are stored, by then."""
-    _insert(Document, list(invoices))
+    _insert_large(Document, list(invoices))
     _insert(DocumentLine, list(lines))
 
 
@@ -77,6 +77,24 @@ def _insert(model: type[models.Model], rows: list[dict[str, Any]]) -> None:
     for start in range(0, len(rows), ROWS_AT_ONCE):
         some = rows[start : start + ROWS_AT_ONCE]
         _send(model, tuple(some[0]), orjson.dumps(some, default=decimal_text), {})
+
+
+def _insert_large(model: type[models.Model], rows: list[dict[str, Any]]) -> None:
+    """Rows of some hundred kilobytes, one by one: within one JSON text all would be escaped and parsed twice."""
+    if not rows:
+        return
+    types = _types(model)
+    names = ", ".join(f'"{name}"' for name in rows[0])
+    places = ", ".join(f"%s::{types[name]}" for name in rows[0])
+    sql = f"INSERT INTO {model._meta.db_table} (operator_id, {names}) VALUES (%s, {places})"
+    with _cursor() as cursor:
+        cursor.executemany(
+            sql, [[current_operator_id(), *(_plain(value) for value in row.values())] for row in rows]
+        )
+
+
+def _plain(value: Any) -> Any:
+    return orjson.dumps(value).decode() if isinstance(value, dict) else value
 
 
 def _send(
@@ -109,8 +127,7 @@ def _cursor() -> Iterator[psycopg.Cursor[Any]]:
 def _insert_sql(
     model: type[models.Model], columns: tuple[str, ...], common: tuple[str, ...], lists: tuple[str, ...]
 ) -> str:
-    connection = connections[DEFAULT_DB_ALIAS]
-    types = {field.column: field.db_type(connection) or "" for field in model._meta.concrete_fields}
+    types = _types(model)
     shape = ", ".join(f'"{name}" {types[name]}' for name in columns)
     source = f"jsonb_to_recordset(%s::jsonb) AS ({shape})"
     source = ", ".join([source, *(f"unnest(%s::{types[name].split('(')[0]}[])" for name in lists)])
@@ -121,6 +138,11 @@ def _insert_sql(
         f"{', id' if own_id else ''}) SELECT %s{''.join(f', %s::{types[c]}' for c in common)}, {names}{own_id} "
         f"FROM ROWS FROM ({source}) AS given ({names})"
     )
+
+
+def _types(model: type[models.Model]) -> dict[str, str]:
+    connection = connections[DEFAULT_DB_ALIAS]
+    return {field.column: field.db_type(connection) or "" for field in model._meta.concrete_fields}
 
 
 def decimal_text(value: object) -> str:
