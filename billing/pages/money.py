@@ -56,7 +56,7 @@ def money(request: OperatorRequest) -> HttpResponse:
         billed_in = revenue.currencies_billed()
         currency = request.GET.get("currency", "")
         currency = currency if currency in billed_in else usual
-        last = closes.last_close()
+        last = closes.closes().first()
         shown_until = last.month if last else today.replace(day=1)
         months = revenue.billed_months(currency, back_by(shown_until, 2 * MONTHS - 1))
         upcoming = month_after(last.month) if last else None
@@ -91,13 +91,12 @@ def money(request: OperatorRequest) -> HttpResponse:
 
 def _waits(request: OperatorRequest, today: date, upcoming: date | None) -> dict[str, Any]:
     """What waits for somebody: checks, renewals, price changes, money that settles nothing, mails that failed."""
-    _, _, open_sums = closes.sums()
     return {
         "checks": checking.checklist(upcoming) if upcoming else [],
         "renewals": contracts.renewals_ahead(today, AHEAD_DAYS),
         "changes": [one for one in prices.price_changes_ahead(today, AHEAD_DAYS) if one.before is not None],
         "kept": settling.kept_money(),
         "unsent": document_lists.unsent(clock.now() - timedelta(days=UNSENT_DAYS)),
-        "open": sorted(open_sums.items()),
+        "open": document_lists.open_sums(),
         "ahead_days": AHEAD_DAYS,
     }

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, F, Q, QuerySet
+from django.db.models import Count, F, Q, QuerySet, Sum
 
 import fleet.queries
 from accounts.errors import NotFound
 from billing.models import Document, DocumentLine, Sending
+from billing.queries import closes
 
 MOST_UNSENT = 6
 
@@ -55,6 +57,12 @@ def lines_of(document_id: UUID) -> QuerySet[DocumentLine]:
     rows = DocumentLine.objects.filter(document_id=document_id)
     rows = rows.select_related("charge__close", "credits", "document")
     return rows.defer("charge__close__inputs", "document__document", "document__ubl").order_by("line")
+
+
+def open_sums() -> list[tuple[str, Decimal]]:
+    """What is charged and stands on no document yet, by currency."""
+    rows = closes.open_charges().order_by().values("currency").annotate(amount=Sum("amount"))
+    return list(rows.order_by("currency").values_list("currency", "amount"))
 
 
 def unsent(since: datetime) -> list[dict[str, Any]]:
