@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Generator, Iterator, Mapping, Sequence
+from contextlib import closing
 from datetime import date, datetime
 from functools import partial
 from typing import Any, NamedTuple
@@ -109,6 +110,11 @@ SELECT subject_id, array_agg(DISTINCT payload->>'site_id') FILTER (WHERE payload
 FROM public.servicing_event WHERE operator_id = %s AND position <= %s AND subject_kind = 'visit'
 GROUP BY subject_id HAVING max(position) > %s OR count(DISTINCT payload->>'site_id') > 1
 """
+_INSTALLED_SQL = """
+SELECT event_id, occurred_at FROM public.servicing_event
+WHERE operator_id = %s AND position <= %s AND type = 'unit.installed' AND occurred_at <= received_at + %s
+ORDER BY occurred_at
+"""
 _WORKED_SQL = """
 SELECT event_id, device_id, device_sequence, subject_kind, subject_id, type, schema_version, occurred_at,
     occurred_at > received_at + %s, position > %s, visit_id, payload
@@ -137,15 +143,9 @@ def sites_of_visits(position: int, *, upto: int) -> Iterator[tuple[UUID, list[UU
 
 def first_installed(*, upto: int, superseded: Mapping[UUID, UUID]) -> datetime | None:
     """When the operator's first unit was installed, by the events that stand."""
-    rows = log.events_of_types(["unit.installed"], upto=upto)
-    return min(
-        (
-            row.occurred_at
-            for row in rows
-            if row.event_id not in superseded and row.occurred_at <= row.received_at + AHEAD_TOLERANCE
-        ),
-        default=None,
-    )
+    rows = _rows(_INSTALLED_SQL, [current_operator_id(), upto, AHEAD_TOLERANCE])
+    with closing(rows):
+        return next((at for event_id, at in rows if event_id not in superseded), None)
 
 
 def work_of(
@@ -177,7 +177,7 @@ _NEWEST = {kind.value: cls.VERSION for kind, cls in PAYLOADS.items()}
 _worked = partial(tuple.__new__, Worked)
 
 
-def _rows(sql: str, values: list[Any]) -> Iterator[tuple[Any, ...]]:
+def _rows(sql: str, values: list[Any]) -> Generator[tuple[Any, ...]]:
     """Some thousands of rows in memory at a time."""
     connection.ensure_connection()
     with psycopg.ServerCursor(connection.connection, "worked") as cursor:
