@@ -142,7 +142,7 @@ def _insert_sql(
 
 def _types(model: type[models.Model]) -> dict[str, str]:
     connection = connections[DEFAULT_DB_ALIAS]
-    return {field.column: field.db_type(connection) or "" for field in model._meta.concrete_fields}
+    return {str(field.column): field.db_type(connection) or "" for field in model._meta.concrete_fields}
 
 
 def decimal_text(value: object) -> str:
