@@ -46,7 +46,7 @@ money_pages: list[URLPattern | URLResolver] = [
             {"form": form},
             name="document-file",
         )
-        for form in ("pdf", "xml", "json")
+        for form in ("pdf", "xml", "json", "csv")
     ),
     path(f"{MONEY}/documents/<path:number>", documents.document, name="invoice"),
     path(f"{MONEY}/charges/<uuid:charge_id>", documents.charge, name="charge"),

@@ -23,7 +23,7 @@ from accounts.permissions import Permission
 from billing.api.amounts import AMOUNT
 from billing.api.closes import ChargeShown
 from billing.api.days import day_asked, day_parameter
-from billing.api.forms import FORMS, JsonForm, PdfForm, UblForm
+from billing.api.forms import FORMS, CsvForm, JsonForm, PdfForm, UblForm
 from billing.commands.crediting import MOST_REASON, credit_document
 from billing.models import Document, DocumentLine
 from billing.queries import document_lists, documents, statement
@@ -150,11 +150,12 @@ def _in_forms(shown: Any) -> Any:
         (200, JsonForm.media_type): shown,
         (200, PdfForm.media_type): OpenApiTypes.BINARY,
         (200, UblForm.media_type): OpenApiTypes.BINARY,
+        (200, CsvForm.media_type): OpenApiTypes.STR,
     }
 
 
 class DocumentDoor(RowView):
-    """One document: as JSON, or by Accept or an ending of the address (.pdf, .xml) as letter or UBL."""
+    """One document: as JSON, or by Accept or an ending of the address (.pdf, .xml, .csv) as letter, UBL or lines."""
 
     permissions = {"GET": Permission.INVOICES_READ}
     renderer_classes = FORMS
@@ -182,7 +183,7 @@ class InvoiceDoor(DocumentDoor):
 
     @extend_schema(responses=_in_forms(InvoiceDocumentShown))
     def get(self, request: Request, **names: Any) -> Any:
-        """One invoice with its document; as a letter (application/pdf) or UBL (application/xml) if asked for."""
+        """One invoice with its document; as PDF, UBL (application/xml) or lines (text/csv) if asked for."""
         return super().get(request, **names)
 
     def row(self, number: str) -> Document:  # type: ignore[override]
@@ -195,7 +196,7 @@ class CreditNoteDoor(DocumentDoor):
 
     @extend_schema(responses=_in_forms(CreditNoteDocumentShown))
     def get(self, request: Request, **names: Any) -> Any:
-        """One credit note with its document; as a letter (application/pdf) or UBL (application/xml) if asked for."""
+        """One credit note with its document; as PDF, UBL (application/xml) or lines (text/csv) if asked for."""
         return super().get(request, **names)
 
     def row(self, number: str) -> Document:  # type: ignore[override]

@@ -1,4 +1,4 @@
-"""The forms in which a document is answered: JSON, a letter (PDF), and an e-invoice (UBL)."""
+"""The forms in which a document is answered: JSON, a letter (PDF), an e-invoice (UBL), and its lines (CSV)."""
 
 from __future__ import annotations
 
@@ -37,4 +37,9 @@ class UblForm(_AsItIs):
     format = "xml"
 
 
-FORMS: list[type[BaseRenderer]] = [JsonForm, PdfForm, UblForm]
+class CsvForm(_AsItIs):
+    media_type = MEDIA_TYPES["csv"]
+    format = "csv"
+
+
+FORMS: list[type[BaseRenderer]] = [JsonForm, PdfForm, UblForm, CsvForm]

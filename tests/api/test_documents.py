@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -25,7 +27,7 @@ def billed(north):
     return north
 
 
-@pytest.mark.parametrize("wanted", ["application/json", "application/pdf", "application/xml"])
+@pytest.mark.parametrize("wanted", ["application/json", "application/pdf", "application/xml", "text/csv"])
 def test_a_document_is_answered_in_the_form_accepted(billed, wanted):
     answer = signed_in(billed).get("/api/v1/invoices/INV-000001", headers={"accept": wanted})
 
@@ -39,7 +41,16 @@ def test_the_ending_of_the_address_names_the_form_too(billed):
     letter, electronic = client.read("invoices/INV-000001.pdf"), client.read("invoices/INV-000001.xml")
     plain = client.read("invoices/INV-000001.json").json()
 
+    records = list(
+        csv.DictReader(io.StringIO(client.read("invoices/INV-000001.csv").content.decode(), newline=""))
+    )
+
     assert letter.content.startswith(b"%PDF-")
+    assert [(one["item_code"], one["amount"], one["tax_rate"]) for one in records] == [
+        ("month", "30.00", "19"),
+        ("install", "45.00", "19"),
+        ("wick", "12.50", "19"),
+    ]
     with billed.reading():
         assert electronic.content.decode() == documents.get_document("INV-000001").ubl
     assert ET.fromstring(electronic.content).tag.endswith("}Invoice")
@@ -51,7 +62,7 @@ def test_the_ending_of_the_address_names_the_form_too(billed):
 def test_a_form_that_is_not_there_and_one_that_is_unknown_are_refused(billed):
     client = signed_in(billed)
 
-    nothing = client.get("/api/v1/invoices/INV-000001", headers={"accept": "text/csv"})
+    nothing = client.get("/api/v1/invoices/INV-000001", headers={"accept": "text/html"})
 
     assert nothing.status_code == 406
     assert client.read("invoices/INV-000001.odt").status_code == 404
