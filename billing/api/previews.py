@@ -62,7 +62,7 @@ class MonthPreviews(RowsView):
 
 
 class NamedShown(serializers.Serializer[Named]):
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]  # a name of DRF's own
     customer = serializers.CharField(help_text="Its code, or empty.")
     site = serializers.CharField(help_text="Its code, or empty.")
     unit = serializers.CharField(help_text="Its code, or empty.")

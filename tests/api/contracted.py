@@ -40,13 +40,14 @@ def contracted(cast: Cast) -> dict[str, UUID | str]:
     assert contracts.renew_due(actor=owner, today=MAY)
     for month, value in FIGURES.items():
         prices.record_index_figure(actor=owner, code="CPI", month=month, value=value)
+    base_month, month = FIGURES
     price = prices.set_price(
         actor=owner,
         item_code="month",
         amount=None,
         effective_from=OCTOBER,
         contract_number="K-1",
-        index=IndexClause("CPI", *FIGURES, prior_amount=Decimal(30)),
+        index=IndexClause("CPI", base_month, month, prior_amount=Decimal(30)),
     )
     return {
         "contract_number": "K-1",

@@ -45,6 +45,7 @@ def invoice_lines(cast: Cast, number: str) -> list[tuple[Any, ...]]:
         return [
             (r.charge.kind, r.charge.item_code, str(r.charge.service_on), str(r.charge.part), str(r.amount))
             for r in rows
+            if r.charge is not None
         ]
 
 

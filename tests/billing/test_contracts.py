@@ -215,7 +215,8 @@ def test_the_end_of_a_sites_days_is_exclusive(north):
     add(north, starts_on=july, sites=[NewContractSite(north.site.id, july, august)])
     add(north, number="K-2", starts_on=july, sites=[NewContractSite(north.site.id, august)])
 
-    (_, starts_on, ends_before), (_, next_starts_on, _) = (*rows(north), *rows(north, "K-2"))
+    ((_, starts_on, ends_before),) = rows(north)
+    ((_, next_starts_on, _),) = rows(north, "K-2")
     assert covers(starts_on, ends_before, date(2021, 7, 31))
     assert not covers(starts_on, ends_before, august)
     assert covers(next_starts_on, None, august)

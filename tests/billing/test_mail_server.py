@@ -52,7 +52,7 @@ def post_office(settings: Any) -> Iterator[Any]:
         server.mails, server.answers = [], {}  # type: ignore[attr-defined]
         threading.Thread(target=server.serve_forever, daemon=True).start()
         settings.EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
-        settings.EMAIL_HOST, settings.EMAIL_PORT = server.server_address
+        settings.EMAIL_HOST, settings.EMAIL_PORT = server.server_address[:2]
         settings.EMAIL_USE_TLS, settings.EMAIL_HOST_USER = False, ""
         yield server
         server.shutdown()

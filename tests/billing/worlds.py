@@ -191,7 +191,7 @@ def _contracts(
 
 
 def _terms(draw: Draw, since: date) -> Terms:
-    inclusions = ()
+    inclusions: tuple[Inclusion, ...] = ()
     if _sometimes(draw, 3):
         work = draw(st.sampled_from(("wick.changed", "visit.made")))
         inclusions = (

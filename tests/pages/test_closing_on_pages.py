@@ -112,6 +112,7 @@ def many(busy: Cast, monkeypatch: pytest.MonkeyPatch) -> Cast:
 def worker_does(cast: Cast, kind: str, run: Any) -> bool:
     with tenancy.reading(cast.owner):
         job = jobs.last_owed(kind)
+    assert job is not None
     return run(cast.operator.id, job.id)
 
 
@@ -132,7 +133,9 @@ def test_a_large_month_is_closed_by_the_worker_while_the_page_looks_again(many: 
     # Owed twice, done once; and in the name of who asked for it.
     assert not worker_does(many, month_jobs.CLOSE, month_jobs.run_close)
     with many.reading():
-        assert closes.last_close().closed_by == many.actors[Role.BOOKKEEPER].id
+        last = closes.last_close()
+        assert last is not None
+        assert last.closed_by == many.actors[Role.BOOKKEEPER].id
 
 
 def test_the_bar_shows_how_far_the_worker_is(many: Cast) -> None:

@@ -159,7 +159,7 @@ def test_documents_are_found_by_number_customer_kind_and_month(billed: Cast) -> 
 
 def test_a_rival_document_charge_and_file_get_404(billed: Cast, south: Cast) -> None:
     with billed.reading():
-        charge = closes.charges().first()
+        charge = closes.charges()[0]
     visitor = signed_in(south, Role.OWNER)
     theirs = f"/{south.operator.slug}/money"
     paths = [

@@ -8,8 +8,10 @@ cent counts.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_UP, Decimal, localcontext
+from typing import Any
 
 from iso4217 import Currency
 from lxml import etree
@@ -43,15 +45,15 @@ def rounded(number: Decimal, decimals: int) -> Decimal:
 
 def decimals_of(currency: str) -> int:
     """By ISO 4217, but never more than the two of EN 16931."""
-    return min(2, Currency(currency).exponent)
+    return min(2, Currency(currency).exponent or 0)
 
 
 def followed(
     lines: list[tuple[str, Decimal, Decimal]],
     *,
     decimals: int = 2,
-    allowances: list[tuple[str, Decimal, Decimal]] = (),
-    charges: list[tuple[str, Decimal, Decimal]] = (),
+    allowances: Sequence[tuple[str, Decimal, Decimal]] = (),
+    charges: Sequence[tuple[str, Decimal, Decimal]] = (),
     paid: Decimal = ZERO,
     rounding: Decimal = ZERO,
 ) -> Amounts:
@@ -130,7 +132,7 @@ class Paper:
 
     def recomputed(self) -> Amounts:
         """From quantities, prices and rates alone."""
-        by_sign = {"true": [], "false": []}
+        by_sign: dict[str, list[Any]] = {"true": [], "false": []}
         for part in self.all("a:AllowanceCharge"):
             taxed = self.taxed(part, "a:TaxCategory", self.number("b:Amount", part))
             by_sign[self.text("b:ChargeIndicator", part)].append(taxed)
