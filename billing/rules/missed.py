@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from uuid import UUID
 
 from billing.rules.inputs import Inputs, Site
+from billing.rules.months import month_of
 from billing.rules.places import Stay
 from billing.rules.pricing import Cover, cover_on
 from billing.rules.terms import Mode
@@ -18,7 +19,10 @@ BY_FEE = frozenset({Mode.UNIT_MONTH, Mode.FLAT_SITE, Mode.BASE_PLUS})
 
 @dataclass(frozen=True, slots=True)
 class MissedService:
-    """A due day of a site: the units that were to be served by ``until``, and those among them that were not."""
+    """A due day of a site: the units that were to be served by ``until``, and those among them that were not.
+
+    ``in_month``: how many due days the site had in that month; the fee is for all of them.
+    """
 
     site: Site
     cover: Cover
@@ -27,6 +31,7 @@ class MissedService:
     until: date
     planned: frozenset[UUID]
     missed: frozenset[UUID]
+    in_month: int = 1
 
 
 def missed_services(
@@ -71,8 +76,9 @@ def missed_services(
         if missed:
             agreement = site.agreement_on(due.due_on)
             interval = agreement.interval_months if agreement is not None else 1
+            in_month = sum(month_of(one.due_on) == month_of(due.due_on) for one in site.due_days)
             yield MissedService(
-                site, cover, interval, due.due_on, until, frozenset(standing), frozenset(missed)
+                site, cover, interval, due.due_on, until, frozenset(standing), frozenset(missed), in_month
             )
 
 

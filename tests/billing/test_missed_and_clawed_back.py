@@ -100,6 +100,12 @@ def test_a_missed_service_is_decided_on_when_it_can_no_longer_be_made_good():
     assert given_back(in_october) == [("2026-09-28", "-38.00")]
 
 
+def test_a_month_of_two_due_days_gives_no_more_than_its_fee_back():
+    due = (DueDay(date(2026, 9, 4), date(2026, 8, 30)), *DUE)
+    found = given_back(rated(under_contract(FEE, by=BY, due=due), *FOUR))
+    assert found == [("2026-09-04", "-19.00"), ("2026-09-12", "-19.00")]
+
+
 def test_terms_without_the_rule_give_nothing_back():
     assert given_back(rated(under_contract(FEE, by=terms("flat_site"), due=DUE), *FOUR)) == []
 

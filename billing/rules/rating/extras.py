@@ -61,6 +61,7 @@ def _top_up(run: Run, day: Day, sold: Sold, price: Decimal) -> Charge | None:
         rule=Rule.VISIT_MINIMUM,
         key=minimum_key(run.inputs, cover, day),
         subject_id=day[0],
+        # The minimum is a price of the terms, not of the list: it has no version that anybody could look up.
         price=Price(item, Version(day[0], price, currency, day[1], None)),
         cover=cover,
         clause="visit_minimum",
@@ -85,7 +86,7 @@ def missed_credits(inputs: Inputs, one: MissedService, fees: Iterable[Charge]) -
     found = []
     for fee in fees:
         is_of_unit = fee.rule is Rule.UNIT_MONTH
-        planned = 1 if is_of_unit else len(one.planned)
+        planned = one.in_month * (1 if is_of_unit else len(one.planned))
         missed = int(fee.subject_id in one.missed) if is_of_unit else len(one.missed)
         step = step_for(inputs, one.cover, fee.currency)
         credit = share(fee.amount, Decimal(missed), planned, fee.currency, step)
