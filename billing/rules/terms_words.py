@@ -18,7 +18,7 @@ MODES = {
     Mode.PER_VISIT: "each visit to the site",
 }
 PRORATIONS = {
-    Proration.BY_DAYS: "its days of the whole month's days",
+    Proration.BY_DAYS: "its share of the month's days",
     Proration.THIRTY_360: "its days of 30, in every month",
     Proration.FIRST_FREE: "nothing, when the month is not whole at its start",
     Proration.FIRST_FULL: "the whole price, for any month begun",
