@@ -164,6 +164,9 @@ class OperatorScoped(models.Model):
         related_name="+",
         default=scope_operator_id,
         editable=False,
+        # Every key of a tenant table leads with the operator. An index on it alone would serve nothing, and a plan made
+        # while a table is small would choose it for checks of references and keep it when the table is large.
+        db_index=False,
     )
 
     objects = OperatorManager()

@@ -43,7 +43,7 @@ class PeriodClose(OperatorOwned):
 class CloseInputs(OperatorOwned):
     """What one part of a close read: some customers with their sites, stations, units and contracts, frozen."""
 
-    close = TenantForeignKey(PeriodClose)
+    close = TenantForeignKey(PeriodClose, db_index=False)
     part = models.PositiveIntegerField()
     inputs = models.JSONField()
     inputs_sha256 = models.CharField(max_length=64)
@@ -60,7 +60,7 @@ class EventDisposition(OperatorOwned):
     ``clause`` names the rule of the contract that included it, ``counter`` its place: "1 of 1 from 2026-03-01".
     """
 
-    close = TenantForeignKey(PeriodClose)
+    close = TenantForeignKey(PeriodClose, db_index=False)
     event_id = models.UUIDField()
     subject_id = models.UUIDField()
     site_id = models.UUIDField(null=True)
@@ -102,7 +102,7 @@ class Charge(OperatorOwned):
     days were still to come.
     """
 
-    close = TenantForeignKey(PeriodClose)
+    close = TenantForeignKey(PeriodClose, db_index=False)
     key = models.CharField(max_length=64)
     kind = models.CharField(max_length=8, choices=choices(Kind))
     rule = models.CharField(max_length=16, choices=choices(Rule))
@@ -111,13 +111,13 @@ class Charge(OperatorOwned):
     event_id = models.UUIDField(null=True)
     item_code = models.CharField(max_length=40)
     item_name = models.CharField(max_length=120)
-    price_version = TenantForeignKey(PriceVersion, null=True)
+    price_version = TenantForeignKey(PriceVersion, null=True, db_index=False)
     unit_price = models.DecimalField(max_digits=20, decimal_places=6)
     currency = models.CharField(max_length=3)
     customer = TenantForeignKey("accounts.Customer")
-    agreement = TenantForeignKey("accounts.ServiceAgreement", null=True)
+    agreement = TenantForeignKey("accounts.ServiceAgreement", null=True, db_index=False)
     agreement_number = models.CharField(max_length=30)
-    contract = TenantForeignKey("billing.Contract", null=True)
+    contract = TenantForeignKey("billing.Contract", null=True, db_index=False)
     contract_number = word(30)
     site = TenantForeignKey("accounts.Site", null=True)
     site_code = models.CharField(max_length=20)
@@ -147,6 +147,12 @@ class Charge(OperatorOwned):
             # On which invoice an event stands.
             models.Index(
                 fields=["operator", "event_id"], condition=~Q(event_id=None), name="billing_charge_event"
+            ),
+            # What was billed in advance, when its days are released.
+            models.Index(
+                fields=["operator", "ends_before"],
+                condition=Q(in_advance=True),
+                name="billing_charge_in_advance",
             ),
         ]
 

@@ -38,13 +38,13 @@ class Document(OperatorOwned):
     """
 
     kind = word(12, *DOCUMENT_KINDS, default="invoice")
-    series = TenantForeignKey(NumberSeries, null=True)
+    series = TenantForeignKey(NumberSeries, null=True, db_index=False)
     ordinal = models.PositiveIntegerField(null=True)
     number = models.CharField(max_length=40)
     legal_entity = TenantForeignKey("billing.LegalEntity", null=True)
-    customer = TenantForeignKey("accounts.Customer")
-    close = TenantForeignKey(PeriodClose, null=True)
-    corrects = TenantForeignKey("billing.Document", null=True)
+    customer = TenantForeignKey("accounts.Customer", db_index=False)
+    close = TenantForeignKey(PeriodClose, null=True, db_index=False)
+    corrects = TenantForeignKey("billing.Document", null=True, db_index=False)
     group = word(64)
     issued_on = models.DateField()
     due_on = models.DateField(null=True)
@@ -100,10 +100,10 @@ class DocumentLine(OperatorOwned):
     the amount given back, positive, of the line ``credits``.
     """
 
-    document = TenantForeignKey(Document)
+    document = TenantForeignKey(Document, db_index=False)
     line = models.PositiveIntegerField()
-    charge = TenantForeignKey(Charge, null=True)
-    credits = TenantForeignKey("billing.DocumentLine", null=True)
+    charge = TenantForeignKey(Charge, null=True, db_index=False)
+    credits = TenantForeignKey("billing.DocumentLine", null=True, db_index=False)
     amount = columns.amount()
     tax_category = word(2)
     tax_rate = models.DecimalField(max_digits=7, decimal_places=4, default=0, db_default=0)

@@ -72,7 +72,7 @@ class JournalEntry(OperatorOwned):
     currency = models.CharField(max_length=3)
     legal_entity = TenantForeignKey("billing.LegalEntity", null=True)
     customer = TenantForeignKey("accounts.Customer", null=True)
-    document = TenantForeignKey(Document, null=True)
+    document = TenantForeignKey(Document, null=True, db_index=False)
     payment = TenantForeignKey(Payment, null=True)
     text = word(200)
 
@@ -81,18 +81,26 @@ class JournalEntry(OperatorOwned):
             models.UniqueConstraint(fields=["operator", "key"], name="billing_journalentry_key"),
             models.UniqueConstraint(fields=["operator", "ordinal"], name="billing_journalentry_ordinal"),
         ]
-        indexes = [models.Index(fields=["operator", "entry_on"], name="billing_journalentry_on")]
+        indexes = [
+            models.Index(fields=["operator", "entry_on"], name="billing_journalentry_on"),
+            # How a document was booked.
+            models.Index(
+                fields=["operator", "document"],
+                condition=~Q(document=None),
+                name="billing_journalentry_document",
+            ),
+        ]
 
 
 class JournalLine(OperatorOwned):
     """One side of an entry: an amount to the debit or to the credit of an account."""
 
-    entry = TenantForeignKey(JournalEntry)
+    entry = TenantForeignKey(JournalEntry, db_index=False)
     line = models.PositiveIntegerField()
     account = models.CharField(max_length=20)
     debit = columns.amount(default=0)
     credit = columns.amount(default=0)
-    site = TenantForeignKey("accounts.Site", null=True)
+    site = TenantForeignKey("accounts.Site", null=True, db_index=False)
     jurisdiction = word(20)
 
     class Meta:
