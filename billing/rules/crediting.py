@@ -147,7 +147,7 @@ def give_back(of: Creditable, lines: Sequence[CreditLine], *, cash_step: Decimal
     """A credit of these amounts, of which several may be of one line. Raises MoreThanLeft."""
     _refuse_overdrawn(of, lines)
     net = sum((line.amount for line in lines), NOTHING)
-    if net <= 0:
+    if net < 0 or not lines:
         raise MoreThanLeft(f"Nothing is left of {of.number} to give back.")
     if net > of.net_left:
         raise MoreThanLeft(
@@ -155,7 +155,9 @@ def give_back(of: Creditable, lines: Sequence[CreditLine], *, cash_step: Decimal
         )
     groups = _credit_groups(of, lines)
     tax = sum((group.tax for group in groups), NOTHING)
-    if tax > of.tax_left or net + tax < 0:
+    if net + tax <= 0:
+        raise MoreThanLeft(f"Nothing is left of {of.number} to give back.")
+    if tax > of.tax_left:
         raise MoreThanLeft(
             f"That gives back {tax} {of.currency} of tax, but only {of.tax_left} are left of {of.number}."
         )

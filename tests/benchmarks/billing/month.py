@@ -16,6 +16,7 @@ from uuid import UUID, uuid4
 
 import psycopg
 
+from billing.queries.auditing.running import audit
 from tests.benchmarks.billing.running import ended, started
 from tests.benchmarks.billing.sums import issued, sums
 from tests.benchmarks.billing.world import CHARGES_A_SITE, make_world
@@ -24,18 +25,17 @@ from tests.benchmarks.rounds import interleave, times_as_long
 TARGET = 10
 MOST_MIB = 2048
 MOST_GROWTH = 1.25
-SMALL = 1_000
 PEER = "one set-based SQL statement that adds up the same, and stores nothing"
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
-    """``full``: 100,000 sites beside 1,000; else 2,000 beside 1,000. Three rounds of the small, one of the large."""
-    large = 100_000 if full else 2_000
+    """``full``: 100,000 sites beside 1,000; else 1,200 beside 300. Three rounds of the small, one of the large."""
+    few, many = (1_000, 100_000) if full else (300, 1_200)
     with psycopg.connect(servers.superuser_url, autocommit=True) as superuser:
-        small = _Sized(superuser, SMALL, rounds=3)
-        yield from small.lines("billing.month_small", f"{SMALL:,} sites")
-        big = _Sized(superuser, large, rounds=1)
-        yield from big.lines("billing.month", f"{large:,} sites")
+        small = _Sized(superuser, few, rounds=3)
+        yield from small.lines("billing.month_small", f"{few:,} sites")
+        big = _Sized(superuser, many, rounds=1)
+        yield from big.lines("billing.month", f"{many:,} sites")
         yield {
             "name": "billing.memory",
             "value": max(big.peaks),
@@ -44,19 +44,20 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
             "target": MOST_MIB,
             "ok": max(big.peaks) <= MOST_MIB,
             "rounds": len(big.peaks),
-            "n": large,
+            "n": many,
         }
+        yield _audited(big)
         grown = big.ms_a_site / small.ms_a_site
         yield {
             "name": "billing.cost_a_site",
             "value": round(big.ms_a_site, 3),
             "unit": "ms a site",
-            "against": f"{round(small.ms_a_site, 3)} ms a site of {SMALL:,}",
+            "against": f"{round(small.ms_a_site, 3)} ms a site of {few:,}",
             "ratio": round(grown, 3),
             "target": MOST_GROWTH,
             "ok": grown <= MOST_GROWTH,
             "rounds": len(big.seconds),
-            "n": large,
+            "n": many,
         }
 
 
@@ -129,6 +130,26 @@ class _Sized:
         ours, theirs = issued(self.superuser, operator_id), sums(self.superuser, operator_id)
         self.charges += sum(one.charges for one in ours.values())
         self.differing += sum(ours.get(payer) != theirs.get(payer) for payer in ours.keys() | theirs.keys())
+
+
+def _audited(big: _Sized) -> dict[str, Any]:
+    """The nightly audit over the large month: it finds nothing, in no more time than the close took."""
+    began = time.perf_counter()
+    found = audit(big.operators[0])
+    seconds = time.perf_counter() - began
+    closing = statistics.median(big.seconds)
+    return {
+        "name": "billing.audit",
+        "value": round(seconds, 2),
+        "unit": "s",
+        "against": f"the close of the same month, {closing:.2f} s",
+        "ratio": round(seconds / closing, 3),
+        "breaches": [one.sentence for one in found.breaches[:5]],
+        "target": 1,
+        "ok": not found.breaches and seconds <= closing and found.charges == big.charges,
+        "rounds": 1,
+        "n": found.charges,
+    }
 
 
 def _say(text: str) -> None:

@@ -74,7 +74,10 @@ class Sums:
 
 
 def sums(superuser: psycopg.Connection[Any], operator_id: UUID) -> dict[UUID, Sums]:
-    rows = superuser.execute(_SUMS, {"o": operator_id}).fetchall()
+    with superuser.transaction():
+        # What the statement makes for itself has no statistics: guessing few rows, the planner would loop over many.
+        superuser.execute("SET LOCAL enable_nestloop = off")
+        rows = superuser.execute(_SUMS, {"o": operator_id}).fetchall()
     return {payer: Sums(charges, net, tax) for payer, charges, net, tax in rows}
 
 
