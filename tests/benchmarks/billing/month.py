@@ -29,8 +29,8 @@ PEER = "one set-based SQL statement that adds up the same, and stores nothing"
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
-    """``full``: 100,000 sites beside 1,000; else 1,200 beside 300. Three rounds of the small, one of the large."""
-    few, many = (1_000, 100_000) if full else (300, 1_200)
+    """``full``: 100,000 sites beside 1,000; else 1,000 beside 200. Three rounds of the small, one of the large."""
+    few, many = (1_000, 100_000) if full else (200, 1_000)
     with psycopg.connect(servers.superuser_url, autocommit=True) as superuser:
         small = _Sized(superuser, few, rounds=3)
         yield from small.lines("billing.month_small", f"{few:,} sites")
