@@ -94,7 +94,7 @@ def test_a_credit_of_a_line_keeps_what_was_typed_until_it_is_right(billed: Cast)
     note = text_of(visitor.get(right["Location"]))
     # 12.50 and 19 % of it, 2.375.
     assert "Quay Schools gets 14.88 EUR back of INV-000001." in note
-    assert "because Wrong wick" in note
+    assert "reason: Wrong wick" in note
     assert "CRN-000001, given back 14.88" in text_of(visitor.get(page_of(billed)))
     assert "Quay Schools still owes 89.25 EUR of 104.13 EUR" in text_of(visitor.get(page_of(billed)))
 
