@@ -16,7 +16,7 @@ from accounts.permissions import Actor
 from billing.commands import crediting, parties, payments, prices, royalty
 from billing.commands.contracts import NewContract, NewContractSite, add_contract
 from billing.commands.payments import NewPayment
-from billing.commands.prices import IndexClause
+from billing.commands.prices import IndexClause, NewPriceItem
 from billing.commands.royalty import Tier
 from billing.commands.terms import NewTerms
 from billing.queries import settling
@@ -37,6 +37,7 @@ from demo_tenant.story import Story
 # A customer pays so many days after a document is due (least, most), with this weight; None: never.
 PAYING = (((-20, 0), 0.72), ((1, 12), 0.17), ((13, 45), 0.08), (None, 0.03))
 PART_PAID = 0.03
+EXCHANGE = "EXCHANGE"
 CENT = Decimal("0.01")
 COMPLAINT = 0.01
 FIGURES = (Decimal("104.2"), Decimal("107.4"))
@@ -67,6 +68,17 @@ def open_books(actor: Actor, story: Story, bargains: Bargains) -> None:
     if master.country == "US":
         rows = [{"site_id": s.id, "tax_jurisdiction": town_jurisdiction(s.town)} for s in master.sites]
         parties.set_site_billing(actor=actor, sites=rows)
+    # Off the list: only where a contract counts services do exchanges cost anything.
+    item = NewPriceItem(
+        EXCHANGE,
+        "Cartridge exchanged",
+        "event",
+        amount=None,
+        effective_from=None,
+        event_type="cartridge.exchanged",
+        id=setting.id("price-item", EXCHANGE),
+    )
+    prices.add_price_items(actor=actor, items=[item])
     for profile in bargains.profiles:
         _profile(actor, setting, profile)
     for plan in bargains.contracts:
@@ -123,6 +135,14 @@ def _contract(actor: Actor, setting: Setting, plan: ContractPlan) -> None:
             ),
         ),
     )
+    if plan.mode == "unit_service":
+        prices.set_price(
+            actor=actor,
+            item_code=EXCHANGE,
+            amount=setting.plan.closet_price,
+            effective_from=min(fee.starts_on for fee in plan.fees),
+            contract_number=plan.number,
+        )
     for fee in plan.fees:
         if fee.monthly is not None:
             _fee(actor, setting, plan, fee, fee.monthly)

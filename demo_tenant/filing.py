@@ -163,7 +163,6 @@ def _prices(setting: Setting, first_day: date) -> tuple[PricePlan, ...]:
         ("FITTING", "Unit fitted", "install", None, None, plan.install_price, after_takeover),
         ("FLAT", "Service of the site, per month", "site_month", None, None, plan.site_minimum, since),
         ("EXTRA", "Unit beyond the base, per month", "extra_unit", None, None, plan.closet_price, since),
-        ("EXCHANGE", "Cartridge exchanged", "event", None, "cartridge.exchanged", plan.closet_price, since),
         ("VISIT", "Visit", "visit", None, None, plan.site_minimum, since),
         ("CALL-OUT", "Call-out", "call_out", None, None, plan.site_minimum, since),
     ]
