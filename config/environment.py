@@ -155,7 +155,7 @@ def install_problem(output: str) -> str:
     if "DO NOT MATCH THE HASHES" in output:
         return f"A package is not the one the lock files name {where}; use another package index or network and run `make env` again."
     if "No space left" in output:
-        return f"The disk is full {where}; make about 500 MB free and run `make env` again."
+        return f"The disk is full {where}; make about 1.2 GB free and run `make env` again."
     if re.search(
         r"connection|resolution|timed? ?out|Retrying|SSL|ProxyError|No matching distribution",
         output,
