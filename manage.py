@@ -8,6 +8,7 @@ from pathlib import Path
 # Commands that speak of a database's content: where none is named, of the demo's.
 OF_A_DATABASE = {
     "anchor",
+    "audit_billing",
     "audit_isolation",
     "dbshell",
     "erase_person",

@@ -158,7 +158,7 @@ def test_a_member_belongs_to_no_crew_of_a_rival(north, south):
 
 
 def test_an_owner_and_a_dispatcher_add_crews(north):
-    names = iter(["Crew B", "Crew C", "Crew D", "Crew E", "Crew F"])
+    names = (f"Crew {letter}" for letter in "BCDEFG")
 
     assert roles_that_may(north, lambda actor: operators.add_crew(actor=actor, name=next(names))) == OFFICE
 

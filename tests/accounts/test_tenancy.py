@@ -184,7 +184,7 @@ def test_the_system_role_sees_every_operator_and_what_is_owed(north, south):
         "accounts_member",
         "accounts_user",
         "servicing_event",
-        "billing_invoice",
+        "billing_document",
     ],
 )
 def test_the_system_role_can_read_nothing_else(north, table):

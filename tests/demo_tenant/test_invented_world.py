@@ -276,7 +276,7 @@ def test_a_left_alone_unit_loses_what_its_dose_says(tiny_quarrow):
 def test_ids_and_people_are_invented_and_stable(tiny_quarrow):
     assert demo_id("7", "quarrow-basin", "site", 0) == tiny_quarrow.master.sites[0].id
     assert {member.role for member in tiny_quarrow.master.members} == {
-        "owner", "dispatcher", "bookkeeper", "viewer", "crew_member",
+        "owner", "dispatcher", "bookkeeper", "viewer", "crew_member", "network",
     }  # fmt: skip
     assert all(member.email.endswith(".example") for member in tiny_quarrow.master.members)
     assert all(member.phone.startswith("555-01") for member in tiny_quarrow.master.members)

@@ -279,7 +279,8 @@ def test_a_units_decision_does_not_depend_on_the_fleet_it_is_reckoned_in():
     ]
 
     assert [one.action[0] for one in alone] == fleet.action[::17].tolist()
-    assert [one.saving[0] for one in alone] == fleet.saving[::17].tolist()
+    # A processor may reckon one number and a row of them by other instructions: the last digits may differ.
+    assert [one.saving[0] for one in alone] == pytest.approx(fleet.saving[::17].tolist(), rel=1e-9)
     assert [one.watch_age_days[0] for one in alone] == fleet.watch_age_days[::17].tolist()
 
 
