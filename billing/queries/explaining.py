@@ -70,7 +70,7 @@ class Explanation:
     def sentences(self) -> list[str]:
         """All of it in words, in the order one would tell it."""
         return [
-            f"This charges {self.what}.",
+            f"This line is for {self.what}.",
             self.clause,
             *([self.price] if self.price else []),
             *self.arithmetic,

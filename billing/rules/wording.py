@@ -202,8 +202,9 @@ def _noted(figures: Figures) -> list[str]:
     if "planned" in noted and "missed" in noted:
         due = f", the one due on {noted['due_on']}" if "due_on" in noted else ""
         fee = f" of the fee of {noted['fee']}" if "fee" in noted else ""
+        were = "was" if str(noted["missed"]) == "1" else "were"
         return [
-            f"{noted['missed']} of {noted['planned']} services planned was missed{due}: so much{fee} is given back."
+            f"{noted['missed']} of {noted['planned']} services planned {were} missed{due}: so much{fee} is given back."
         ]
     words = [
         f"{_WORKINGS.get(name, name.replace('_', ' '))} {value}"

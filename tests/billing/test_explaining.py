@@ -42,7 +42,7 @@ def test_a_units_month_is_told_by_its_days_and_the_installation_behind_it(april)
     assert [(place.number, place.month, str(place.amount)) for place in told.places] == [
         ("INV-000001", APRIL, "10.0000")
     ]
-    assert told.sentences[0].startswith("This charges a unit's days in service, unit ")
+    assert told.sentences[0].startswith("This line is for a unit's days in service, unit ")
 
 
 def test_a_piece_of_work_is_told_by_its_event_and_what_became_of_it(april):
