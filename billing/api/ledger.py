@@ -12,7 +12,6 @@ from django_filters import rest_framework as filters
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
-from rest_framework.renderers import BaseRenderer, JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -21,6 +20,7 @@ from accounts.doors import OperatorView, RowsView
 from accounts.permissions import Permission
 from billing.api.amounts import Amount
 from billing.api.days import day_asked, day_parameter
+from billing.api.forms import CsvForm, JsonForm
 from billing.models import JournalEntry
 from billing.queries import ledger
 from billing.queries.ledger import ENDLESS, EVER, Range
@@ -125,21 +125,10 @@ class JournalTotals(OperatorView):
         return Response(self.get_serializer({"totals": rows}).data)
 
 
-class Csv(BaseRenderer):
-    """Only names the media type: the file is written as it is read."""
-
-    media_type = "text/csv"
-    format = "csv"
-    charset = "utf-8"
-
-    def render(self, data: Any, *args: Any, **kwargs: Any) -> bytes:
-        raise NotImplementedError("A CSV file is streamed.")
-
-
 class JournalFile(OperatorView):
     permissions = {"GET": Permission.INVOICES_READ}
     http_method_names = ["get", "head"]
-    renderer_classes = [Csv, JSONRenderer]
+    renderer_classes = [CsvForm, JsonForm]
 
     def query_names(self, method: str) -> frozenset[str]:
         return frozenset({"entry_from", "entry_to"})
