@@ -29,6 +29,8 @@ SITE_KINDS = _choices(
 
 # How much dust and grease the air carries, which dirties reservoirs; a person's judgement of the place.
 DUST = _choices("low", "normal", "high")
+# In which units volumes, lengths and hardness read on pages; what is stored is always metric.
+MEASURES = _choices("metric", "us")
 
 
 class UserManager(BaseUserManager["User"]):
@@ -70,6 +72,7 @@ class Operator(models.Model):
     minor_units = models.PositiveSmallIntegerField(default=2)
     zone = models.CharField(max_length=64)
     locale = models.CharField(max_length=20, default="en-GB")
+    measures = models.CharField(max_length=6, choices=MEASURES, default="metric", db_default="metric")
 
     class Meta:
         constraints = [
@@ -114,6 +117,9 @@ class Member(OperatorOwned):
     crew = TenantForeignKey(Crew, null=True, blank=True)
     name = models.CharField(max_length=120)
     is_active = models.BooleanField(default=True)
+    locale = models.CharField(
+        max_length=20, blank=True, default="", db_default="", help_text="Empty: the operator's."
+    )
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["operator", "user"], name="accounts_member_user")]
@@ -190,12 +196,36 @@ class Site(OperatorOwned):
         null=True, blank=True, help_text="Hardness of the site's water as CaCO3; null while it is not known."
     )
     dust = models.CharField(max_length=6, choices=DUST, default="normal", db_default="normal")
+    access = models.TextField(
+        blank=True,
+        default="",
+        db_default="",
+        help_text="How a crew gets in. No code and no key's place stands here.",
+    )
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["operator", "code"], name="accounts_site_code")]
 
     def __str__(self) -> str:
         return self.name
+
+
+class SiteContact(OperatorOwned):
+    """Somebody at a site who is told of visits by mail, if they want to be."""
+
+    site = TenantForeignKey(Site)
+    name = models.CharField(max_length=120, blank=True)
+    email = models.EmailField(max_length=254)
+    wants_announcements = models.BooleanField(default=True)
+    added_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["operator", "site", "email"], name="accounts_sitecontact_email")
+        ]
+
+    def __str__(self) -> str:
+        return self.name or self.email
 
 
 class ServiceAgreement(OperatorOwned):

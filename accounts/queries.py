@@ -37,6 +37,7 @@ class Membership:
     member_name: str
     role: Role
     crew_id: UUID | None
+    locale: str
 
     @property
     def home(self) -> str:
@@ -59,7 +60,7 @@ def memberships_of(user_id: UUID) -> list[Membership]:
     """The operators a person may act for, by name. Needs no scope: asked before one is known."""
     with connections["default"].cursor() as cursor:
         cursor.execute("SELECT * FROM accounts_memberships(%s)", [user_id])
-        return [Membership(*(*row[:5], Role(row[5]), row[6])) for row in cursor.fetchall()]
+        return [Membership(*(*row[:5], Role(row[5]), *row[6:])) for row in cursor.fetchall()]
 
 
 def token_binding(digest: bytes) -> TokenBinding | None:

@@ -36,6 +36,24 @@ class Liquid(OperatorOwned):
         return self.name
 
 
+class SafetySheet(OperatorOwned):
+    """The safety data sheet of a liquid as a PDF, one a revision and language; a newer one stands beside the older."""
+
+    liquid = TenantForeignKey(Liquid)
+    revision_on = models.DateField()
+    language = models.CharField(max_length=2, default="en")
+    content = models.BinaryField()
+    sha256 = models.CharField(max_length=64)
+    added_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["operator", "liquid", "revision_on", "language"], name="fleet_safetysheet_once"
+            )
+        ]
+
+
 class Cartridge(OperatorOwned):
     """A sealed cartridge as bought. Volume and dose never change in place: another filling is another row."""
 

@@ -57,7 +57,7 @@ def test_the_audit_counts_what_it_looked_at(database, superuser):
     assert counts["policies"] == superuser.execute("SELECT count(*) FROM pg_policies").fetchone()[0]
     assert counts["composite keys"] >= 20
     assert counts["unique keys that lead with the operator"] >= counts["tables isolated"] - 1
-    assert counts["functions that run as their owner"] == 2
+    assert counts["functions that run as their owner"] == 3
     assert counts["roles"] == 4
 
 

@@ -36,6 +36,7 @@ KEYS_ACROSS_OPERATORS: dict[tuple[str, tuple[str, ...]], str] = {
     (OPERATOR_TABLE, ("id",)): "the operator's own row",
     (OPERATOR_TABLE, ("slug",)): "an operator's address is public and one of its kind",
     ("accounts_accesstoken", ("digest",)): "asked before the operator is known; nobody can choose a digest",
+    ("servicing_recordlink", ("digest",)): "asked before the operator is known; nobody can choose a digest",
 }
 
 # Tables to which rows are only added. The log grants INSERT by column, without those that the database fills.
@@ -74,7 +75,7 @@ GUARDED = {
 }
 
 ROW_PRIVILEGES = {"SELECT", "INSERT", "UPDATE", "DELETE"}
-DEFINER_FUNCTIONS = {"accounts_memberships", "accounts_token_binding"}
+DEFINER_FUNCTIONS = {"accounts_memberships", "accounts_token_binding", "servicing_record_link"}
 
 
 @dataclass
