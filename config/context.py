@@ -7,22 +7,23 @@ from typing import Any
 from django.conf import settings
 from django.http import HttpRequest
 
-from accounts import clock
+from accounts import clock, phrases
+from accounts.languages import N_, _, manner
 from accounts.permissions import Actor, Permission, home_of
 
 Words = tuple[tuple[str, str, Permission], ...]
 
 NAVIGATION: Words = (
-    ("Lookout", "lookout", Permission.ALERTS_READ),
-    ("Sites", "sites", Permission.SITES_READ),
-    ("Units", "units", Permission.UNITS_READ),
-    ("Figures", "figures", Permission.FIGURES_READ),
-    ("Money", "money", Permission.INVOICES_READ),
-    ("Set-up", "set-up", Permission.DEVICES_MANAGE),
+    (N_("Lookout"), "lookout", Permission.ALERTS_READ),
+    (N_("Sites"), "sites", Permission.SITES_READ),
+    (N_("Units"), "units", Permission.UNITS_READ),
+    (N_("Figures"), "figures", Permission.FIGURES_READ),
+    (N_("Money"), "money", Permission.INVOICES_READ),
+    (N_("Set-up"), "set-up", Permission.DEVICES_MANAGE),
 )
 
 # What others find inside Money.
-OUTSIDE_MONEY: Words = (("Royalty", "royalty", Permission.ROYALTY_READ),)
+OUTSIDE_MONEY: Words = ((N_("Royalty"), "royalty", Permission.ROYALTY_READ),)
 
 # Pages that have no word of their own, by the word they stand under.
 INSIDE = {"ahead": "money", "lots": "units", "royalty": "money"}
@@ -40,7 +41,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
             "home": home_of(actor.role) if actor else "lookout",
             "actor": actor,
             "navigation": [
-                {"word": word, "name": name}
+                {"word": _(word), "name": name}
                 for word, name, permission in words
                 if operator is not None and actor is not None and actor.may(permission)
             ],
@@ -48,6 +49,8 @@ def page(request: HttpRequest) -> dict[str, Any]:
             "notice": settings.WICKROUND_NOTICE,
             "at": clock.now(),
             "zone": operator.zone if operator else "UTC",
+            "locale": manner().locale,
+            "volume_unit": phrases.volume_unit(),
         }
     }
 

@@ -33,6 +33,8 @@ from accounts.errors import (
     TooLarge,
     pointer_to,
 )
+from accounts.languages import manner
+from accounts.pages import reading_in
 
 log = logging.getLogger(__name__)
 
@@ -250,7 +252,8 @@ class PageRefusals:
 
 
 def _page(request: HttpRequest, refusal: Refusal) -> HttpResponse:
-    response = render(request, "refused.html", {"refusal": refusal}, status=refusal.status)
+    with reading_in(getattr(request, "manner", manner())):
+        response = render(request, "refused.html", {"refusal": refusal}, status=refusal.status)
     if isinstance(refusal, Busy):
         response["Retry-After"] = str(refusal.retry_after_seconds)
     return response

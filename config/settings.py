@@ -97,6 +97,7 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "config.middleware.ContentSecurityPolicy",
+    "config.middleware.AskedLanguage",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -135,7 +136,10 @@ LOGIN_URL = "sign-in"
 USE_TZ = True
 TIME_ZONE = "UTC"
 LANGUAGE_CODE = "en-gb"
-USE_I18N = False
+USE_I18N = True
+# English is written twice, since its dates are; the sentences of both stand in the code.
+LANGUAGES = [("en-gb", "English (Britain)"), ("en-us", "English (United States)"), ("de", "Deutsch")]
+LOCALE_PATHS = [BASE_DIR / "config" / "locale"]
 
 STATIC_URL = "/static/"
 STATICFILES_DIRS = [BASE_DIR / "config" / "static"]

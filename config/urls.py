@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
-from accounts import pages as accounts
+from accounts.pages import set_up, signing_in
 from billing.pages import accounts_of_customers as customers
 from billing.pages import (
     ahead,
@@ -98,9 +98,9 @@ money_pages: list[URLPattern | URLResolver] = [
 ]
 
 pages: list[URLPattern | URLResolver] = [
-    path("", accounts.choose_operator, name="choose-operator"),
-    path("sign-in/", accounts.sign_in, name="sign-in"),
-    path("sign-out/", accounts.sign_out, name="sign-out"),
+    path("", signing_in.choose_operator, name="choose-operator"),
+    path("sign-in/", signing_in.sign_in, name="sign-in"),
+    path("sign-out/", signing_in.sign_out, name="sign-out"),
     # As printed on labels, in either case.
     re_path(r"^[Uu]/(?P<code>[^/]{9,20})$", units.scanned, name="scanned"),
     # What a mail links to: the signature in it is the key.
@@ -128,14 +128,14 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/royalty/state", royalty.state, name="state-royalty"),
     path(f"{OPERATOR}/royalty/terms", royalty.terms, name="royalty-terms"),
     path(f"{OPERATOR}/royalty/<str:month>", royalty.statement, name="royalty-statement"),
-    path(f"{OPERATOR}/set-up/", accounts.set_up, name="set-up"),
-    path(f"{OPERATOR}/set-up/crew", accounts.add_crew, name="add-crew"),
-    path(f"{OPERATOR}/set-up/phone", accounts.register_phone, name="register-phone"),
-    path(f"{OPERATOR}/set-up/phone/<uuid:device_id>/revoke", accounts.revoke_phone, name="revoke-phone"),
+    path(f"{OPERATOR}/set-up/", set_up.set_up, name="set-up"),
+    path(f"{OPERATOR}/set-up/crew", set_up.add_crew, name="add-crew"),
+    path(f"{OPERATOR}/set-up/phone", set_up.register_phone, name="register-phone"),
+    path(f"{OPERATOR}/set-up/phone/<uuid:device_id>/revoke", set_up.revoke_phone, name="revoke-phone"),
     path(f"{OPERATOR}/set-up/people-named", people.named, name="people-named"),
     path(f"{OPERATOR}/set-up/people-named/<uuid:person_id>", people.person, name="person-named"),
     path(f"{OPERATOR}/set-up/people-named/<uuid:person_id>/erase", people.erase, name="erase-person"),
-    path(f"{OPERATOR}/set-up/rules", accounts.set_service_rules, name="set-service-rules"),
+    path(f"{OPERATOR}/set-up/rules", set_up.set_service_rules, name="set-service-rules"),
 ]
 
 api: list[URLPattern | URLResolver] = [

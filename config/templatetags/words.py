@@ -12,6 +12,7 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
 from accounts import phrases
+from accounts.languages import N_, _
 from billing.rules.documents import amount_text
 from servicing.rules.due import Band
 from servicing.rules.wick_sentence import percent
@@ -32,12 +33,12 @@ _SHAPES = {
     Band.STANDSTILL: '<path d="M1 5h10v2H1z"/>',
 }
 _BAND_WORDS = {
-    Band.AHEAD: "ahead",
-    Band.IN_GRACE: "in grace",
-    Band.PAST_GRACE: "past grace",
-    Band.LONG_PAST: "long past",
-    Band.STANDSTILL: "standstill",
-    Band.NONE: "nothing due",
+    Band.AHEAD: N_("ahead"),
+    Band.IN_GRACE: N_("in grace"),
+    Band.PAST_GRACE: N_("past grace"),
+    Band.LONG_PAST: N_("long past"),
+    Band.STANDSTILL: N_("standstill"),
+    Band.NONE: N_("nothing due"),
 }
 
 
@@ -50,8 +51,7 @@ def day(value: date | str | None) -> str:
 @register.filter
 def day_year(value: date | str) -> str:
     """A date as "26 Nov 2026", for what is kept for years."""
-    on = _date(value)
-    return f"{on.day} {on:%b} {on.year}"
+    return phrases.day_year(_date(value))
 
 
 @register.filter
@@ -61,35 +61,41 @@ def day_before(value: date | str) -> date:
 
 
 @register.filter
-def long_day(value: date) -> str:
-    """A date as "Thursday 26 November 2026"."""
-    return f"{value:%A} {value.day} {value:%B} {value.year}"
-
-
-@register.filter
 def month(value: date | str) -> str:
-    return f"{_date(value):%B %Y}"
+    return phrases.month(_date(value))
 
 
 @register.filter
 def at(value: datetime | None, zone: str) -> str:
     """An instant as "Thu 26 Nov, 14:05" in an IANA zone."""
-    if value is None:
-        return ""
-    local = value.astimezone(ZoneInfo(zone))
-    return f"{phrases.day(local.date())}, {local:%H:%M}"
+    return "" if value is None else phrases.instant(value, zone)
 
 
 @register.filter
 def clock_time(value: datetime, zone: str) -> str:
     """An instant as "14:05" in an IANA zone."""
-    return f"{value.astimezone(ZoneInfo(zone)):%H:%M}"
+    return phrases.time_of_day(value.astimezone(ZoneInfo(zone)))
+
+
+for _name in (
+    "long_day",
+    "short_day",
+    "short_month",
+    "time_of_day",
+    "number",
+    "volume",
+    "volume_number",
+    "dose",
+    "hardness",
+    "distance",
+):
+    register.filter(_name, getattr(phrases, _name))
 
 
 @register.filter
 def word(value: Any) -> str:
     """A word of our vocabulary as people write it: "past_grace" reads "past grace"."""
-    return str(value).replace("_", " ")
+    return _(str(value).replace("_", " "))
 
 
 register.filter("count", phrases.count)
@@ -99,22 +105,20 @@ register.filter("percent", percent)
 @register.filter
 def share(value: float) -> str:
     """A counted share in whole per cent; all is "100 %"."""
-    return f"{value * 100:.0f} %"
+    return f"{phrases.number(value * 100)} %"
 
 
 @register.filter
 def money(amount: Decimal | str, currency: str) -> str:
     """An amount with all minor units and its currency: "1,234.50 EUR"."""
-    whole, dot, cents = amount_text(Decimal(amount), currency).partition(".")
-    sign, digits = ("\N{MINUS SIGN}", whole[1:]) if whole.startswith("-") else ("", whole)
-    return f"{sign}{int(digits):,}{dot}{cents} {currency}"
+    return f"{phrases.amount(amount_text(Decimal(amount), currency))} {currency}"
 
 
 @register.filter
 def price(amount: str, currency: str) -> str:
     """A price of up to six decimals, with at least the currency's minor units."""
     at_least = amount_text(Decimal(amount), currency)
-    return at_least if Decimal(at_least) == Decimal(amount) else amount
+    return phrases.amount(at_least if Decimal(at_least) == Decimal(amount) else amount)
 
 
 @register.filter
@@ -122,15 +126,15 @@ def band(value: Band | str) -> SafeString:
     """A band's shape and its word."""
     found = Band(value)
     if found not in _SHAPES:
-        return format_html('<span class="band">{}</span>', _BAND_WORDS[found])
+        return format_html('<span class="band">{}</span>', _(_BAND_WORDS[found]))
     return format_html(
         '<span class="band"><svg class="mark {}" viewBox="0 0 12 12" aria-hidden="true">{}</svg>{}</span>',
         found.replace("_", "-"),
         mark_safe(_SHAPES[found]),  # noqa: S308 - one of five constants
-        _BAND_WORDS[found],
+        _(_BAND_WORDS[found]),
     )
 
 
 @register.filter
 def band_word(value: Band | str) -> str:
-    return _BAND_WORDS[Band(value)]
+    return _(_BAND_WORDS[Band(value)])

@@ -1,114 +1,19 @@
-"""The door to every page: who signs in, for which operator they act, and the operator's own set-up."""
+"""The operator's own set-up: crews, phones and the values of the due and wick rules."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import wraps
 from typing import Any
-from urllib.parse import urlencode
 from uuid import UUID
 
 from django import forms
-from django.contrib.auth import authenticate, login, logout
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
-from django.utils.http import url_has_allowed_host_and_scheme
-from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_http_methods, require_POST
 
 from accounts import clock, queries, tenancy
 from accounts.commands import operators
-from accounts.errors import NotFound, Refusal
-from accounts.models import Operator, User
-from accounts.permissions import Actor, ActorKind, Permission, require
-
-Page = Callable[..., HttpResponse]
-
-
-class OperatorRequest(HttpRequest):
-    """A request that ``operator_page`` let through: it knows the operator and who acts."""
-
-    user: User
-    actor: Actor
-    operator: Operator
-
-
-def operator_page(permission: Permission, *methods: str) -> Callable[[Page], Page]:
-    """A page of one operator, under its address. Signed out: to the sign-in; no member: 404; role may not: 403.
-
-    The view gets the request with ``actor`` and ``operator``; reads go inside ``tenancy.reading(request.actor)``.
-    """
-
-    def decorate(view: Page) -> Page:
-        @require_http_methods(list(methods) or ["GET", "HEAD"])
-        @never_cache
-        @wraps(view)
-        def guarded(request: Any, slug: str, **kwargs: Any) -> HttpResponse:
-            if not request.user.is_authenticated:
-                back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
-                return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
-            request.actor = actor_for(request.user.id, slug)
-            with tenancy.reading(request.actor):
-                request.operator = queries.get_operator()
-            require(request.actor, permission)
-            return view(request, **kwargs)
-
-        guarded.permission = permission  # type: ignore[attr-defined]
-        return guarded
-
-    return decorate
-
-
-def actor_for(user_id: UUID, slug: str) -> Actor:
-    """A person as the member of the operator at this address; NotFound when there is none or they are no member."""
-    for membership in queries.memberships_of(user_id):
-        if membership.slug == slug:
-            return Actor(
-                operator_id=membership.operator_id,
-                kind=ActorKind.MEMBER,
-                role=membership.role,
-                id=membership.member_id,
-                name=membership.member_name,
-                crew_id=membership.crew_id,
-            )
-    raise NotFound("There is no page at this address, or you are not a member of the operator it belongs to.")
-
-
-@never_cache
-@require_http_methods(["GET", "HEAD", "POST"])
-def sign_in(request: HttpRequest) -> HttpResponse:
-    """E-mail and password. The answer to a wrong pair never says which of the two was wrong."""
-    onward = request.POST.get("next") or request.GET.get("next") or ""
-    if not url_has_allowed_host_and_scheme(onward, {request.get_host()}, require_https=request.is_secure()):
-        onward = reverse("choose-operator")
-    email = request.POST.get("email", "")
-    if request.method == "POST":
-        user = authenticate(request, username=email, password=request.POST.get("password", ""))
-        if user is not None:
-            login(request, user)
-            return redirect(onward)
-    refused = request.method == "POST"
-    page = {"email": email, "next": onward, "is_refused": refused}
-    return render(request, "accounts/sign_in.html", page, status=422 if refused else 200)
-
-
-@require_POST
-def sign_out(request: HttpRequest) -> HttpResponse:
-    logout(request)
-    return redirect("sign-in")
-
-
-@never_cache
-@require_http_methods(["GET", "HEAD"])
-def choose_operator(request: HttpRequest) -> HttpResponse:
-    """Straight on for a member of one operator; a list for a member of several."""
-    if not request.user.is_authenticated:
-        return redirect("sign-in")
-    memberships = queries.memberships_of(request.user.id)
-    if len(memberships) == 1:
-        return redirect(memberships[0].home, slug=memberships[0].slug)
-    return render(request, "accounts/choose_operator.html", {"memberships": memberships})
+from accounts.errors import Refusal
+from accounts.pages.door import OperatorRequest, operator_page
+from accounts.permissions import Permission
 
 
 class CrewForm(forms.Form):

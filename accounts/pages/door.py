@@ -1,0 +1,100 @@
+"""The door to every page of an operator: who signs in, for which operator they act, and in which language they read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import wraps
+from typing import Any
+from urllib.parse import urlencode
+from uuid import UUID
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils import translation
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods
+
+from accounts import languages, queries, tenancy
+from accounts.errors import NotFound
+from accounts.languages import Manner, _
+from accounts.models import Operator, User
+from accounts.permissions import Actor, ActorKind, Permission, require
+
+Page = Callable[..., HttpResponse]
+
+
+class OperatorRequest(HttpRequest):
+    """A request that ``operator_page`` let through: it knows the operator and who acts."""
+
+    user: User
+    actor: Actor
+    operator: Operator
+    manner: Manner
+
+
+def operator_page(permission: Permission, *methods: str) -> Callable[[Page], Page]:
+    """A page of one operator, under its address. Signed out: to the sign-in; no member: 404; role may not: 403.
+
+    The view gets the request with ``actor`` and ``operator``; reads go inside ``tenancy.reading(request.actor)``.
+    """
+
+    def decorate(view: Page) -> Page:
+        @require_http_methods(list(methods) or ["GET", "HEAD"])
+        @never_cache
+        @wraps(view)
+        def guarded(request: Any, slug: str, **kwargs: Any) -> HttpResponse:
+            if not request.user.is_authenticated:
+                back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
+                return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
+            membership = _membership(request.user.id, slug)
+            request.actor = _actor_of(membership)
+            with tenancy.reading(request.actor):
+                request.operator = queries.get_operator()
+            request.manner = Manner(languages.known_locale(membership.locale), request.operator.measures)
+            with reading_in(request.manner):
+                require(request.actor, permission)
+                return view(request, **kwargs)
+
+        guarded.permission = permission  # type: ignore[attr-defined]
+        return guarded
+
+    return decorate
+
+
+def actor_for(user_id: UUID, slug: str) -> Actor:
+    """A person as the member of the operator at this address; NotFound when there is none or they are no member."""
+    return _actor_of(_membership(user_id, slug))
+
+
+def _membership(user_id: UUID, slug: str) -> queries.Membership:
+    for membership in queries.memberships_of(user_id):
+        if membership.slug == slug:
+            return membership
+    raise NotFound(
+        _("There is no page at this address, or you are not a member of the operator it belongs to.")
+    )
+
+
+def _actor_of(membership: queries.Membership) -> Actor:
+    return Actor(
+        operator_id=membership.operator_id,
+        kind=ActorKind.MEMBER,
+        role=membership.role,
+        id=membership.member_id,
+        name=membership.member_name,
+        crew_id=membership.crew_id,
+    )
+
+
+@contextmanager
+def reading_in(manner: Manner) -> Iterator[None]:
+    """Sentences of ours, and of Django in templates and forms, in the language of this manner."""
+    with languages.speaking(manner), translation.override(_django_language(manner)):
+        yield
+
+
+def _django_language(manner: Manner) -> str:
+    """The code in ``settings.LANGUAGES`` whose catalogue has the sentences of templates."""
+    return manner.language if manner.language in languages.TRANSLATED else manner.locale.lower()
