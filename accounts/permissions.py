@@ -41,6 +41,7 @@ class Permission(StrEnum):
     OPERATOR_MANAGE = "operator:manage"
     PAYMENTS_RECORD = "payments:record"
     PRICES_MANAGE = "prices:manage"
+    RECORDS_SHARE = "records:share"
     ROYALTY_MANAGE = "royalty:manage"
     ROYALTY_READ = "royalty:read"
     SITES_MANAGE = "sites:manage"
@@ -48,6 +49,7 @@ class Permission(StrEnum):
     TEXTS_ERASE = "texts:erase"
     TEXTS_READ = "texts:read"
     UNITS_READ = "units:read"
+    VISITS_PLAN = "visits:plan"
 
 
 _READ_FIELD = {
@@ -69,8 +71,10 @@ _DISPATCH = _READ_FIELD | {
     Permission.EVENTS_RECORD,
     Permission.FIGURES_READ,
     Permission.FLEET_MANAGE,
+    Permission.RECORDS_SHARE,
     Permission.SITES_MANAGE,
     Permission.TEXTS_READ,
+    Permission.VISITS_PLAN,
 }
 
 ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {

@@ -1,0 +1,48 @@
+"""Every address: people's pages, and the API of phones and programs."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern, URLResolver, include, path, re_path
+
+from accounts.pages import signing_in
+from config import errors, health
+from config.schema import Schema
+from config.urls import money, months, places, planning, records, setting_up
+from servicing.pages import units
+
+pages: list[URLPattern | URLResolver] = [
+    path("", signing_in.choose_operator, name="choose-operator"),
+    path("sign-in/", signing_in.sign_in, name="sign-in"),
+    path("sign-out/", signing_in.sign_out, name="sign-out"),
+    # As printed on labels, in either case.
+    re_path(r"^[Uu]/(?P<code>[^/]{9,20})$", units.scanned, name="scanned"),
+    *records.pages,
+    *planning.pages,
+    *places.pages,
+    *months.pages,
+    *money.pages,
+    *setting_up.pages,
+]
+
+api: list[URLPattern | URLResolver] = [
+    path("schema", Schema.as_view(), name="api-schema"),
+    path("", include("accounts.urls")),
+    path("", include("fleet.urls")),
+    path("", include("servicing.urls")),
+    path("", include("billing.urls")),
+]
+
+# The pages come last: any one word is taken for an operator's.
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("healthz", health.healthz, name="healthz"),
+    path("readyz", health.readyz, name="readyz"),
+    path("problems", errors.problem_page, name="problems"),
+    path("problems/<slug:code>", errors.problem_page, name="problem"),
+    path("api/v1/", include(api)),
+    *pages,
+]
+
+handler400 = "config.errors.bad_request"
+handler403 = "config.errors.forbidden"
+handler404 = "config.errors.not_found"
+handler500 = "config.errors.server_error"

@@ -1,0 +1,25 @@
+"""Sites and units, what is recorded there, and the search."""
+
+from __future__ import annotations
+
+from django.urls import URLPattern, URLResolver, path
+
+from billing.queries.documents import billed_on_events
+from servicing.pages import lots, reports, sites, units, visiting
+
+# Pages of one operator, each under its address.
+OPERATOR = "<slug:slug>"
+
+pages: list[URLPattern | URLResolver] = [
+    path(f"{OPERATOR}/sites/", sites.sites, name="sites"),
+    path(f"{OPERATOR}/sites/<str:code>", sites.site, name="site"),
+    path(f"{OPERATOR}/sites/<str:code>/note", sites.take_note_of_all, name="take-note-of-all"),
+    path(f"{OPERATOR}/sites/<str:code>/visit", visiting.visit, name="visit"),
+    path(f"{OPERATOR}/sites/<str:code>/report", reports.receive, name="receive-report"),
+    path(f"{OPERATOR}/sites/<str:code>/report/<uuid:event_id>/close", reports.close, name="close-report"),
+    path(f"{OPERATOR}/units/", units.units, name="units"),
+    path(f"{OPERATOR}/units/<str:code>", units.unit, {"billed_on": billed_on_events}, name="unit"),
+    path(f"{OPERATOR}/units/<str:code>/undo/<uuid:event_id>", units.undo, name="undo"),
+    path(f"{OPERATOR}/lots/", lots.lots, name="lots"),
+    path(f"{OPERATOR}/lots/<path:lot>", lots.lot, name="lot"),
+]

@@ -1,0 +1,87 @@
+"""The product's words: none that promises what a liquid must not promise, and all of them in each language."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.words import catalogue
+
+ROOT = catalogue.ROOT
+
+# Such claims need an authorisation that nobody here has; the product never makes them.
+CLAIMS = re.compile(
+    r"disinfect|saniti[sz]|antibacter|antimicrob|\bkills?\b|\bgerms?\b|\bsterili[sz]|"
+    r"desinfi|antibakt|antimikrob|keimfrei|keimtöt|abtöt|steril\b",
+    re.IGNORECASE,
+)
+TEXTS = {
+    ".py",
+    ".html",
+    ".po",
+    ".typ",
+    ".md",
+    ".js",
+    ".css",
+    ".txt",
+    ".sql",
+    ".toml",
+    ".svg",
+    ".yml",
+    ".json",
+}
+
+
+def texts() -> list[Path]:
+    folders = [*catalogue.PRODUCT, "tests", "docs"]
+    found = itertools.chain(ROOT.glob("*"), *((ROOT / folder).rglob("*") for folder in folders))
+    return sorted(path for path in found if path.suffix in TEXTS and path != Path(__file__).resolve())
+
+
+@pytest.mark.parametrize(
+    "claim",
+    [
+        "It disinfects.",
+        "kills germs",
+        "antibacterial",
+        "Sanitiser",
+        "sterilized",
+        "Desinfiziert",
+        "wirkt keimtötend",
+    ],
+)
+def test_the_check_of_claims_finds_one(claim):
+    assert CLAIMS.search(claim)
+
+
+def test_nothing_claims_what_the_liquids_may_not_claim():
+    # os.kill, SIGKILL and the like end processes.
+    found = [
+        f"{path.relative_to(ROOT).as_posix()}:{number}: {line.strip()}"
+        for path in texts()
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if CLAIMS.search(re.sub(r"os\.kill\w*|\.kill\(|\bkill -|kills its worker", "", line))
+    ]
+
+    assert found == []
+
+
+def test_the_scripts_of_others_are_what_they_say():
+    folder = ROOT / "config" / "static" / "vendor"
+    listed = {
+        line.split()[0]: line.split()[-1]
+        for line in (folder / "README.txt").read_text(encoding="utf-8").splitlines()
+        if re.search(r" [0-9a-f]{64}$", line)
+    }
+
+    assert {
+        path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.glob("*.js")
+    } == listed
+
+
+def test_what_is_read_at_run_time_is_what_the_parts_say():
+    assert catalogue.compiled("de").read_bytes() == catalogue.put_together("de")
