@@ -62,7 +62,7 @@ def _of_template(path: Path) -> Iterator[Message]:
 def _of_nodes(nodes: Any) -> Iterator[Message]:
     for node in nodes:
         if isinstance(node, TranslateNode):
-            yield (str(node.filter_expression.var), "")
+            yield (str(node.filter_expression.var.literal), "")
         if isinstance(node, BlockTranslateNode):
             singular, _ = node.render_token_list(node.singular)
             plural = node.render_token_list(node.plural)[0] if node.plural else ""
