@@ -7,7 +7,7 @@ from django.urls import URLPattern, URLResolver, include, path, re_path
 from accounts.pages import signing_in
 from config import errors, health
 from config.schema import Schema
-from config.urls import money, months, places, planning, records, setting_up
+from config.urls import fleet_pages, money, months, places, planning, records, setting_up
 from servicing.pages import units
 
 pages: list[URLPattern | URLResolver] = [
@@ -22,6 +22,7 @@ pages: list[URLPattern | URLResolver] = [
     *months.pages,
     *money.pages,
     *setting_up.pages,
+    *fleet_pages.pages,
 ]
 
 api: list[URLPattern | URLResolver] = [
