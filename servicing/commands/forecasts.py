@@ -17,6 +17,7 @@ from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.projections import due, storing
 from servicing.projections.folding import PROJECTION
+from servicing.projections.pulse import beat
 from servicing.queries import forecasting, learning
 from servicing.queries.forecasting import DOSE, WICK
 from servicing.rules.forecasting.dry import fleet_read
@@ -72,6 +73,7 @@ def _refit(actor: Actor) -> Refitted:
         count = due.write_outlooks(placed, read)
     else:
         count = due.refresh_outlooks()
+    beat()
     return Refitted(doses.fit.readings, wicks.life.based_on_failures, count)
 
 

@@ -15,6 +15,7 @@ from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.projections import due
+from servicing.projections.pulse import beat
 
 # True alerts of one zone on its local date. Only where a due day is open: a closed site is not late, and a site whose
 # agreement has ended is nobody's business. The key is kind, unit and the first day it was true. A forecast's day moves a
@@ -103,6 +104,8 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
         cursor.execute(_OPEN_SQL, values)
         opened = cursor.rowcount
     mark_acknowledged()
+    if opened or closed:
+        beat()
     return {"opened": opened, "closed": closed}
 
 
@@ -110,6 +113,9 @@ def mark_acknowledged() -> None:
     """Inside an open scope: give each open alert the instant at which its unit's events say that note was taken."""
     with connection.cursor() as cursor:
         cursor.execute(_ACKNOWLEDGE_SQL, {"operator": current_operator_id()})
+        marked = cursor.rowcount
+    if marked:
+        beat()
 
 
 def run_sweep(operator_id: UUID, job_id: UUID) -> bool:
@@ -136,3 +142,4 @@ def _refresh_effect(actor: Actor, job: Job) -> None:
         # As an upload does: else both would write the same unit's due days.
         log.lock_operator(cursor, actor.operator_id)
     due.refresh({}, [UUID(job.ref)])
+    beat()

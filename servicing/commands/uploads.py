@@ -19,6 +19,7 @@ from servicing.commands.envelopes import Fate, ReadyEvent, read_event
 from servicing.events.types import EventType
 from servicing.log import NewEvent
 from servicing.projections.folding import catch_up, fold_page, lock_for_folding
+from servicing.projections.pulse import beat
 from servicing.queries.references import known_rows, named_rows
 from servicing.rules.fold import FoldEvent
 
@@ -79,7 +80,10 @@ def _fold_page(actor: Actor) -> int:
     try:
         with tenancy.writing(actor):
             lock_for_folding(actor.operator_id)
-            return fold_page()
+            folded = fold_page()
+            if folded:
+                beat()
+            return folded
     except OperationalError as wait:
         if isinstance(wait.__cause__, postgres.LockNotAvailable):
             raise Busy(

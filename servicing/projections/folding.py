@@ -16,6 +16,7 @@ from servicing.events.types import EventType
 from servicing.models import Finding, Report, Standstill, Visit
 from servicing.projections import due, storing
 from servicing.projections.gathering import Known, Outcome, gather
+from servicing.projections.pulse import beat
 from servicing.projections.storing import Changes
 from servicing.queries.folds import fold_event, fold_units, site_rows, visit_rows
 from servicing.queries.outlooks import outlook_rows
@@ -39,10 +40,13 @@ def catch_up(fresh: Mapping[int, FoldEvent] | None = None) -> int:
         known = _known(events, min(fresh))
         if not known.is_gap:
             project(events, known, upto=max(fresh))
+            beat()
             return len(events)
     folded = 0
     while count := fold_page():
         folded += count
+    if folded:
+        beat()
     return folded
 
 
