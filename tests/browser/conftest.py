@@ -14,11 +14,19 @@ from django.test.utils import override_settings
 
 from config import embedded
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+CHROMIUM = shutil.which("chromium")
 ARGUMENTS = (
-    "--headless=new --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
     "--disable-component-update --disable-sync"
 )
+SIZES: dict[str, dict[str, Any]] = {
+    "desk": {"viewport": {"width": 1280, "height": 900}},
+    "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
+    "narrow": {"viewport": {"width": 360, "height": 740}, "has_touch": True, "is_mobile": True},
+}
+# The browser is driven from a loop of events, in whose thread the tests ask the database all the same.
+os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "yes"
+
 # On plain HTTP browsers refuse cookies with the host prefix, and there is no HTTPS to go to.
 PLAIN_HTTP = {
     "SECURE_SSL_REDIRECT": False,
@@ -31,11 +39,11 @@ PLAIN_HTTP = {
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     here = [item for item in items if "tests/browser/" in item.nodeid]
-    if not here or (CHROMIUM and DRIVER):
+    if not here or CHROMIUM:
         return
     if os.environ.get("WICKROUND_REQUIRE_BROWSER") == "1":
-        pytest.exit("The browser tests are required, but chromium or chromedriver is missing.", returncode=1)
-    reason = "chromium or chromedriver is missing, so the browser tests do not run; install both to run them"
+        pytest.exit("The browser tests are required, but chromium is missing.", returncode=1)
+    reason = "chromium is missing, so the browser tests do not run; install it to run them"
     for item in here:
         item.add_marker(pytest.mark.skip(reason=reason))
 
@@ -59,21 +67,64 @@ def address(database: embedded.Servers) -> Iterator[str]:
         server.terminate()
 
 
-@pytest.fixture
-def browser() -> Iterator[Any]:
-    """A fresh Chromium at a desk; its console is read at the end, and an error there fails the test."""
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """One headless Chromium a test process; each test gets a window of its own."""
+    from playwright.sync_api import sync_playwright
 
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM or ""
-    for argument in ARGUMENTS.split():
-        options.add_argument(argument)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.set_window_size(1280, 900)
-    try:
-        yield driver
-        assert driver.get_log("browser") == []
-    finally:
-        driver.quit()
+    with sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS.split())
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def window(chromium: Any) -> Iterator[Any]:
+    """Opens windows, at a desk or as a phone: ``window("phone")``. What their consoles complained of fails the test."""
+    opened: list[Window] = []
+
+    def open_one(kind: str = "desk", **more: Any) -> Any:
+        opened.append(Window(chromium, {**SIZES[kind], "locale": "en-GB", **more}))
+        return opened[-1].page
+
+    yield open_one
+    for one in opened:
+        one.close()
+    assert [complaint for one in opened for complaint in one.complaints] == []
+
+
+@pytest.fixture
+def page(window: Any) -> Any:
+    """A window at a desk."""
+    return window("desk")
+
+
+@pytest.fixture
+def phone(window: Any) -> Any:
+    """A window of a phone's width."""
+    return window("phone")
+
+
+class Window:
+    """A page and everything that went wrong on it: errors in its console, its scripts, and requests to others."""
+
+    def __init__(self, browser: Any, look: dict[str, Any]) -> None:
+        self.complaints: list[str] = []
+        self.context = browser.new_context(**look)
+        self.page = self.context.new_page()
+        # An answer of 4xx that a form meant to get is told in the console too; a test that wants one says so.
+        self.page.meant = set()
+        self.page.on("console", self._console)
+        self.page.on("pageerror", lambda error: self.complaints.append(f"script: {error}"))
+        self.page.on("request", self._request)
+
+    def _console(self, message: Any) -> None:
+        if message.type in {"error", "warning"} and not any(one in message.text for one in self.page.meant):
+            self.complaints.append(f"console: {message.text}")
+
+    def _request(self, request: Any) -> None:
+        if not request.url.startswith(("http://127.0.0.1:", "data:", "blob:")):
+            self.complaints.append(f"third party: {request.url}")
+
+    def close(self) -> None:
+        self.context.close()
