@@ -1,0 +1,19 @@
+"""Every write of the fleet's master data: one function a use case, many rows at a time where crews bring many."""
+
+from fleet.commands.labels import MOST_LABELS, print_labels
+from fleet.commands.masterdata import MOST_ML, add_cartridge, add_liquid, add_unit_model
+from fleet.commands.places import add_restrooms, add_stations
+from fleet.commands.sheets import add_safety_sheet, remove_safety_sheet
+
+__all__ = [
+    "MOST_LABELS",
+    "MOST_ML",
+    "add_cartridge",
+    "add_liquid",
+    "add_restrooms",
+    "add_safety_sheet",
+    "add_stations",
+    "add_unit_model",
+    "print_labels",
+    "remove_safety_sheet",
+]
