@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from servicing.api import events, field, figures, fits, history, seals, texts, units
+from servicing.api import events, field, figures, fits, history, photos, seals, texts, units
 
 urlpatterns = [
     path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
@@ -33,6 +33,8 @@ urlpatterns = [
     path("visits/<uuid:visit_id>", field.VisitDoor.as_view(), name="api-visit"),
     path("personal-texts", texts.PersonalTexts.as_view(), name="api-personal-texts"),
     path("personal-texts/<uuid:text_id>", texts.PersonalTextDoor.as_view(), name="api-personal-text"),
+    path("photos", photos.Photos.as_view(), name="api-photos"),
+    path("photos/<uuid:photo_id>", photos.PhotoDoor.as_view(), name="api-photo"),
     path("reports", field.Reports.as_view(), name="api-reports"),
     path("findings", field.Findings.as_view(), name="api-findings"),
     path("alerts", field.Alerts.as_view(), name="api-alerts"),
