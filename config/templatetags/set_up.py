@@ -1,0 +1,67 @@
+"""The pages of the set-up: their own line of words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import template
+from django.template import Context
+from django.urls import NoReverseMatch, reverse
+
+from accounts.languages import N_, _
+from accounts.permissions import Actor, Permission
+from config.templatetags.books import Word
+
+register = template.Library()
+
+# Word, address, who may see it, and the addresses below it.
+WORDS = (
+    (N_("Overview"), "set-up", Permission.DEVICES_MANAGE, {"begin"}),
+    (
+        N_("Customers"),
+        "customers",
+        Permission.CUSTOMERS_MANAGE,
+        {"customer", "new-customer", "customer-record-links"},
+    ),
+    (
+        N_("Sites"),
+        "sites-set-up",
+        Permission.SITES_MANAGE,
+        {
+            "site-set-up",
+            "new-site",
+            "add-agreement",
+            "follow-agreement",
+            "end-agreement",
+            "add-contact",
+            "change-contact",
+        },
+    ),
+    (N_("Standstills"), "standstills", Permission.EVENTS_RECORD, {"begin-standstill", "end-standstill"}),
+    (N_("Liquids and units"), "fleet-set-up", Permission.FLEET_MANAGE, set()),
+    (N_("Labels"), "labels", Permission.FLEET_MANAGE, set()),
+    (N_("Safety data sheets"), "safety-sheets", Permission.FLEET_MANAGE, set()),
+    (N_("Crews and phones"), "crews-set-up", Permission.CREWS_MANAGE, {"crew-set-up", "register-phone"}),
+    (N_("People"), "members", Permission.MEMBERS_MANAGE, {"member", "people-named", "person-named"}),
+    (N_("Rules"), "service-rules", Permission.OPERATOR_MANAGE, set()),
+    (N_("Import"), "import", Permission.FLEET_MANAGE, set()),
+    (N_("Operator"), "operator", Permission.OPERATOR_MANAGE, set()),
+)
+
+
+@register.inclusion_tag("accounts/words.html", takes_context=True)
+def set_up_words(context: Context) -> dict[str, Any]:
+    """The second line of navigation, inside the set-up: only what the role may see."""
+    page = context["page"]
+    actor: Actor = page["actor"]
+    here = context["request"].resolver_match.url_name
+    found = []
+    for word, name, permission, below in WORDS:
+        if not actor.may(permission):
+            continue
+        try:
+            address = reverse(name, args=[page["operator"].slug])
+        except NoReverseMatch:
+            continue
+        found.append(Word(_(word), address, here == name or here in below))
+    return {"words": found if len(found) > 1 else []}
