@@ -58,6 +58,7 @@ def operator_page(permission: Permission, *methods: str) -> Callable[[Page], Pag
                 return view(request, **kwargs)
 
         guarded.permission = permission  # type: ignore[attr-defined]
+        guarded.methods = methods or ("GET", "HEAD")  # type: ignore[attr-defined]
         return guarded
 
     return decorate
