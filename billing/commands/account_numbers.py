@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from accounts.errors import BadInput, Conflict, Problem
+from accounts.languages import _
 from billing.models import LegalEntity
 from billing.queries import ledger
 from billing.rules.chart import Account, Chart
@@ -20,13 +21,17 @@ def refuse_taken_for_revenue(numbers: Sequence[str]) -> None:
         Problem(
             f"/{index}/revenue_account",
             "taken",
-            f"{number} is the number of {taken[number]} in the ledger. Give revenue another one.",
+            _(
+                "{number} is the number of {taken} in the ledger. Give revenue another one.",
+                number=number,
+                taken=taken[number],
+            ),
         )
         for index, number in enumerate(numbers)
         if number in taken
     ]
     if problems:
-        raise BadInput(f"{problems[0].detail} Nothing was added.", errors=problems)
+        raise BadInput(_("{problem} Nothing was added.", problem=problems[0].detail), errors=problems)
 
 
 def refuse_moved(entity: LegalEntity, was: Mapping[str, str]) -> None:
@@ -38,7 +43,11 @@ def refuse_moved(entity: LegalEntity, was: Mapping[str, str]) -> None:
         Problem(
             f"/accounts/{account}",
             "in-use",
-            f"{account} has entries on {before[account]}, and keeps that number.",
+            _(
+                "{account} has entries on {before}, and keeps that number.",
+                account=account,
+                before=before[account],
+            ),
         )
         for account in moved
         if account in STAYING and ledger.has_entries(entity.id, before[account])
@@ -46,10 +55,14 @@ def refuse_moved(entity: LegalEntity, was: Mapping[str, str]) -> None:
         Problem(
             f"/accounts/{account}",
             "taken",
-            f"{after[account]} is an account of revenue on the price list. Choose another number for {account}.",
+            _(
+                "{after} is an account of revenue on the price list. Choose another number for {account}.",
+                after=after[account],
+                account=account,
+            ),
         )
         for account in moved
         if account is not Account.REVENUE and after[account] in revenue
     ]
     if problems:
-        raise Conflict(f"{problems[0].detail} Nothing was changed.", errors=problems)
+        raise Conflict(_("{problem} Nothing was changed.", problem=problems[0].detail), errors=problems)

@@ -9,9 +9,10 @@ from decimal import Decimal
 from uuid import UUID
 
 import accounts.queries
-from accounts import clock, tenancy
+from accounts import clock, phrases, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.booking import store
 from billing.commands.numbering import locked_series
@@ -19,6 +20,7 @@ from billing.models import Allocation, Payment
 from billing.queries import ledger, settling
 from billing.queries.settling import Standing
 from billing.rules.chart import Chart
+from billing.rules.dating import plain_day
 from billing.rules.documents import amount_text
 from billing.rules.ledger import Entry, Settled, settlement_entry
 from billing.rules.money import MINOR_UNITS, smallest
@@ -51,7 +53,7 @@ def allocate_payment(*, actor: Actor, payment_id: UUID, allocations: Asked) -> P
         payment = money.payment
         refuse_odd_amounts(allocations, payment.currency)
         source = Source(
-            f"the payment of {payment.received_on}",
+            _("the payment of {day}", day=plain_day(payment.received_on)),
             payment.customer_id,
             payment.legal_entity_id,
             payment.currency,
@@ -75,7 +77,7 @@ def allocate_credit(*, actor: Actor, credit_note: str, allocations: Asked) -> St
         locked_series()
         note = next((one for one in settling.standings(numbers=[credit_note]) if one.is_credit), None)
         if note is None:
-            raise NotFound("There is no credit note here with this number.")
+            raise NotFound(_("There is no credit note here with this number."))
         refuse_odd_amounts(allocations, note.currency)
         source = Source(note.number, note.customer_id, note.legal_entity_id, note.currency, note.left)
         debts = settling.debts_by_number([number for number, _ in allocations])
@@ -140,16 +142,18 @@ def settled_debts(
         debt = debts.get(number)
         if debt is None:
             problem = Problem(
-                f"{here}/document", "not-found", "There is no invoice or opening debt here with this number."
+                f"{here}/document",
+                "not-found",
+                _("There is no invoice or opening debt here with this number."),
             )
-            raise NotFound(f"{problem.detail} Nothing was recorded.", errors=[problem])
+            raise NotFound(_("{problem} Nothing was recorded.", problem=problem.detail), errors=[problem])
         _refuse_foreign(debt, source, here)
         if amount > debt.left:
-            raise _too_much(here, f"Of {number}", amount, debt.left, source.currency)
+            raise _too_much(here, number, amount, debt.left, source.currency)
         found.append((debt, amount))
     asked = sum((amount for _, amount in allocations), Decimal(0))
     if asked > source.left:
-        raise _too_much(f"{pointer}/allocations", f"Of {source.what}", asked, source.left, source.currency)
+        raise _too_much(f"{pointer}/allocations", source.what, asked, source.left, source.currency)
     return found
 
 
@@ -163,45 +167,76 @@ def refuse_odd_amounts(allocations: Asked, currency: str, pointer: str = "") -> 
             Problem(f"{here}{one.pointer}", one.code, one.detail) for one in amount_problems(amount, currency)
         ]
         if number in seen:
-            problems.append(Problem(f"{here}/document", "repeated", "Name a document once."))
+            problems.append(Problem(f"{here}/document", "repeated", _("Name a document once.")))
         seen.add(number)
     if problems:
-        raise BadInput(f"{problems[0].detail} Nothing was recorded.", errors=problems)
+        raise BadInput(_("{problem} Nothing was recorded.", problem=problems[0].detail), errors=problems)
 
 
 def amount_problems(amount: Decimal, currency: str) -> Iterator[Problem]:
     """Money that somebody hands over: above zero, in whole smallest units of a known currency."""
     if not isinstance(amount, Decimal) or not amount.is_finite() or not 0 < amount < LARGEST_AMOUNT:
-        yield Problem("/amount", "out-of-range", "An amount lies above 0 and below a million million.")
+        yield Problem("/amount", "out-of-range", _("An amount lies above 0 and below a million million."))
     elif currency not in MINOR_UNITS:
         yield Problem(
-            "/currency", "currency", f"{currency} is not a currency of ISO 4217 that has minor units."
+            "/currency",
+            "currency",
+            _("{currency} is not a currency of ISO 4217 that has minor units.", currency=currency),
         )
     elif amount % smallest(currency):
-        yield Problem("/amount", "decimals", f"An amount in {currency} has {MINOR_UNITS[currency]} decimals.")
+        yield Problem(
+            "/amount",
+            "decimals",
+            _(
+                "An amount in {currency} has {minor_units} decimals.",
+                currency=currency,
+                minor_units=MINOR_UNITS[currency],
+            ),
+        )
 
 
 def _refuse_foreign(debt: Standing, source: Source, here: str) -> None:
     """Money settles debts of its own customer, currency and legal entity only."""
     if debt.customer_id != source.customer_id:
-        wrong = f"{debt.number} is a document of another customer. Record the money as paid by that customer."
+        wrong = _(
+            "{number} is a document of another customer. Record the money as paid by that customer.",
+            number=debt.number,
+        )
     elif debt.currency != source.currency:
-        wrong = f"{debt.number} is in {debt.currency}; {source.what} is in {source.currency}."
+        wrong = _(
+            "{number} is in {currency}; {what} is in {other}.",
+            number=debt.number,
+            currency=debt.currency,
+            what=source.what,
+            other=source.currency,
+        )
     elif debt.legal_entity_id != source.legal_entity_id:
-        wrong = f"{debt.number} was issued by another legal entity than the one that {source.what} came to."
+        wrong = _(
+            "{number} was issued by another legal entity than the one that {what} came to.",
+            number=debt.number,
+            what=source.what,
+        )
     else:
         return
     raise BadInput(
-        f"{wrong} Nothing was recorded.", errors=[Problem(f"{here}/document", "does-not-fit", wrong)]
+        _("{wrong} Nothing was recorded.", wrong=wrong),
+        errors=[Problem(f"{here}/document", "does-not-fit", wrong)],
     )
 
 
-def _too_much(pointer: str, of: str, asked: Decimal, left: Decimal, currency: str) -> Conflict:
-    detail = (
-        f"{of} {amount_text(left, currency)} {currency} is left, and {asked.normalize():f} was to be settled."
+def _too_much(pointer: str, what: str, asked: Decimal, left: Decimal, currency: str) -> Conflict:
+    detail = _(
+        "Of {what} {left} {currency} is left, and {asked} was to be settled.",
+        what=what,
+        left=phrases.amount(amount_text(left, currency)),
+        currency=currency,
+        asked=phrases.amount(format(asked.normalize(), "f")),
     )
     return Conflict(
-        f"{detail} Nothing was recorded: settle at most what is left, the rest is kept for the customer.",
+        _(
+            "{detail} Nothing was recorded: settle at most what is left, the rest is kept for the customer.",
+            detail=detail,
+        ),
         errors=[Problem(pointer, "more-than-left", detail)],
     )
 

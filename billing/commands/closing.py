@@ -8,16 +8,17 @@ from typing import Any
 from uuid import UUID
 
 import accounts.queries
-from accounts import clock, tenancy
+from accounts import clock, phrases, tenancy
 from accounts.errors import BadInput, Conflict
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands import booking, issuing, numbering
-from billing.commands.numbering import day_text
 from billing.models import PeriodClose
 from billing.projections import adding, storing
 from billing.projections.spooling import Spool, Waiting, paused_collection
 from billing.queries import closes
 from billing.rules import drafting
+from billing.rules.dating import day_text
 from billing.rules.documents import ENGINE
 from billing.rules.drafting import drafts
 from billing.rules.rating import Held, month_after
@@ -108,7 +109,11 @@ def _held(one: Held) -> dict[str, Any]:
         "item": one.item_code,
         "start": str(one.starts_on),
         "end_exclusive": str(one.ends_before),
-        "detail": f"The price of {one.item_code} at {one.site_code} waits for the figure of its index. Enter the figure.",
+        "detail": _(
+            "The price of {item_code} at {site_code} waits for the figure of its index. Enter the figure.",
+            item_code=one.item_code,
+            site_code=one.site_code,
+        ),
     }
 
 
@@ -140,10 +145,14 @@ def _refuse_held(held: Sequence[dict[str, Any]]) -> None:
     if not held:
         return
     details = list(dict.fromkeys(one["detail"] for one in held))
-    more = f" And {len(details) - MOST_NAMED} more." if len(details) > MOST_NAMED else ""
+    if len(details) > MOST_NAMED:
+        details[MOST_NAMED:] = [_("And {count} more.", count=len(details) - MOST_NAMED)]
     raise Conflict(
-        f"Nothing was closed: {len(held)} charges can't be issued yet. {' '.join(details[:MOST_NAMED])}{more} "
-        "Then close the month, or close it and leave them for the next one."
+        _(
+            "Nothing was closed: {count} charges can't be issued yet. {details} Then close the month, or close it and leave them for the next one.",
+            count=len(held),
+            details=" ".join(details),
+        )
     )
 
 
@@ -154,22 +163,37 @@ def differences(operator_id: UUID) -> list[str]:
 
 def _refuse_unfinished(month: date, today: date) -> None:
     if month.day != 1:
-        raise BadInput("Name the month to close by its first day.")
+        raise BadInput(_("Name the month to close by its first day."))
     if today < month_after(month):
         raise BadInput(
-            f"{month:%B %Y} can be closed from {day_text(month_after(month))} on; today is {day_text(today)}."
+            _(
+                "{month} can be closed from {day} on; today is {today}.",
+                month=phrases.month(month),
+                day=day_text(month_after(month)),
+                today=day_text(today),
+            )
         )
 
 
 def _refuse_out_of_order(month: date, previous: PeriodClose | None, first: date | None) -> None:
     if previous is not None and month <= previous.month:
-        raise Conflict(f"{month:%B %Y} is closed already. What arrives late for it goes on the next invoice.")
+        raise Conflict(
+            _(
+                "{month} is closed already. What arrives late for it goes on the next invoice.",
+                month=phrases.month(month),
+            )
+        )
     expected = month_after(previous.month) if previous is not None else first
     if expected is None:
-        raise Conflict("There are no prices yet. Enter the price list, then close the month.")
+        raise Conflict(_("There are no prices yet. Enter the price list, then close the month."))
     if month > expected:
-        raise Conflict(f"Months are closed in order: close {expected:%B %Y} first.")
+        raise Conflict(
+            _("Months are closed in order: close {expected} first.", expected=phrases.month(expected))
+        )
     if month < expected:
         raise Conflict(
-            f"There is nothing to close before {expected:%B %Y}: no unit was in service at a price."
+            _(
+                "There is nothing to close before {expected}: no unit was in service at a price.",
+                expected=phrases.month(expected),
+            )
         )

@@ -16,14 +16,21 @@ from accounts.commands.customers import FIRST_YEAR, LAST_YEAR
 from accounts.commands.masterdata import ADDRESS_CODE, ADDRESS_CODE_MEANING
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
+from accounts.languages import N_, _
 from accounts.permissions import Actor, Permission, require
-from billing.commands.numbering import day_text, locked_series, refuse_closed_month
+from billing.commands.numbering import locked_series, refuse_closed_month
 from billing.commands.rows import end_problems, refuse_absent, refuse_bad_row
 from billing.commands.terms import NewTerms, terms_row
 from billing.models import Contract, ContractRenewal, ContractSite, ContractTerms
 from billing.queries import contracts, parties
+from billing.rules.dating import day_text
 from billing.rules.inputs import covers
 
+_A_SITE_CAN_JOIN = N_("{month} is closed, so a site can join on {day} at the earliest.")
+_A_SITE_CAN_LEAVE = N_("{month} is closed, so a site can leave on {day} at the earliest.")
+_TERMS_CAN_BEGIN = N_("{month} is closed, so terms can begin on {day} at the earliest.")
+_A_CONTRACT_CAN_END = N_("{month} is closed, so a contract can end on {day} at the earliest.")
+_ENDS = N_("{month} is closed, so notice can be taken back of a contract that ends on {day} at the earliest.")
 CONTRACT_RANGES = {"term_months": (0, 600), "renewal_months": (0, 600), "notice_days": (0, 3_650)}
 
 
@@ -69,7 +76,7 @@ def add_contract(*, actor: Actor, new: NewContract) -> Contract:
     terms = terms_row(row, new.terms, pointer="/terms")
     if terms.effective_from != row.starts_on:
         raise _bad(
-            "/terms/effective_from", "first-day", "The first terms hold from the contract's first day on."
+            "/terms/effective_from", "first-day", _("The first terms hold from the contract's first day on.")
         )
     try:
         with tenancy.writing(actor):
@@ -81,7 +88,9 @@ def add_contract(*, actor: Actor, new: NewContract) -> Contract:
             _insert_sites(row, new.sites, "/sites/{}")
             return row
     except IntegrityError as clash:
-        detail = f"A contract of the number {new.number} exists already. Choose another number."
+        detail = _(
+            "A contract of the number {number} exists already. Choose another number.", number=new.number
+        )
         raise Conflict(detail, errors=[Problem("/number", "taken", detail)]) from clash
 
 
@@ -106,16 +115,20 @@ def _contract_row(actor: Actor, new: NewContract) -> Contract:
 
 def _contract_problems(row: Contract) -> Iterator[Problem]:
     if not ADDRESS_CODE.match(row.number):
-        yield Problem("/number", "code", ADDRESS_CODE_MEANING)
+        yield Problem("/number", "code", _(ADDRESS_CODE_MEANING))
     for name in ("starts_on", "ends_before"):
         on = getattr(row, name)
         if on is not None and not FIRST_YEAR <= on.year <= LAST_YEAR:
-            detail = f"A date of a contract lies in the years {FIRST_YEAR} to {LAST_YEAR}."
+            detail = _(
+                "A date of a contract lies in the years {first_year} to {last_year}.",
+                first_year=FIRST_YEAR,
+                last_year=LAST_YEAR,
+            )
             yield Problem(f"/{name}", "out-of-range", detail)
     yield from end_problems(row.starts_on, row.ends_before, "/ends_before")
     if row.renewal_months and not row.term_months:
         yield Problem(
-            "/renewal_months", "no-term", "A contract that runs until notice has no term to renew. Set 0."
+            "/renewal_months", "no-term", _("A contract that runs until notice has no term to renew. Set 0.")
         )
 
 
@@ -169,7 +182,7 @@ def _insert_sites(contract: Contract, new: Sequence[NewContractSite], pointer: s
         refusal = NotFound if problems[0].code == "not-found" else BadInput
         raise refusal(problems[0].detail, errors=problems)
     earliest = min(range(len(rows)), key=lambda index: rows[index].starts_on)
-    refuse_closed_month(rows[earliest].starts_on, "a site can join", pointer.format(earliest) + "/starts_on")
+    refuse_closed_month(rows[earliest].starts_on, _A_SITE_CAN_JOIN, pointer.format(earliest) + "/starts_on")
     _give_way(rows, pointer)
     ContractSite.objects.bulk_create(rows, batch_size=1_000)
     for row in rows:
@@ -179,27 +192,34 @@ def _insert_sites(contract: Contract, new: Sequence[NewContractSite], pointer: s
 
 def _site_problems(row: ContractSite, contract: Contract, site: Any, payers: set[UUID]) -> Iterator[Problem]:
     if site is None:
-        yield Problem("/site", "not-found", "There is no site here with this id.")
+        yield Problem("/site", "not-found", _("There is no site here with this id."))
         return
     if site.customer_id not in payers:
         yield Problem(
             "/site",
             "other-customer",
-            f"{site.name} is not a site of the contract's customer, nor of one that it pays for.",
+            _(
+                "{name} is not a site of the contract's customer, nor of one that it pays for.",
+                name=site.name,
+            ),
         )
     end = contract.ends_before
     if row.starts_on < contract.starts_on or (end is not None and row.starts_on >= end):
         yield Problem(
             "/starts_on",
             "outside-contract",
-            f"The contract runs {_days(contract)}; the site can't join on {day_text(row.starts_on)}.",
+            _(
+                "The contract runs {days}; the site can't join on {starts_on}.",
+                days=_days(contract),
+                starts_on=day_text(row.starts_on),
+            ),
         )
     yield from end_problems(row.starts_on, row.ends_before, "/ends_before")
     if row.ends_before is not None and end is not None and row.ends_before > end:
         yield Problem(
             "/ends_before",
             "outside-contract",
-            f"The contract runs {_days(contract)}; the site can't stay longer.",
+            _("The contract runs {days}; the site can't stay longer.", days=_days(contract)),
         )
 
 
@@ -221,10 +241,11 @@ def _give_way(rows: Sequence[ContractSite], pointer: str) -> None:
 
 
 def _covered(row: ContractSite, other: ContractSite, pointer: str) -> Conflict:
-    until = f" until before {day_text(other.ends_before)}" if other.ends_before else ""
-    detail = (
-        f"{other.site.name} is under contract {other.contract.number} from {day_text(other.starts_on)}{until}. "
-        "End that first, or let this one begin later."
+    detail = _(
+        "{name} is under contract {number} {days}. End that first, or let this one begin later.",
+        name=other.site.name,
+        number=other.contract.number,
+        days=_days(other),
     )
     return Conflict(detail, errors=[Problem(pointer, "overlap", detail)])
 
@@ -233,9 +254,11 @@ def _overlap(row: ContractSite, starts_on: date, ends_before: date | None) -> bo
     return covers(starts_on, ends_before, row.starts_on) or covers(row.starts_on, row.ends_before, starts_on)
 
 
-def _days(contract: Contract) -> str:
-    until = f" until before {day_text(contract.ends_before)}" if contract.ends_before else ""
-    return f"from {day_text(contract.starts_on)}{until}"
+def _days(contract: Contract | ContractSite) -> str:
+    starts_on = day_text(contract.starts_on)
+    if contract.ends_before is None:
+        return _("from {day}", day=starts_on)
+    return _("from {day} until before {end}", day=starts_on, end=day_text(contract.ends_before))
 
 
 def end_contract_site(
@@ -252,12 +275,18 @@ def end_contract_site(
         contract = contracts.get_contract(contract_number)
         row = contracts.sites_of(contract.id).filter(site_id=site_id).order_by("-starts_on").first()
         if row is None:
-            raise NotFound("This contract has no such site.")
+            raise NotFound(_("This contract has no such site."))
         if row.ends_before is not None:
-            raise Conflict(f"{row.site.name} leaves the contract on {day_text(row.ends_before)} already.")
+            raise Conflict(
+                _(
+                    "{name} leaves the contract on {ends_before} already.",
+                    name=row.site.name,
+                    ends_before=day_text(row.ends_before),
+                )
+            )
         if problems := end_problems(row.starts_on, ends_before, "/ends_before"):
             raise BadInput(problems[0].detail, errors=problems)
-        refuse_closed_month(ends_before, "a site can leave", "/ends_before")
+        refuse_closed_month(ends_before, _A_SITE_CAN_LEAVE, "/ends_before")
         row.ends_before = ends_before
         row.save(update_fields=["ends_before"])
         return row
@@ -277,10 +306,16 @@ def set_terms(*, actor: Actor, contract_number: str, terms: NewTerms) -> Contrac
         contract = contracts.get_contract(contract_number)
         row = terms_row(contract, terms)
         if not covers(contract.starts_on, contract.ends_before, row.effective_from):
-            raise _bad("/effective_from", "outside-contract", f"The contract runs {_days(contract)}.")
-        refuse_closed_month(row.effective_from, "terms can begin")
+            raise _bad(
+                "/effective_from", "outside-contract", _("The contract runs {days}.", days=_days(contract))
+            )
+        refuse_closed_month(row.effective_from, _TERMS_CAN_BEGIN)
         if contracts.terms_rows(contract.id).filter(effective_from=row.effective_from).exists():
-            detail = f"{contract.number} has terms from {day_text(row.effective_from)} already. Choose another day."
+            detail = _(
+                "{number} has terms from {effective_from} already. Choose another day.",
+                number=contract.number,
+                effective_from=day_text(row.effective_from),
+            )
             raise Conflict(detail, errors=[Problem("/effective_from", "overlap", detail)])
         row.save(force_insert=True)
         return row
@@ -302,17 +337,29 @@ def give_notice(
         contract = contracts.get_contract(contract_number)
         if contract.notice_given_on is not None:
             raise Conflict(
-                f"Notice was given on {day_text(contract.notice_given_on)} already: {_said_end(contract)}."
+                _(
+                    "Notice was given on {notice_given_on} already: {said_end}.",
+                    notice_given_on=day_text(contract.notice_given_on),
+                    said_end=_said_end(contract),
+                )
             )
         by_itself = contracts.duration_of(contract).ends_by_itself
         if contract.ends_before is not None and (ends_before is None or contract.ends_before != by_itself):
-            raise Conflict(f"No notice is needed: {_said_end(contract)}.")
+            raise Conflict(_("No notice is needed: {said_end}.", said_end=_said_end(contract)))
         if not FIRST_YEAR <= given_on.year <= LAST_YEAR:
-            raise _bad("/given_on", "out-of-range", f"Notice lies in the years {FIRST_YEAR} to {LAST_YEAR}.")
+            raise _bad(
+                "/given_on",
+                "out-of-range",
+                _(
+                    "Notice lies in the years {first_year} to {last_year}.",
+                    first_year=FIRST_YEAR,
+                    last_year=LAST_YEAR,
+                ),
+            )
         end = ends_before or contracts.duration_of(contract).end_after_notice(given_on)
         if problems := end_problems(contract.starts_on, end, "/ends_before"):
             raise BadInput(problems[0].detail, errors=problems)
-        refuse_closed_month(end, "a contract can end", "/ends_before" if ends_before else "/given_on")
+        refuse_closed_month(end, _A_CONTRACT_CAN_END, "/ends_before" if ends_before else "/given_on")
         contract.notice_given_on, contract.ends_before = given_on, end
         contract.save(update_fields=["notice_given_on", "ends_before"])
         return contract
@@ -325,10 +372,8 @@ def withdraw_notice(*, actor: Actor, contract_number: str) -> Contract:
         locked_series()
         contract = contracts.get_contract(contract_number)
         if contract.notice_given_on is None or contract.ends_before is None:
-            raise Conflict("No notice was given, so there is nothing to take back.")
-        refuse_closed_month(
-            contract.ends_before, "notice can be taken back of a contract that ends", "/number"
-        )
+            raise Conflict(_("No notice was given, so there is nothing to take back."))
+        refuse_closed_month(contract.ends_before, _ENDS, "/number")
         contract.notice_given_on = None
         contract.ends_before = contracts.duration_of(contract).ends_by_itself
         contract.save(update_fields=["notice_given_on", "ends_before"])
@@ -359,7 +404,15 @@ def record_renewals(today: date) -> list[ContractRenewal]:
 
 
 def _said_end(contract: Contract) -> str:
-    return f"{contract.number} ends before {day_text(contract.ends_before)}" if contract.ends_before else ""
+    return (
+        _(
+            "{number} ends before {ends_before}",
+            number=contract.number,
+            ends_before=day_text(contract.ends_before),
+        )
+        if contract.ends_before
+        else ""
+    )
 
 
 def _bad(pointer: str, code: str, detail: str) -> BadInput:

@@ -9,6 +9,7 @@ from typing import Any
 import accounts.queries
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Conflict, Problem
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands import freezing
 from billing.commands.freezing import Intended, LineRow
@@ -37,7 +38,10 @@ def credit_document(
         original = documents.get_document(number)
         if original.kind != "invoice" or original.series is None:
             raise Conflict(
-                f"{number} is no invoice that was issued here. Only an invoice can be given back of; name its number."
+                _(
+                    "{number} is no invoice that was issued here. Only an invoice can be given back of; name its number.",
+                    number=number,
+                )
             )
         given = _credit(original, lines)
         ids = crediting.line_ids(original.id)
@@ -59,8 +63,9 @@ def credit_document(
 def _reason(text: str) -> str:
     reason = " ".join(text.split())
     if not reason or len(reason) > MOST_REASON or not reason.isprintable():
-        detail = (
-            f"Say why it is given back, in at most {MOST_REASON} characters: it stands on the credit note."
+        detail = _(
+            "Say why it is given back, in at most {most_reason} characters: it stands on the credit note.",
+            most_reason=MOST_REASON,
         )
         raise BadInput(detail, errors=[Problem("/reason", "reason", detail)])
     return reason

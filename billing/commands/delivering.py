@@ -14,6 +14,7 @@ from django.urls import reverse
 
 from accounts import clock, jobs, tenancy
 from accounts.jobs import Job
+from accounts.languages import _
 from accounts.permissions import Actor, system_actor
 from billing.commands.sending import issuer_name, statement_days
 from billing.models import Document, Sending
@@ -55,7 +56,7 @@ def _deliver(actor: Actor, job: Job) -> None:
         if job.attempts < jobs.MOST_ATTEMPTS:
             raise
         Sending.objects.filter(id=sent.id).update(
-            failed=f"Given up after {job.attempts} attempts. {fault}"[:200]
+            failed=_("Given up after {attempts} attempts. {fault}", attempts=job.attempts, fault=fault)[:200]
         )
     else:
         Sending.objects.filter(id=sent.id).update(sent_at=clock.now())
@@ -68,22 +69,30 @@ def _send(mail: EmailMessage) -> None:
     except smtplib.SMTPRecipientsRefused as refused:
         code = max(code for code, _ in refused.recipients.values())
         if code >= PERMANENT:
-            raise GivenUp(f"The mail server refused the address ({code}).") from None
-        raise NotDelivered(f"The mail server put the address off ({code}).") from None
+            raise GivenUp(_("The mail server refused the address ({code}).", code=code)) from None
+        raise NotDelivered(_("The mail server put the address off ({code}).", code=code)) from None
     except smtplib.SMTPAuthenticationError as refused:
-        raise NotDelivered(f"The mail server refused the product's sign-in ({refused.smtp_code}).") from None
+        raise NotDelivered(
+            _("The mail server refused the product's sign-in ({smtp_code}).", smtp_code=refused.smtp_code)
+        ) from None
     except smtplib.SMTPResponseException as answer:
         if answer.smtp_code >= PERMANENT:
-            raise GivenUp(f"The mail server refused the mail ({answer.smtp_code}).") from None
-        raise NotDelivered(f"The mail server put the mail off ({answer.smtp_code}).") from None
+            raise GivenUp(
+                _("The mail server refused the mail ({smtp_code}).", smtp_code=answer.smtp_code)
+            ) from None
+        raise NotDelivered(
+            _("The mail server put the mail off ({smtp_code}).", smtp_code=answer.smtp_code)
+        ) from None
     except (smtplib.SMTPException, OSError) as fault:
-        raise NotDelivered(f"The mail server could not be reached ({type(fault).__name__}).") from None
+        raise NotDelivered(
+            _("The mail server could not be reached ({fault}).", fault=type(fault).__name__)
+        ) from None
 
 
 def _mail(sent: Sending) -> EmailMessage:
     """A mail with its attachments. GivenUp when there is nothing more to be said, or nobody to carry it."""
     if settings.EMAIL_BACKEND == UNSENT_BACKEND:
-        raise GivenUp("No mail server is set up here.")
+        raise GivenUp(_("No mail server is set up here."))
     sender = _sender(sent)
     message = _message(sent, sender)
     address = parseaddr(settings.DEFAULT_FROM_EMAIL)[1]
@@ -132,7 +141,7 @@ def _message(sent: Sending, sender: Sender) -> Message:
     if sent.kind != "reminder":
         return messages.document_message(about, name, sender, link_to(sent), again=sent.kind == "again")
     if about.open <= 0:
-        raise GivenUp("Not sent: it was paid in the meantime.")
+        raise GivenUp(_("Not sent: it was paid in the meantime."))
     return messages.reminder_message(about, sent.step, name, sender, link_to(sent))
 
 
@@ -162,7 +171,7 @@ def _price_message(sent: Sending, sender: Sender) -> Message:
     version_id = UUID(sent.key.split("/")[1])
     change = sending.price_change(prices.get_price_version(version_id))
     if change.after is None:
-        raise GivenUp("Not sent: the price is not known any more.")
+        raise GivenUp(_("Not sent: the price is not known any more."))
     new = messages.NewPrice(
         item=change.item_name,
         before=change.before,

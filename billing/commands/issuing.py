@@ -10,6 +10,7 @@ from functools import partial
 from typing import Any
 from uuid import UUID
 
+from accounts.languages import N_, _
 from billing.commands import freezing, numbering
 from billing.commands.freezing import Intended, LineRow
 from billing.models import Document, NumberSeries, PeriodClose
@@ -22,7 +23,7 @@ from billing.rules.giving_back import GivenBack
 from billing.rules.inputs import Inputs
 from billing.rules.invoicing import Kind, Line
 
-TAKEN_BACK = "Work billed before that was corrected or did not take place."
+TAKEN_BACK = N_("Work billed before that was corrected or did not take place.")
 
 
 @dataclass(slots=True)
@@ -127,6 +128,6 @@ def _correcting(
 def _credit_note(
     close: PeriodClose, original: Document, given: GivenBack, number: str, previous: str
 ) -> dict[str, Any]:
-    heading = Heading(number, close.issued_on, close.month, previous, reason=TAKEN_BACK)
+    heading = Heading(number, close.issued_on, close.month, previous, reason=_(TAKEN_BACK))
     charges = {position: line.charge for position, line in enumerate(given.lines, start=1)}
     return credit_note(heading, original.document, given.credit, charges)

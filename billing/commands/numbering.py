@@ -7,8 +7,11 @@ from uuid import UUID
 
 from django.db import connection
 
+from accounts import phrases
 from accounts.errors import Conflict, Problem
+from accounts.languages import N_, _
 from billing.models import NumberSeries, PeriodClose
+from billing.rules.dating import day_text
 from billing.rules.parties import Entity
 from billing.rules.rating import month_after
 
@@ -67,16 +70,17 @@ def draw_numbers(series: NumberSeries, count: int) -> int:
         return int(cursor.fetchone()[0])
 
 
-def refuse_closed_month(day: date, what: str = "a price can begin", pointer: str = "/effective_from") -> None:
+A_PRICE_CAN_BEGIN = N_("{month} is closed, so a price can begin on {day} at the earliest.")
+
+
+def refuse_closed_month(
+    day: date, sentence: str = A_PRICE_CAN_BEGIN, pointer: str = "/effective_from"
+) -> None:
     """Conflict for a day of a month that is closed: what a closed month was rated by does not change.
 
-    ``what`` says in the refusal what can begin, or end, on the first open day at the earliest.
+    ``sentence`` says what can begin, or end, on {day}, the first open day, at the earliest, since {month} is closed.
     """
     last = PeriodClose.objects.order_by("-month").values_list("month", flat=True).first()
     if last is not None and day < month_after(last):
-        detail = f"{last:%B %Y} is closed, so {what} on {day_text(month_after(last))} at the earliest."
+        detail = _(sentence, month=phrases.month(last), day=day_text(month_after(last)))
         raise Conflict(detail, errors=[Problem(pointer, "closed-month", detail)])
-
-
-def day_text(day: date) -> str:
-    return f"{day:%a} {day.day} {day:%b %Y}"

@@ -10,15 +10,17 @@ from uuid import UUID
 
 import accounts.queries
 from accounts import clock, tenancy
-from accounts.commands.masterdata import ADDRESS_CODE, ADDRESS_CODE_MEANING
+from accounts.commands.masterdata import ADDRESS_CODE
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.allocating import amount_problems
 from billing.commands.booking import book_documents
-from billing.commands.numbering import day_text, locked_series, number_text, series_of
+from billing.commands.numbering import locked_series, number_text, series_of
 from billing.models import Document, NumberSeries
 from billing.queries import parties, settling
+from billing.rules.dating import day_text
 from billing.rules.documents import digest
 from billing.rules.inputs import Customer
 from billing.rules.opening import Debt, is_still_to_come, opening_document
@@ -75,12 +77,14 @@ def begin_series(*, actor: Actor, kind: str, next_number: int, legal_entity: str
     """
     require(actor, Permission.INVOICES_ISSUE)
     if kind not in SERIES_KINDS:
-        raise _bad("/kind", "kind", f"A series is of one of {', '.join(SERIES_KINDS)}.")
+        raise _bad(
+            "/kind", "kind", _("A series is of one of {series_kinds}.", series_kinds=", ".join(SERIES_KINDS))
+        )
     if not 1 < next_number < LARGEST_NUMBER:
         raise _bad(
             "/next_number",
             "out-of-range",
-            "A series goes on from a number above 1, below a thousand million.",
+            _("A series goes on from a number above 1, below a thousand million."),
         )
     with tenancy.writing(actor):
         locked_series()
@@ -90,8 +94,11 @@ def begin_series(*, actor: Actor, kind: str, next_number: int, legal_entity: str
         series = series_of(entity, kind, is_default=entity.id == default.id)
         if series.next != 1:
             raise Conflict(
-                f"The series {series.code} began already: its next number is {number_text(series, series.next)}."
-                " A series never goes back, and is set once."
+                _(
+                    "The series {code} began already: its next number is {number_text}. A series never goes back, and is set once.",
+                    code=series.code,
+                    number_text=number_text(series, series.next),
+                )
             )
         series.next = next_number
         series.save(update_fields=["next"])
@@ -106,7 +113,7 @@ def _documents(debts: Sequence[NewDebt], today: date) -> list[Document]:
     for index, new in enumerate(debts):
         row = customers.get(new.customer_id)
         if row is None:
-            raise _absent(f"/{index}/customer", "There is no customer here with this id.")
+            raise _absent(f"/{index}/customer", _("There is no customer here with this id."))
         customer = Customer(row.id, row.code, row.name, row.address, row.country, row.billing_email)
         profile = profiles.get(row.id) or Profile(row.id)
         made.append(_document(new, today, entities[new.legal_entity], customer, profile))
@@ -139,7 +146,7 @@ def _entities(debts: Sequence[NewDebt]) -> dict[str, Entity]:
     known[""] = parties.default_entity()
     for index, new in enumerate(debts):
         if new.legal_entity not in known:
-            raise _absent(f"/{index}/legal_entity", "There is no legal entity here with this code.")
+            raise _absent(f"/{index}/legal_entity", _("There is no legal entity here with this code."))
     return known
 
 
@@ -150,25 +157,38 @@ def _refuse_odd(debts: Sequence[NewDebt], today: date) -> None:
         for one in _problems(new, today)
     ]
     if problems:
-        raise BadInput(f"{problems[0].detail} Nothing was recorded.", errors=problems)
+        raise BadInput(_("{problem} Nothing was recorded.", problem=problems[0].detail), errors=problems)
 
 
 def _problems(new: NewDebt, today: date) -> Iterator[Problem]:
     yield from amount_problems(new.amount, new.currency)
     if not ADDRESS_CODE.match(new.number) or len(new.number) > MOST_NUMBER:
-        meaning = ADDRESS_CODE_MEANING.replace("A code", "A number")
-        yield Problem("/number", "number", f"{meaning} It has at most {MOST_NUMBER} of them.")
+        meaning = _(
+            "A number has letters, digits, dots, dashes, plus signs, underscores and spaces, and begins with a letter or digit."
+        )
+        yield Problem(
+            "/number",
+            "number",
+            _("{meaning} It has at most {most_number} of them.", meaning=meaning, most_number=MOST_NUMBER),
+        )
     if not new.issued_on.year >= FIRST_YEAR or new.issued_on > today:
         yield Problem(
-            "/issued_on", "out-of-range", f"A debt was issued by {day_text(today)}, the day it is taken over."
+            "/issued_on",
+            "out-of-range",
+            _("A debt was issued by {today}, the day it is taken over.", today=day_text(today)),
         )
     elif new.due_on is not None and not new.issued_on <= new.due_on <= new.issued_on + LONGEST_TERM:
         yield Problem(
-            "/due_on", "out-of-range", "A debt is due on its day of issue or up to three years after it."
+            "/due_on", "out-of-range", _("A debt is due on its day of issue or up to three years after it.")
         )
     if len(new.po_number) > MOST_PO_NUMBER or "\x00" in new.po_number:
         yield Problem(
-            "/po_number", "text", f"It has at most {MOST_PO_NUMBER} characters that can be printed."
+            "/po_number",
+            "text",
+            _(
+                "It has at most {most_po_number} characters that can be printed.",
+                most_po_number=MOST_PO_NUMBER,
+            ),
         )
 
 
@@ -179,19 +199,26 @@ def _refuse_taken(debts: Sequence[NewDebt]) -> None:
     problems = []
     for index, new in enumerate(debts):
         if new.number in seen:
-            detail = f"A document of the number {new.number} exists already."
+            detail = _("A document of the number {number} exists already.", number=new.number)
             problems.append(Problem(f"/{index}/number", "taken", detail))
         elif is_still_to_come(new.number, next_by_series):
-            detail = f"{new.number} is a number that your own series will draw. Let the series go on from a higher one first."
+            detail = _(
+                "{number} is a number that your own series will draw. Let the series go on from a higher one first.",
+                number=new.number,
+            )
             problems.append(Problem(f"/{index}/number", "still-to-come", detail))
         seen.add(new.number)
     if problems:
-        raise Conflict(f"{problems[0].detail} Nothing was recorded.", errors=problems)
+        raise Conflict(_("{problem} Nothing was recorded.", problem=problems[0].detail), errors=problems)
 
 
 def _absent(pointer: str, detail: str) -> NotFound:
-    return NotFound(f"{detail} Nothing was recorded.", errors=[Problem(pointer, "not-found", detail)])
+    return NotFound(
+        _("{detail} Nothing was recorded.", detail=detail), errors=[Problem(pointer, "not-found", detail)]
+    )
 
 
 def _bad(pointer: str, code: str, detail: str) -> BadInput:
-    return BadInput(f"{detail} Nothing was changed.", errors=[Problem(pointer, code, detail)])
+    return BadInput(
+        _("{detail} Nothing was changed.", detail=detail), errors=[Problem(pointer, code, detail)]
+    )

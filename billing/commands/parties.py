@@ -13,6 +13,7 @@ from accounts import tenancy
 from accounts.commands.masterdata import insert_rows, refuse_absent_references, refuse_bad_rows
 from accounts.errors import BadInput, Conflict, Problem
 from accounts.ids import uuid7
+from accounts.languages import N_, _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.account_numbers import refuse_moved
 from billing.commands.numbering import locked_series, refuse_closed_month
@@ -39,6 +40,7 @@ from billing.rules.identity import (
 )
 from billing.rules.money import smallest
 
+_A_RATE_CAN_CHANGE = N_("{month} is closed, so a tax rate can change on {day} at the earliest.")
 ENTITY_FIELDS = frozenset(
     {
         "legal_name", "street", "city", "postcode", "subdivision", "country", "vat_id", "registration", "regime",
@@ -91,7 +93,10 @@ def set_legal_entity(
             default.is_default = False
             default.save(update_fields=["is_default"])
         elif default is not None and default.id == row.id and not row.is_default:
-            detail = f"{row.legal_name} issues where a contract names nobody. Let another legal entity do so instead."
+            detail = _(
+                "{legal_name} issues where a contract names nobody. Let another legal entity do so instead.",
+                legal_name=row.legal_name,
+            )
             raise Conflict(detail, errors=[Problem("/is_default", "no-default", detail)])
         row.save()
         return row
@@ -100,10 +105,10 @@ def set_legal_entity(
 def _entity_problems(entity: LegalEntity) -> Iterator[Problem]:
     if not (entity.code.isascii() and entity.code.isalnum() and entity.code == entity.code.upper()):
         yield Problem(
-            "/code", "code", "A code is made of capital letters and digits: it stands in the numbers."
+            "/code", "code", _("A code is made of capital letters and digits: it stands in the numbers.")
         )
     if not COUNTRY.match(entity.country):
-        yield Problem("/country", "country", "A country is two capital letters of ISO 3166-1, such as DE.")
+        yield Problem("/country", "country", _("A country is two capital letters of ISO 3166-1, such as DE."))
     yield from currency_problems(entity.currency)
     yield from _jurisdiction_problems(entity)
     yield from _tax_id_problems(entity)
@@ -114,31 +119,45 @@ def _entity_problems(entity: LegalEntity) -> Iterator[Problem]:
         yield Problem(
             "/reminder_days",
             "reminder-days",
-            f"Reminders are up to {MOST_REMINDERS} numbers of days past due, each larger than the one before: 7, 21, 35.",
+            _(
+                "Reminders are up to {most_reminders} numbers of days past due, each larger than the one before: 7, 21, 35.",
+                most_reminders=MOST_REMINDERS,
+            ),
         )
 
 
 def _tax_id_problems(entity: LegalEntity) -> Iterator[Problem]:
     if entity.regime == "vat" and not VAT_ID.match(entity.vat_id):
-        yield Problem("/vat_id", "vat-id", f"Who adds VAT needs an identifier. {VAT_ID_MEANING}")
+        yield Problem(
+            "/vat_id",
+            "vat-id",
+            _("Who adds VAT needs an identifier. {vat_id_meaning}", vat_id_meaning=_(VAT_ID_MEANING)),
+        )
     if entity.regime == "gst" and not entity.vat_id:
-        yield Problem("/vat_id", "vat-id", "Who adds GST needs its registration number.")
+        yield Problem("/vat_id", "vat-id", _("Who adds GST needs its registration number."))
 
 
 def _bank_problems(entity: LegalEntity) -> Iterator[Problem]:
     if entity.iban and not is_iban(entity.iban):
         yield Problem(
-            "/iban", "iban", "This is no IBAN: its check digits are wrong. Compare it with a bank statement."
+            "/iban",
+            "iban",
+            _("This is no IBAN: its check digits are wrong. Compare it with a bank statement."),
         )
     if entity.bic and not is_bic(entity.bic):
-        yield Problem("/bic", "bic", "A BIC has 8 or 11 letters and digits, the first six of them letters.")
+        yield Problem(
+            "/bic", "bic", _("A BIC has 8 or 11 letters and digits, the first six of them letters.")
+        )
     if entity.cash_rounding < 0 or (
         not currency_problems(entity.currency) and entity.cash_rounding % smallest(entity.currency)
     ):
         yield Problem(
             "/cash_rounding",
             "cash-rounding",
-            f"Cash is rounded to a whole number of the smallest amounts of {entity.currency}, or 0 for not at all.",
+            _(
+                "Cash is rounded to a whole number of the smallest amounts of {currency}, or 0 for not at all.",
+                currency=entity.currency,
+            ),
         )
 
 
@@ -153,7 +172,7 @@ def _rising(days: Any) -> bool:
 
 def _jurisdiction_problems(row: Any) -> Iterator[Problem]:
     if row.tax_jurisdiction and not JURISDICTION.match(row.tax_jurisdiction):
-        yield Problem("/tax_jurisdiction", "jurisdiction", JURISDICTION_MEANING)
+        yield Problem("/tax_jurisdiction", "jurisdiction", _(JURISDICTION_MEANING))
 
 
 # Customers and sites
@@ -180,14 +199,19 @@ def set_profile(*, actor: Actor, customer_id: UUID, values: Mapping[str, Any]) -
 def _profile_problems(profile: BillingProfile) -> Iterator[Problem]:
     yield from _jurisdiction_problems(profile)
     if profile.invoice_minimum is not None and profile.invoice_minimum < 0:
-        yield Problem("/invoice_minimum", "out-of-range", "A minimum is a decimal from 0 up.")
+        yield Problem("/invoice_minimum", "out-of-range", _("A minimum is a decimal from 0 up."))
     if profile.tax_treatment in {"reverse_charge", "intra_community"} and not VAT_ID.match(profile.vat_id):
         yield Problem(
-            "/vat_id", "vat-id", f"Whoever owes the tax itself needs an identifier. {VAT_ID_MEANING}"
+            "/vat_id",
+            "vat-id",
+            _(
+                "Whoever owes the tax itself needs an identifier. {vat_id_meaning}",
+                vat_id_meaning=_(VAT_ID_MEANING),
+            ),
         )
     if profile.tax_treatment in {"exempt", "outside"} and not profile.exemption_reason:
         yield Problem(
-            "/exemption_reason", "missing", "Say why there is no tax: the reason stands on every document."
+            "/exemption_reason", "missing", _("Say why there is no tax: the reason stands on every document.")
         )
 
 
@@ -198,15 +222,17 @@ def _payer_problems(profile: BillingProfile) -> Iterator[Problem]:
         return
     if payer == profile.customer_id:
         yield Problem(
-            "/bill_to", "payer", "A customer is its own payer when no other is named. Leave it empty."
+            "/bill_to", "payer", _("A customer is its own payer when no other is named. Leave it empty.")
         )
     elif parties.get_billing_profile(payer).bill_to_id is not None:
         yield Problem(
-            "/bill_to", "payer", "That customer has a payer of its own. Name the one that pays in the end."
+            "/bill_to", "payer", _("That customer has a payer of its own. Name the one that pays in the end.")
         )
     elif parties.paid_for_by(profile.customer_id) != {profile.customer_id}:
         yield Problem(
-            "/bill_to", "payer", "This customer pays for others itself, so it can't have a payer of its own."
+            "/bill_to",
+            "payer",
+            _("This customer pays for others itself, so it can't have a payer of its own."),
         )
 
 
@@ -219,7 +245,7 @@ def set_site_billing(*, actor: Actor, sites: Sequence[Mapping[str, Any]]) -> lis
     rows = [SiteBilling(operator_id=actor.operator_id, **site) for site in sites]
     refuse_bad_rows(rows, check=lambda row: list(_jurisdiction_problems(row)))
     if len({row.site_id for row in rows}) < len(rows):
-        raise BadInput("A site stands twice among these. Nothing was changed.")
+        raise BadInput(_("A site stands twice among these. Nothing was changed."))
     with tenancy.writing(actor):
         refuse_absent_references(rows)
         SiteBilling.objects.bulk_create(
@@ -260,7 +286,7 @@ def _order_problems(order: PurchaseOrder) -> Iterator[Problem]:
     yield from currency_problems(order.currency)
     if order.limit is not None and order.limit <= 0:
         yield Problem(
-            "/limit", "out-of-range", "A limit is more than 0. Leave it out for an order without one."
+            "/limit", "out-of-range", _("A limit is more than 0. Leave it out for an order without one.")
         )
 
 
@@ -271,10 +297,10 @@ def _refuse_others_sites(orders: list[PurchaseOrder]) -> None:
     for index, order in enumerate(orders):
         site = sites.get(order.site_id) if order.site_id else None
         if site is not None and site.customer_id not in parties.paid_for_by(order.customer_id):
-            detail = f"{site.name} belongs to a customer that this one does not pay for."
+            detail = _("{name} belongs to a customer that this one does not pay for.", name=site.name)
             problems.append(Problem(f"/{index}/site", "other-customer", detail))
     if problems:
-        raise BadInput(f"{problems[0].detail} Nothing was changed.", errors=problems)
+        raise BadInput(_("{problem} Nothing was changed.", problem=problems[0].detail), errors=problems)
 
 
 def end_purchase_order(*, actor: Actor, order_id: UUID, ends_before: date | None) -> PurchaseOrder:
@@ -327,8 +353,12 @@ def set_tax_rate(
         same = parties.tax_rate_rows().filter(jurisdiction=jurisdiction, tax_class=tax_class)
         others = list(same)
         if any(cut_by(other, effective_from) for other in others):
-            refuse_closed_month(effective_from, "a tax rate can change")
-        has = f"{jurisdiction} has a rate for {tax_class} supplies"
+            refuse_closed_month(effective_from, _A_RATE_CAN_CHANGE)
+        has = _(
+            "{jurisdiction} has a rate for {tax_class} supplies",
+            jurisdiction=jurisdiction,
+            tax_class=tax_class,
+        )
         row.effective_to = make_room(others, effective_from, effective_to, has=has)
         row.save(force_insert=True)
         return row
@@ -336,17 +366,17 @@ def set_tax_rate(
 
 def _rate_problems(row: TaxRate) -> Iterator[Problem]:
     if not JURISDICTION.match(row.jurisdiction):
-        yield Problem("/jurisdiction", "jurisdiction", JURISDICTION_MEANING)
+        yield Problem("/jurisdiction", "jurisdiction", _(JURISDICTION_MEANING))
     if row.category in WITHOUT_TAX and row.rate != 0:
-        yield Problem("/rate", "rate", f"Category {row.category} has the rate 0.")
+        yield Problem("/rate", "rate", _("Category {category} has the rate 0.", category=row.category))
     if row.category == "S" and row.rate == 0:
         yield Problem(
             "/category",
             "category",
-            "Category S has a rate above 0. For the rate 0 choose Z, or E with a reason.",
+            _("Category S has a rate above 0. For the rate 0 choose Z, or E with a reason."),
         )
     if row.category in WITH_REASON and not row.exemption_reason:
         yield Problem(
-            "/exemption_reason", "missing", "Say why there is no tax: the reason stands on every document."
+            "/exemption_reason", "missing", _("Say why there is no tax: the reason stands on every document.")
         )
     yield from end_problems(row.effective_from, row.effective_to, "/effective_to")

@@ -9,9 +9,10 @@ from decimal import Decimal
 from uuid import UUID
 
 import accounts.queries
-from accounts import clock, tenancy
+from accounts import clock, phrases, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.allocating import (
     Source,
@@ -22,10 +23,11 @@ from billing.commands.allocating import (
     settling_rows,
 )
 from billing.commands.booking import store
-from billing.commands.numbering import day_text, locked_series
+from billing.commands.numbering import locked_series
 from billing.models import Allocation, Payment
 from billing.queries import ledger, settling
 from billing.queries.settling import Standing
+from billing.rules.dating import day_text, plain_day
 from billing.rules.documents import amount_text
 from billing.rules.ledger import Entry, Received, payment_entry
 
@@ -150,21 +152,21 @@ class _Books:
         """Whose bank it came to: named, else the one that issued the first document it settles, else the default one."""
         if new.legal_entity:
             if new.legal_entity not in self.entities:
-                raise _absent(f"{pointer}/legal_entity", "There is no legal entity here with this code.")
+                raise _absent(f"{pointer}/legal_entity", _("There is no legal entity here with this code."))
             return self.entities[new.legal_entity]
         first = self.debts.get(new.allocations[0][0]) if new.allocations else None
         return ledger.default_entity_id() if first is None else first.legal_entity_id
 
     def _refuse_unfit(self, new: NewPayment, pointer: str) -> None:
         if new.customer_id not in self.customers:
-            raise _absent(f"{pointer}/customer", "There is no customer here with this id.")
+            raise _absent(f"{pointer}/customer", _("There is no customer here with this id."))
         if new.received_on > self.today:
             problem = Problem(
                 f"{pointer}/received_on",
                 "in-future",
-                f"Money is recorded once it is there: {day_text(self.today)} at the latest.",
+                _("Money is recorded once it is there: {today} at the latest.", today=day_text(self.today)),
             )
-            raise BadInput(f"{problem.detail} Nothing was recorded.", errors=[problem])
+            raise BadInput(_("{problem} Nothing was recorded.", problem=problem.detail), errors=[problem])
 
 
 def _same(known: Payment, new: NewPayment, pointer: str) -> Payment:
@@ -176,18 +178,23 @@ def _same(known: Payment, new: NewPayment, pointer: str) -> Payment:
         new.currency,
     ):
         return known
-    detail = (
-        f"{new.external_id} names another payment, of {amount_text(known.amount, known.currency)} {known.currency}"
-        f" received on {known.received_on}."
+    detail = _(
+        "{external_id} names another payment, of {amount} {currency} received on {received_on}.",
+        external_id=new.external_id,
+        amount=phrases.amount(amount_text(known.amount, known.currency)),
+        currency=known.currency,
+        received_on=plain_day(known.received_on),
     )
     raise Conflict(
-        f"{detail} Nothing was recorded: give this payment a name of its own.",
+        _("{detail} Nothing was recorded: give this payment a name of its own.", detail=detail),
         errors=[Problem(f"{pointer}/external_id", "taken", detail)],
     )
 
 
 def _absent(pointer: str, detail: str) -> NotFound:
-    return NotFound(f"{detail} Nothing was recorded.", errors=[Problem(pointer, "not-found", detail)])
+    return NotFound(
+        _("{detail} Nothing was recorded.", detail=detail), errors=[Problem(pointer, "not-found", detail)]
+    )
 
 
 def _usual_currency(actor: Actor) -> str:
@@ -202,7 +209,7 @@ def _refuse_odd(payments: Sequence[NewPayment]) -> None:
         for one in _problems(new)
     ]
     if problems:
-        raise BadInput(f"{problems[0].detail} Nothing was recorded.", errors=problems)
+        raise BadInput(_("{problem} Nothing was recorded.", problem=problems[0].detail), errors=problems)
     for index, new in enumerate(payments):
         refuse_odd_amounts(new.allocations, new.currency, f"/{index}")
 
@@ -210,12 +217,18 @@ def _refuse_odd(payments: Sequence[NewPayment]) -> None:
 def _problems(new: NewPayment) -> Iterator[Problem]:
     yield from amount_problems(new.amount, new.currency)
     if new.method not in METHODS:
-        yield Problem("/method", "method", f"Money comes by one of {', '.join(METHODS)}.")
+        yield Problem("/method", "method", _("Money comes by one of {methods}.", methods=", ".join(METHODS)))
     if new.received_on.year < FIRST_YEAR:
-        yield Problem("/received_on", "out-of-range", f"A payment lies in the years from {FIRST_YEAR} on.")
+        yield Problem(
+            "/received_on",
+            "out-of-range",
+            _("A payment lies in the years from {first_year} on.", first_year=FIRST_YEAR),
+        )
     for name, text, most in (
         ("reference", new.reference, MOST_REFERENCE),
         ("external_id", new.external_id, MOST_EXTERNAL_ID),
     ):
         if len(text) > most or "\x00" in text:
-            yield Problem(f"/{name}", "text", f"It has at most {most} characters that can be printed.")
+            yield Problem(
+                f"/{name}", "text", _("It has at most {most} characters that can be printed.", most=most)
+            )

@@ -12,8 +12,9 @@ from uuid import UUID, uuid5
 from django.db import IntegrityError
 
 import accounts.queries
-from accounts import tenancy
+from accounts import phrases, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.account_numbers import refuse_taken_for_revenue
 from billing.commands.numbering import locked_series, refuse_closed_month
@@ -77,7 +78,9 @@ def add_price_items(*, actor: Actor, items: Sequence[NewPriceItem]) -> list[Pric
             return _insert_items(items)
     except IntegrityError as clash:
         raise Conflict(
-            "Nothing was added: an item of this code, or one for the same work at the same fixture, exists already."
+            _(
+                "Nothing was added: an item of this code, or one for the same work at the same fixture, exists already."
+            )
         ) from clash
 
 
@@ -167,7 +170,10 @@ def set_price(
         if index is not None:
             _let_move(row, index, before)
         row.effective_to = make_room(
-            versions, effective_from, effective_to, has=f"{item.name}{scope} has a price"
+            versions,
+            effective_from,
+            effective_to,
+            has=scope.has_a_price(item.name),
         )
         row.save(force_insert=True)
         return row
@@ -198,7 +204,12 @@ def record_index_figure(*, actor: Actor, code: str, month: date, value: Decimal)
         figures = prices.figures_of(code)
         if month in figures:
             raise Conflict(
-                f"{code} has the figure {figures[month].normalize():f} for {month:%B %Y} already. A published figure stays."
+                _(
+                    "{code} has the figure {figure} for {month} already. A published figure stays.",
+                    code=code,
+                    figure=phrases.amount(format(figures[month].normalize(), "f")),
+                    month=phrases.month(month),
+                )
             )
         row.save(force_insert=True)
         figures[month] = row.value
@@ -223,14 +234,23 @@ class _Scope:
     def site_id(self) -> UUID | None:
         return self.site.id if self.site else None
 
-    def __str__(self) -> str:
-        at = f" at {self.site.name}" if self.site else ""
-        return f"{at} under {self.contract.number}" if self.contract else at
+    def has_a_price(self, item: str) -> str:
+        """Half a sentence, such as "A clean wick at Bahnhof under C-1 has a price"."""
+        if self.contract is None:
+            return _("{item} has a price", item=item)
+        if self.site is None:
+            return _("{item} under {number} has a price", item=item, number=self.contract.number)
+        return _(
+            "{item} at {site} under {number} has a price",
+            item=item,
+            site=self.site.name,
+            number=self.contract.number,
+        )
 
 
 def _scope(contract_number: str, site_code: str) -> _Scope:
     if not contract_number and site_code:
-        detail = "A price for one site is a price of its contract. Name the contract too."
+        detail = _("A price for one site is a price of its contract. Name the contract too.")
         raise BadInput(detail, errors=[Problem("/contract", "missing", detail)])
     if not contract_number:
         return _Scope()
@@ -239,8 +259,10 @@ def _scope(contract_number: str, site_code: str) -> _Scope:
         return _Scope(contract)
     found = contracts.sites_of(contract.id).filter(site__code=site_code).first()
     if found is None:
-        detail = (
-            f"{contract_number} has no site of the code {site_code}. Let the site join the contract first."
+        detail = _(
+            "{contract_number} has no site of the code {site_code}. Let the site join the contract first.",
+            contract_number=contract_number,
+            site_code=site_code,
         )
         raise NotFound(detail, errors=[Problem("/site", "not-found", detail)])
     return _Scope(contract, found.site)
@@ -259,12 +281,15 @@ def _let_move(row: PriceVersion, index: IndexClause, before: PriceVersion | None
     prior = index.prior_amount
     if prior is None:
         if before is None or before.amount is None:
-            why = "waits for an index figure itself" if before else "does not exist"
-            detail = f"The price before it {why}. Say what amount the index moves."
+            detail = (
+                _("The price before it waits for an index figure itself. Say what amount the index moves.")
+                if before
+                else _("The price before it does not exist. Say what amount the index moves.")
+            )
             raise BadInput(detail, errors=[Problem("/index/prior_amount", "missing", detail)])
         prior = before.amount
         if before.currency != row.currency:
-            detail = f"The price before it is in {before.currency}, so this one is too."
+            detail = _("The price before it is in {currency}, so this one is too.", currency=before.currency)
             raise BadInput(detail, errors=[Problem("/currency", "currency", detail)])
     row.prior_amount = prior
     row.index_code, row.index_base_month, row.index_month = index.code, index.base_month, index.month

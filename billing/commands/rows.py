@@ -17,7 +17,8 @@ from accounts.commands.masterdata import (
     refuse_bad_rows,
 )
 from accounts.errors import BadInput, Conflict, Problem, pointing_at_one
-from billing.commands.numbering import day_text
+from accounts.languages import _
+from billing.rules.dating import day_text
 from billing.rules.money import PRICE_DECIMALS, UnknownCurrency, minor_units
 
 LARGEST_PRICE = Decimal(10) ** 9
@@ -26,7 +27,7 @@ LARGEST_PRICE = Decimal(10) ** 9
 def refuse_bad_row(row: Model, *, ranges: Ranges | None = None, check: Check = nothing_more) -> None:
     """BadInput naming every field of a row that can't be so; where a field takes certain words, it says which."""
     if problems := unknown_words(row):
-        raise BadInput(f"{problems[0].detail} Nothing was changed.", errors=problems)
+        raise BadInput(_("{problem} Nothing was changed.", problem=problems[0].detail), errors=problems)
     with pointing_at_one():
         refuse_bad_rows([row], ranges=ranges, check=check)
 
@@ -48,7 +49,14 @@ def unknown_words(row: Model) -> list[Problem]:
             known = ", ".join(str(word) for word in words if word != "")
             problems.append(
                 Problem(
-                    f"/{field.name}", "unknown", f"{value or 'Nothing'} is no {said}. Choose one of {known}."
+                    f"/{field.name}",
+                    "unknown",
+                    _(
+                        "{value} is no {said}. Choose one of {known}.",
+                        value=value or _("Nothing"),
+                        said=said,
+                        known=known,
+                    ),
                 )
             )
     return problems
@@ -71,10 +79,18 @@ def make_room(rows: Sequence[Any], since: date, until: date | None, *, has: str)
     """
     following = min((row.effective_from for row in rows if row.effective_from > since), default=None)
     if any(row.effective_from == since for row in rows):
-        raise _overlap(f"{has} from {day_text(since)} already. Choose another day.", "/effective_from")
+        raise _overlap(
+            _("{has} from {since} already. Choose another day.", has=has, since=day_text(since)),
+            "/effective_from",
+        )
     if until is not None and following is not None and following < until:
         raise _overlap(
-            f"{has} from {day_text(following)} already. Let this one end there or before.", "/effective_to"
+            _(
+                "{has} from {following} already. Let this one end there or before.",
+                has=has,
+                following=day_text(following),
+            ),
+            "/effective_to",
         )
     for row in rows:
         if cut_by(row, since):
@@ -100,7 +116,7 @@ def end_problems(starts_on: date, ends_before: date | None, pointer: str) -> lis
         Problem(
             pointer,
             "before-start",
-            f"It begins on {day_text(starts_on)}, so its end must lie after that.",
+            _("It begins on {starts_on}, so its end must lie after that.", starts_on=day_text(starts_on)),
         )
     ]
 
@@ -110,9 +126,15 @@ def price_problems(amount: Decimal | None, pointer: str) -> list[Problem]:
     if amount is None:
         return []
     if not isinstance(amount, Decimal) or not amount.is_finite() or not 0 <= amount < LARGEST_PRICE:
-        return [Problem(pointer, "out-of-range", "A price is a decimal from 0 up to a thousand million.")]
+        return [Problem(pointer, "out-of-range", _("A price is a decimal from 0 up to a thousand million."))]
     if amount != round(amount, PRICE_DECIMALS):
-        return [Problem(pointer, "decimals", f"A price has at most {PRICE_DECIMALS} decimals.")]
+        return [
+            Problem(
+                pointer,
+                "decimals",
+                _("A price has at most {price_decimals} decimals.", price_decimals=PRICE_DECIMALS),
+            )
+        ]
     return []
 
 

@@ -7,13 +7,15 @@ from datetime import date
 from decimal import Decimal
 
 import accounts.queries
-from accounts import clock, tenancy
+from accounts import clock, phrases, tenancy
 from accounts.errors import BadInput, Conflict, Problem
+from accounts.languages import N_, _
 from accounts.permissions import Actor, Permission, require
 from billing.commands import booking
-from billing.commands.numbering import day_text, locked_series
+from billing.commands.numbering import locked_series
 from billing.models import RoyaltyStatement, RoyaltyTerms
 from billing.queries import royalty
+from billing.rules.dating import day_text
 from billing.rules.documents import digest
 from billing.rules.money import MINOR_UNITS, rounded
 from billing.rules.months import month_after
@@ -74,29 +76,45 @@ def set_royalty_terms(
 def _refuse_bad_terms(terms: Terms) -> None:
     problems = []
     if terms.effective_from.day != 1:
-        problems.append(Problem("/effective_from", "month", "Terms begin on the first day of a month."))
+        problems.append(Problem("/effective_from", "month", _("Terms begin on the first day of a month.")))
     if not 0 < len(terms.network_name) <= MOST_NAME:
-        problems.append(Problem("/network_name", "name", f"Name the network in 1 to {MOST_NAME} letters."))
+        problems.append(
+            Problem(
+                "/network_name",
+                "name",
+                _("Name the network in 1 to {most_name} letters.", most_name=MOST_NAME),
+            )
+        )
     if terms.currency not in MINOR_UNITS:
-        problems.append(Problem("/currency", "currency", "A currency is three capital letters of ISO 4217."))
+        problems.append(
+            Problem("/currency", "currency", _("A currency is three capital letters of ISO 4217."))
+        )
     elif terms.minimum < 0 or rounded(terms.minimum, terms.currency) != terms.minimum:
         problems.append(
-            Problem("/minimum", "amount", f"The minimum is an amount in {terms.currency}, 0 or more.")
+            Problem(
+                "/minimum",
+                "amount",
+                _("The minimum is an amount in {currency}, 0 or more.", currency=terms.currency),
+            )
         )
     if not 0 <= terms.fund_percent <= HUNDRED or _too_fine(terms.fund_percent):
-        problems.append(Problem("/fund_percent", "percent", _PERCENT))
+        problems.append(Problem("/fund_percent", "percent", _(_PERCENT, most_decimals=MOST_DECIMALS)))
     for place, code, detail in tier_problems(terms.tiers, terms.fund_percent):
         problems.append(Problem("/tiers" if place is None else f"/tiers/{place}/{code}", code, detail))
     for place, tier in enumerate(terms.tiers):
         if _too_fine(tier.percent) or (tier.upto is not None and _too_fine(tier.upto)):
             problems.append(
-                Problem(f"/tiers/{place}", "decimals", f"Give a tier with at most {MOST_DECIMALS} decimals.")
+                Problem(
+                    f"/tiers/{place}",
+                    "decimals",
+                    _("Give a tier with at most {most_decimals} decimals.", most_decimals=MOST_DECIMALS),
+                )
             )
     if problems:
-        raise BadInput("These can't be a network's terms. Nothing was changed.", errors=problems)
+        raise BadInput(_("These can't be a network's terms. Nothing was changed."), errors=problems)
 
 
-_PERCENT = f"The fund's percentage lies between 0 and 100, with at most {MOST_DECIMALS} decimals."
+_PERCENT = N_("The fund's percentage lies between 0 and 100, with at most {most_decimals} decimals.")
 
 
 def _too_fine(number: Decimal) -> bool:
@@ -109,13 +127,19 @@ def _refuse_stated(terms: Terms) -> None:
         return
     if terms.effective_from <= last.month:
         raise Conflict(
-            f"{last.month:%B %Y} is stated already, so terms can begin on {day_text(month_after(last.month))} "
-            "at the earliest. Nothing was changed."
+            _(
+                "{month} is stated already, so terms can begin on {day} at the earliest. Nothing was changed.",
+                month=phrases.month(last.month),
+                day=day_text(month_after(last.month)),
+            )
         )
     if terms.currency != last.currency:
         raise Conflict(
-            f"The statements so far are in {last.currency}, and what they carry on is too; terms in "
-            f"{terms.currency} can't follow them. Nothing was changed."
+            _(
+                "The statements so far are in {currency}, and what they carry on is too; terms in {other} can't follow them. Nothing was changed.",
+                currency=last.currency,
+                other=terms.currency,
+            )
         )
 
 
@@ -162,16 +186,22 @@ def state_month(*, actor: Actor, month: date) -> RoyaltyStatement:
 
 def _terms_of(month: date, today: date) -> Terms:
     if month.day != 1:
-        raise BadInput("Name the month by its first day, such as 2026-06-01. Nothing was stated.")
+        raise BadInput(_("Name the month by its first day, such as 2026-06-01. Nothing was stated."))
     if today < month_after(month):
         raise BadInput(
-            f"{month:%B %Y} ends on {day_text(month_after(month))}; it can be stated from that day on. "
-            "Nothing was stated."
+            _(
+                "{month} ends on {day}; it can be stated from that day on. Nothing was stated.",
+                month=phrases.month(month),
+                day=day_text(month_after(month)),
+            )
         )
     row = royalty.terms_in(month)
     if row is None:
         raise BadInput(
-            f"No terms with the network are in force in {month:%B %Y}. Set them first. Nothing was stated."
+            _(
+                "No terms with the network are in force in {month}. Set them first. Nothing was stated.",
+                month=phrases.month(month),
+            )
         )
     return royalty.as_terms(row)
 
@@ -181,11 +211,15 @@ def _refuse_out_of_order(month: date, previous: RoyaltyStatement | None) -> None
         return
     if month <= previous.month:
         raise Conflict(
-            f"The months until {previous.month:%B %Y} are stated already, and a statement never changes. What came to "
-            "light later goes into the next one."
+            _(
+                "The months until {month} are stated already, and a statement never changes. What came to light later goes into the next one.",
+                month=phrases.month(previous.month),
+            )
         )
     if month != month_after(previous.month):
         raise Conflict(
-            f"{month_after(previous.month):%B %Y} comes next, since each statement carries on the one before. "
-            "State it first."
+            _(
+                "{month} comes next, since each statement carries on the one before. State it first.",
+                month=phrases.month(month_after(previous.month)),
+            )
         )

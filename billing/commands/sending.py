@@ -19,6 +19,7 @@ from accounts import clock, jobs, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.jobs import Job
+from accounts.languages import N_, _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.contracts import record_renewals
 from billing.models import Document, LegalEntity, PriceVersion, Sending
@@ -26,10 +27,11 @@ from billing.queries import documents as issued
 from billing.queries import parties, prices, sending, settling
 from billing.queries.settling import Standing
 from billing.rules import messages
+from billing.rules.dating import plain_day
 from billing.rules.reminders import DEFAULT_DAYS, step_due
 
 SEND = "billing.tasks.send"
-NO_ADDRESS = "The customer has no e-mail address."
+NO_ADDRESS = N_("The customer has no e-mail address.")
 AGAIN_AFTER = timedelta(minutes=1)
 MOST_DAYS = 3_660
 SLICE = 1_000
@@ -67,7 +69,10 @@ def send_again(*, actor: Actor, number: str, to: str = "") -> Sending:
         document = issued.get_document(number)
         if document.kind == "opening":
             raise BadInput(
-                f"{number} comes from the books before, so there is no letter of it here. Nothing was sent."
+                _(
+                    "{number} comes from the books before, so there is no letter of it here. Nothing was sent.",
+                    number=number,
+                )
             )
         recipient = _recipients({document.customer_id})[document.customer_id]
         recipient = _to_another(recipient, to)
@@ -83,7 +88,11 @@ def _refuse_at_once(document: Document, email: str) -> None:
     since = clock.now() - AGAIN_AFTER
     if Sending.objects.filter(document=document, kind="again", to=email, owed_at__gt=since).exists():
         raise Conflict(
-            f"{document.number} was sent to {email} less than a minute ago. If it doesn't arrive, send it once more then."
+            _(
+                "{number} was sent to {email} less than a minute ago. If it doesn't arrive, send it once more then.",
+                number=document.number,
+                email=email,
+            )
         )
 
 
@@ -92,13 +101,13 @@ def send_statement(*, actor: Actor, customer_id: UUID, since: date, until: date,
     require(actor, Permission.DOCUMENTS_SEND)
     if not since <= until or (until - since).days > MOST_DAYS:
         raise BadInput(
-            "A statement ends on or after the day it begins, within ten years. Nothing was sent.",
-            errors=[Problem("/until", "period", "Choose a day from the statement's first day on.")],
+            _("A statement ends on or after the day it begins, within ten years. Nothing was sent."),
+            errors=[Problem("/until", "period", _("Choose a day from the statement's first day on."))],
         )
     with tenancy.writing(actor):
         recipient = _recipients({customer_id}).get(customer_id)
         if recipient is None:
-            detail = "There is no customer here with this id."
+            detail = _("There is no customer here with this id.")
             raise NotFound(detail, errors=[Problem("/customer", "not-found", detail)])
         recipient = _to_another(recipient, to)
         subject = messages.statement_subject(since, until, parties.default_entity().legal_name)
@@ -126,11 +135,16 @@ def announce_price(*, actor: Actor, version_id: UUID) -> list[Sending]:
         today = clock.today(accounts.queries.get_operator().zone)
         if change.announced_on is not None:
             raise Conflict(
-                f"The letters of this price were made on {change.announced_on}. Nothing was sent again."
+                _(
+                    "The letters of this price were made on {announced_on}. Nothing was sent again.",
+                    announced_on=plain_day(change.announced_on),
+                )
             )
         if change.after is None or change.effective_from <= today:
             raise BadInput(
-                "A price is announced once its amount is known and before the day that it begins. Nothing was sent."
+                _(
+                    "A price is announced once its amount is known and before the day that it begins. Nothing was sent."
+                )
             )
         recipients = _recipients({one.id for one in change.concerns})
         subject = messages.price_subject(change.effective_from, parties.default_entity().legal_name)
@@ -231,10 +245,10 @@ def _to_another(recipient: _Recipient, to: str) -> _Recipient:
         validate_email(email)
     except ValidationError:
         raise BadInput(
-            "Name the e-mail address to send it to. Nothing was sent."
+            _("Name the e-mail address to send it to. Nothing was sent.")
             if not email
-            else "This is no e-mail address. Nothing was sent.",
-            errors=[Problem("/to", "email", "An e-mail address, such as accounts@customer.example.")],
+            else _("This is no e-mail address. Nothing was sent."),
+            errors=[Problem("/to", "email", _("An e-mail address, such as accounts@customer.example."))],
         ) from None
     return _Recipient(recipient.customer_id, email, wants_mail=True)
 
@@ -259,7 +273,7 @@ def _row(
         to=recipient.email,
         subject=subject[:200],
         owed_at=now,
-        failed="" if recipient.email else NO_ADDRESS,
+        failed="" if recipient.email else _(NO_ADDRESS),
     )
 
 

@@ -9,8 +9,10 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from accounts import phrases
 from accounts.commands.customers import FIRST_YEAR, LAST_YEAR
 from accounts.errors import BadInput, Problem, Refusal
+from accounts.languages import _
 from billing.commands.rows import price_problems, refuse_bad_row
 from billing.models import Contract, ContractTerms
 from billing.rules.dispositions import CHARGEABLE_TYPES
@@ -73,17 +75,21 @@ def _plain(one: Inclusion | Mapping[str, Any]) -> dict[str, Any]:
     names = ("event_type", "count", "per", "every")
     values = {name: getattr(one, name) for name in names} if isinstance(one, Inclusion) else dict(one)
     if set(values) != set(names):
-        detail = f"What is in the fee says {', '.join(names)}, and nothing else."
+        detail = _("What is in the fee says {names}, and nothing else.", names=", ".join(names))
         raise BadInput(detail, errors=[Problem("/inclusions", "inclusion", detail)])
     return values
 
 
 def _terms_problems(terms: ContractTerms) -> Iterator[Problem]:
     if not FIRST_YEAR <= terms.effective_from.year <= LAST_YEAR:
-        detail = f"Terms begin in the years {FIRST_YEAR} to {LAST_YEAR}."
+        detail = _(
+            "Terms begin in the years {first_year} to {last_year}.",
+            first_year=FIRST_YEAR,
+            last_year=LAST_YEAR,
+        )
         yield Problem("/effective_from", "out-of-range", detail)
     if terms.cycle_months not in CYCLES:
-        yield Problem("/cycle_months", "cycle", "Bills come every 1, 3, 6 or 12 months.")
+        yield Problem("/cycle_months", "cycle", _("Bills come every 1, 3, 6 or 12 months."))
     yield from price_problems(terms.visit_minimum, "/visit_minimum")
     yield from price_problems(terms.invoice_minimum, "/invoice_minimum")
     yield from _mode_problems(terms)
@@ -91,7 +97,7 @@ def _terms_problems(terms: ContractTerms) -> Iterator[Problem]:
         yield Problem(
             "/claw_back_months",
             "claw-back",
-            "Only an installation that was free can be paid for later. Set 0.",
+            _("Only an installation that was free can be paid for later. Set 0."),
         )
     for index, one in enumerate(terms.inclusions):
         yield from _inclusion_problems(one, f"/inclusions/{index}")
@@ -99,29 +105,40 @@ def _terms_problems(terms: ContractTerms) -> Iterator[Problem]:
     for index, kind in enumerate(kinds):
         if kind in kinds[:index]:
             yield Problem(
-                f"/inclusions/{index}/event_type", "repeated", f"{kind} is in the fee twice. Say it once."
+                f"/inclusions/{index}/event_type",
+                "repeated",
+                _("{kind} is in the fee twice. Say it once.", kind=kind),
             )
 
 
 def _mode_problems(terms: ContractTerms) -> Iterator[Problem]:
     if terms.base_units and terms.mode != Mode.BASE_PLUS:
         yield Problem(
-            "/base_units", "base-units", "Only a base fee covers units. Choose the mode base_plus, or set 0."
+            "/base_units",
+            "base-units",
+            _("Only a base fee covers units. Choose the mode base_plus, or set 0."),
         )
     if terms.mode not in BY_THE_PIECE:
         return
-    by_the_piece = "What is billed by the piece"
     if terms.in_advance:
         yield Problem(
-            "/in_advance", "by-the-piece", f"{by_the_piece} is billed afterwards: nobody knows it in advance."
+            "/in_advance",
+            "by-the-piece",
+            _("What is billed by the piece is billed afterwards: nobody knows it in advance."),
         )
     if terms.cycle_months != 1:
-        yield Problem("/cycle_months", "by-the-piece", f"{by_the_piece} is billed every month. Set 1.")
+        yield Problem(
+            "/cycle_months",
+            "by-the-piece",
+            _("What is billed by the piece is billed every month. Set 1."),
+        )
     if terms.credits_missed:
         yield Problem(
             "/credits_missed",
             "by-the-piece",
-            f"{by_the_piece} has no fee that a missed service could be credited from.",
+            _(
+                "What is billed by the piece has no fee that a missed service could be credited from.",
+            ),
         )
 
 
@@ -132,15 +149,24 @@ def _inclusion_problems(one: dict[str, Any], pointer: str) -> Iterator[Problem]:
         yield Problem(
             f"{pointer}/event_type",
             "event-type",
-            f"{kind or 'No event type'} can't be in a fee. Choose one of {known}.",
+            _(
+                "{kind} can't be in a fee. Choose one of {known}.",
+                kind=kind or _("No event type"),
+                known=known,
+            ),
         )
     if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= MOST_INCLUDED:
         yield Problem(
-            f"{pointer}/count", "out-of-range", f"From 1 to {MOST_INCLUDED:,} pieces of work can be in a fee."
+            f"{pointer}/count",
+            "out-of-range",
+            _(
+                "From 1 to {most_included} pieces of work can be in a fee.",
+                most_included=phrases.number(MOST_INCLUDED),
+            ),
         )
     if one["per"] not in PER:
-        yield Problem(f"{pointer}/per", "unknown", "Work is in the fee per unit or per site.")
+        yield Problem(f"{pointer}/per", "unknown", _("Work is in the fee per unit or per site."))
     elif one["per"] == "unit" and kind in OF_SITES:
-        yield Problem(f"{pointer}/per", "of-sites", "A visit is of a site, so it is in the fee per site.")
+        yield Problem(f"{pointer}/per", "of-sites", _("A visit is of a site, so it is in the fee per site."))
     if one["every"] not in EVERY:
-        yield Problem(f"{pointer}/every", "unknown", "Work is in the fee every year or every month.")
+        yield Problem(f"{pointer}/every", "unknown", _("Work is in the fee every year or every month."))

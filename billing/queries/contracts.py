@@ -15,6 +15,7 @@ from uuid import UUID
 from django.db.models import Q, QuerySet
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from billing.models import Contract, ContractRenewal, ContractSite, ContractTerms
 from billing.rules import inputs
 from billing.rules.contract_end import Duration, Term
@@ -49,7 +50,7 @@ def contracts() -> QuerySet[Contract]:
 def get_contract(number: str) -> Contract:
     contract = contracts().filter(number=number).first()
     if contract is None:
-        raise NotFound("There is no contract here with this number.")
+        raise NotFound(_("There is no contract here with this number."))
     return contract
 
 

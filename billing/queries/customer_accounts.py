@@ -8,6 +8,7 @@ from django.db.models import Q, QuerySet
 
 import accounts.queries
 from accounts.errors import NotFound
+from accounts.languages import _
 
 if TYPE_CHECKING:
     from accounts.models import Customer
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 def get_customer(code: str) -> Customer:
     customer = accounts.queries.customers().filter(code=code).first()
     if customer is None:
-        raise NotFound("There is no customer here with this code.")
+        raise NotFound(_("There is no customer here with this code."))
     return customer
 
 

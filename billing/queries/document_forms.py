@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from billing.models import Document
 from billing.rules.document_export import document_csv
 from billing.rules.documents import canonical_bytes
@@ -19,7 +20,7 @@ MEDIA_TYPES = {
 def form_of(found: Document, form: str) -> bytes:
     """The document as ``json``, ``pdf``, ``xml`` or ``csv``. NotFound for a form that it does not have."""
     if found.kind == "opening":
-        raise NotFound("This debt was brought forward, so there is no document of it here.")
+        raise NotFound(_("This debt was brought forward, so there is no document of it here."))
     if form == "pdf":
         return pdf.render(found.document)
     if form == "json":
@@ -28,4 +29,6 @@ def form_of(found: Document, form: str) -> bytes:
         return document_csv(found.document).encode()
     if form == "xml" and found.ubl:
         return found.ubl.encode()
-    raise NotFound("This document has no such form. E-invoices are made for issuers that charge VAT or GST.")
+    raise NotFound(
+        _("This document has no such form. E-invoices are made for issuers that charge VAT or GST.")
+    )

@@ -12,6 +12,7 @@ from django.db.models import Count, F, Q, QuerySet, Sum
 
 import fleet.queries
 from accounts.errors import NotFound
+from accounts.languages import _
 from billing.models import Document, DocumentLine, Sending
 from billing.queries import closes
 
@@ -48,7 +49,7 @@ def get_credit_note(number: str) -> Document:
     """A credit note by its number; NotFound without it, or for a document of another kind."""
     found = Document.objects.select_related("customer").filter(number=number, kind="credit_note").first()
     if found is None:
-        raise NotFound("There is no credit note here with this number.")
+        raise NotFound(_("There is no credit note here with this number."))
     return found
 
 

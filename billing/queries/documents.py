@@ -14,6 +14,7 @@ from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast, Coalesce
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from billing.models import (
     Charge,
     Document,
@@ -87,7 +88,7 @@ def get_document(number: str) -> Document:
         .first()
     )
     if found is None:
-        raise NotFound("There is no document here with this number.")
+        raise NotFound(_("There is no document here with this number."))
     return found
 
 
@@ -95,7 +96,7 @@ def get_invoice(number: str) -> Document:
     """An invoice by its number; NotFound without it, or for a document of another kind."""
     found = Document.objects.select_related("customer", "close").filter(number=number, kind="invoice").first()
     if found is None:
-        raise NotFound("There is no invoice here with this number.")
+        raise NotFound(_("There is no invoice here with this number."))
     return found
 
 

@@ -10,7 +10,9 @@ from typing import Any
 from uuid import UUID
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from billing.models import Charge, DocumentLine, EventDisposition, PriceVersion
+from billing.rules.dating import plain_day
 from billing.rules.documents import decimal_text
 from billing.rules.rating import Rule
 from billing.rules.wording import (
@@ -70,7 +72,7 @@ class Explanation:
     def sentences(self) -> list[str]:
         """All of it in words, in the order one would tell it."""
         return [
-            f"This line is for {self.what}.",
+            _("This line is for {what}.", what=self.what),
             self.clause,
             *([self.price] if self.price else []),
             *self.arithmetic,
@@ -80,7 +82,7 @@ class Explanation:
 def get_charge(charge_id: UUID) -> Charge:
     charge = Charge.objects.select_related("close", "customer").filter(id=charge_id).first()
     if charge is None:
-        raise NotFound("There is no charge here with this id.")
+        raise NotFound(_("There is no charge here with this id."))
     return charge
 
 
@@ -120,23 +122,23 @@ def explain(charge_id: UUID) -> Explanation:
 def _what(charge: Charge) -> str:
     parts = [rule_words(charge.rule)]
     if charge.unit_code:
-        parts.append(f"unit {charge.unit_code}")
+        parts.append(_("unit {code}", code=charge.unit_code))
     if charge.place:
         parts.append(charge.place)
     if charge.site_name:
-        parts.append(f"at {charge.site_name}")
-    return f"{', '.join(parts)}, on {charge.service_on}"
+        parts.append(_("at {site}", site=charge.site_name))
+    return _("{what}, on {day}", what=", ".join(parts), day=plain_day(charge.service_on))
 
 
 def _version(version_id: UUID | None) -> dict[str, Any] | None:
     row = PriceVersion.objects.select_related("contract", "site").filter(id=version_id).first()
     if row is None:
         return None
-    scope = "of the price list"
+    scope = _("of the price list")
     if row.site is not None:
-        scope = f"of contract {row.contract.number} for site {row.site.code}"
+        scope = _("of contract {number} for site {site}", number=row.contract.number, site=row.site.code)
     elif row.contract is not None:
-        scope = f"of contract {row.contract.number}"
+        scope = _("of contract {number}", number=row.contract.number)
     return {
         "id": row.id,
         "amount": None if row.amount is None else decimal_text(row.amount),

@@ -13,6 +13,7 @@ from django.db.models import QuerySet
 
 import accounts.queries
 from accounts.errors import NotFound
+from accounts.languages import _
 from billing.models import BillingProfile, LegalEntity, PurchaseOrder, SiteBilling, TaxRate
 from billing.rules.parties import Entity, Order, Profile, Rate, SiteTax
 
@@ -41,7 +42,7 @@ def legal_entities() -> QuerySet[LegalEntity]:
 def get_legal_entity(code: str) -> LegalEntity:
     entity = LegalEntity.objects.filter(code=code).first()
     if entity is None:
-        raise NotFound("There is no legal entity here with this code.")
+        raise NotFound(_("There is no legal entity here with this code."))
     return entity
 
 
@@ -71,7 +72,7 @@ def purchase_order_rows() -> QuerySet[PurchaseOrder]:
 def get_purchase_order(order_id: UUID) -> PurchaseOrder:
     order = PurchaseOrder.objects.filter(id=order_id).first()
     if order is None:
-        raise NotFound("There is no purchase order here with this id.")
+        raise NotFound(_("There is no purchase order here with this id."))
     return order
 
 

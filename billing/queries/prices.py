@@ -12,6 +12,7 @@ from uuid import UUID
 from django.db.models import F, Q, QuerySet
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from billing.models import IndexFigure, PriceItem, PriceVersion
 from billing.rules.inputs import Basis, Item, Version
 
@@ -56,7 +57,7 @@ def price_items() -> QuerySet[PriceItem]:
 def get_price_item(code: str) -> PriceItem:
     item = PriceItem.objects.filter(code=code).first()
     if item is None:
-        raise NotFound("There is no price item here with this code.")
+        raise NotFound(_("There is no price item here with this code."))
     return item
 
 
@@ -69,7 +70,7 @@ def price_versions() -> QuerySet[PriceVersion]:
 def get_price_version(price_id: UUID) -> PriceVersion:
     version = price_versions().filter(id=price_id).first()
     if version is None:
-        raise NotFound("There is no price here with this id.")
+        raise NotFound(_("There is no price here with this id."))
     return version
 
 

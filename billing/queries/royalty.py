@@ -13,6 +13,7 @@ from django.db.models import Count, Max, Q, QuerySet, Sum
 
 from accounts.errors import NotFound
 from accounts.ids import uuid7
+from accounts.languages import _
 from accounts.tenancy import current_operator_id
 from billing.models import Allocation, Document, RoyaltyStatement, RoyaltyTerms
 from billing.queries import settling
@@ -52,7 +53,7 @@ def statements() -> QuerySet[RoyaltyStatement]:
 def get_statement(month: date) -> RoyaltyStatement:
     found = RoyaltyStatement.objects.filter(month=month).first()
     if found is None:
-        raise NotFound("There is no royalty statement here for this month.")
+        raise NotFound(_("There is no royalty statement here for this month."))
     return found
 
 
@@ -89,7 +90,7 @@ def _issued_under(basis: Basis, column: str = "issued_on") -> Q:
     """Documents issued in the months of a basis; ``column`` has the day."""
     rows = list(terms_rows().values_list("effective_from", "basis"))
     asked = Q(pk__in=[])
-    for place, ((start, its_basis), (end, _)) in enumerate(pairwise([*rows, (None, "")])):
+    for place, ((start, its_basis), (end, _basis)) in enumerate(pairwise([*rows, (None, "")])):
         if its_basis == basis:
             issued = Q(**{f"{column}__gte": date.min if place == 0 else start})
             asked |= issued if end is None else issued & Q(**{f"{column}__lt": end})

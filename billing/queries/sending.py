@@ -15,12 +15,15 @@ from django.db.models import F, Max, Q, QuerySet
 import accounts.queries
 from accounts import clock
 from accounts.errors import NotFound
+from accounts.languages import N_, _
 from billing.models import Charge, PriceVersion, Sending
 from billing.queries import prices
 from billing.rules.reminders import Reminded
 
 SALT = "billing.sending"
-NO_LINK = "This link leads nowhere: it is not whole, or it is too old. Ask who sent it to you for a new one."
+NO_LINK = N_(
+    "This link leads nowhere: it is not whole, or it is too old. Ask who sent it to you for a new one."
+)
 # A link opens its document for about thirteen months after it was sent: until the next year's books are closed.
 LINK_DAYS = 400
 # Whom a list price concerns: who was charged at it in so many days before it changes.
@@ -44,7 +47,7 @@ def sendings_of(document_id: UUID) -> QuerySet[Sending]:
 def get_sending(sending_id: UUID) -> Sending:
     found = sendings().filter(id=sending_id).first()
     if found is None:
-        raise NotFound("Nothing here was sent under this id.")
+        raise NotFound(_("Nothing here was sent under this id."))
     return found
 
 
@@ -73,7 +76,7 @@ def read_token(token: str) -> tuple[UUID, UUID]:
     try:
         ids = base64.urlsafe_b64decode(signing.Signer(salt=SALT).unsign(token) + "=")
     except (signing.BadSignature, ValueError):
-        raise NotFound(NO_LINK) from None
+        raise NotFound(_(NO_LINK)) from None
     return UUID(bytes=ids[:16]), UUID(bytes=ids[16:])
 
 
@@ -83,7 +86,7 @@ def shared(sending_id: UUID) -> Sending:
         with_documents().filter(id=sending_id, owed_at__gt=clock.now() - timedelta(days=LINK_DAYS)).first()
     )
     if found is None:
-        raise NotFound(NO_LINK)
+        raise NotFound(_(NO_LINK))
     return found
 
 

@@ -15,6 +15,7 @@ from django.db.models.expressions import RawSQL
 from django.db.models.functions import Coalesce
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from accounts.tenancy import SCOPE_SQL, current_operator_id
 from billing.models import Allocation, Document, NumberSeries, Payment
 
@@ -154,7 +155,7 @@ def payments_named(external_ids: Collection[str]) -> QuerySet[Payment]:
 def get_payment(payment_id: UUID) -> Payment:
     payment = payments().filter(id=payment_id).first()
     if payment is None:
-        raise NotFound("There is no payment here with this id.")
+        raise NotFound(_("There is no payment here with this id."))
     return payment
 
 

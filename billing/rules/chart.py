@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from accounts.languages import _
+
 
 class Account(StrEnum):
     """What the ledger's accounts are for. A legal entity may give each a number of its own books."""
@@ -63,9 +65,16 @@ def chart_problems(own: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """What is wrong with an entity's account numbers: each key of ``own`` with a sentence."""
     for name, number in own.items():
         if name not in set(Account):
-            yield name, f"{name} is no account here. The accounts are {', '.join(Account)}."
+            yield (
+                name,
+                _(
+                    "{name} is no account here. The accounts are {account}.",
+                    name=name,
+                    account=", ".join(Account),
+                ),
+            )
         elif not isinstance(number, str) or not _NUMBER.match(number):
-            yield name, "An account's number has up to 20 letters, digits, dots and dashes."
+            yield name, _("An account's number has up to 20 letters, digits, dots and dashes.")
     chart = Chart({name: str(number) for name, number in own.items()})
     owners: dict[str, Account] = {}
     for account in Account:
@@ -74,5 +83,10 @@ def chart_problems(own: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
             guilty = account if account in own else first
             yield (
                 str(guilty),
-                f"{chart[account]} is the number of {first} and of {account}. Give each its own.",
+                _(
+                    "{chart} is the number of {first} and of {account}. Give each its own.",
+                    chart=chart[account],
+                    first=first,
+                    account=account,
+                ),
             )

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from accounts import phrases
+from accounts.languages import _
 from billing.rules.money import rounded_to, step_of
 from billing.rules.tax import TaxGroup, tax_of
 
@@ -148,20 +150,44 @@ def give_back(of: Creditable, lines: Sequence[CreditLine], *, cash_step: Decimal
     _refuse_overdrawn(of, lines)
     net = sum((line.amount for line in lines), NOTHING)
     if net < 0 or not lines:
-        raise MoreThanLeft(f"Nothing is left of {of.number} to give back.")
+        raise MoreThanLeft(_("Nothing is left of {number} to give back.", number=of.number))
     if net > of.net_left:
         raise MoreThanLeft(
-            f"That gives back {net} {of.currency} net, but only {of.net_left} are left of {of.number}."
+            _(
+                "That gives back {net} {currency} net, but only {net_left} are left of {number}.",
+                net=phrases.amount(str(net)),
+                currency=of.currency,
+                net_left=phrases.amount(str(of.net_left)),
+                number=of.number,
+            )
         )
     groups = _credit_groups(of, lines)
     tax = sum((group.tax for group in groups), NOTHING)
     if net + tax <= 0:
-        raise MoreThanLeft(f"Nothing is left of {of.number} to give back.")
+        raise MoreThanLeft(_("Nothing is left of {number} to give back.", number=of.number))
     if tax > of.tax_left:
         raise MoreThanLeft(
-            f"That gives back {tax} {of.currency} of tax, but only {of.tax_left} are left of {of.number}."
+            _(
+                "That gives back {tax} {currency} of tax, but only {tax_left} are left of {number}.",
+                tax=phrases.amount(str(tax)),
+                currency=of.currency,
+                tax_left=phrases.amount(str(of.tax_left)),
+                number=of.number,
+            )
         )
     return Credit(tuple(lines), tuple(groups), net, tax, _payable(of, net, tax, cash_step))
+
+
+def _nothing_more(line: Any, of: Creditable) -> str:
+    if not line.left:
+        return _("Of line {line} of {number} nothing is left to give back.", line=line.line, number=of.number)
+    return _(
+        "Of line {line} of {number} only {left} {currency} are left to give back.",
+        line=line.line,
+        number=of.number,
+        left=phrases.amount(str(line.left)),
+        currency=of.currency,
+    )
 
 
 def _refuse_overdrawn(of: Creditable, lines: Iterable[CreditLine]) -> None:
@@ -170,8 +196,7 @@ def _refuse_overdrawn(of: Creditable, lines: Iterable[CreditLine]) -> None:
         asked[line.line] += line.amount
     for one in of.lines:
         if one.line in asked and abs(asked[one.line]) > abs(one.left):
-            left = f"only {one.left} {of.currency} are" if one.left else "nothing is"
-            raise MoreThanLeft(f"Of line {one.line} of {of.number} {left} left to give back.")
+            raise MoreThanLeft(_nothing_more(one, of))
 
 
 def _everything(of: Creditable) -> list[CreditLine]:
@@ -186,31 +211,54 @@ def _chosen(of: Creditable, asked: Sequence[CreditedLine]) -> list[CreditLine]:
         line = lines.get(one.line)
         if line is None:
             raise Unacceptable(
-                f"{of.number} has no line {one.line}. Choose one of 1 to {len(lines)}.", index, "line"
+                _(
+                    "{number} has no line {line}. Choose one of 1 to {count}.",
+                    number=of.number,
+                    line=one.line,
+                    count=len(lines),
+                ),
+                index,
+                "line",
             )
         if one.line in seen:
-            raise Unacceptable(f"Line {one.line} is named twice. Name it once, with the sum.", index, "line")
+            raise Unacceptable(
+                _("Line {line} is named twice. Name it once, with the sum.", line=one.line), index, "line"
+            )
         seen.add(one.line)
         amount = line.left if one.amount is None else one.amount
         _refuse_amount(of, line, amount, index)
         chosen.append(CreditLine(one.line, amount))
     if not chosen:
-        raise Unacceptable("Name at least one line to give back of, or none for all that is left.")
+        raise Unacceptable(_("Name at least one line to give back of, or none for all that is left."))
     return chosen
 
 
 def _refuse_amount(of: Creditable, line: LineLeft, amount: Decimal, index: int) -> None:
     if line.amount < 0:
-        detail = f"Line {line.line} of {of.number} gave something back itself. It is undone by giving back all that is left."
+        detail = _(
+            "Line {line} of {number} gave something back itself. It is undone by giving back all that is left.",
+            line=line.line,
+            number=of.number,
+        )
         raise Unacceptable(detail, index, "line")
     if not amount.is_finite() or amount < 0 or (amount == 0 and line.left > 0):
-        raise Unacceptable("What is given back is more than 0.", index, "amount")
+        raise Unacceptable(_("What is given back is more than 0."), index, "amount")
     if amount > line.left or line.left == 0:
-        left = f"only {line.left} {of.currency} are" if line.left else "nothing is"
-        raise MoreThanLeft(f"Of line {line.line} of {of.number} {left} left to give back.", index, "amount")
+        raise MoreThanLeft(
+            _nothing_more(line, of),
+            index,
+            "amount",
+        )
     if amount % of.step:
         raise Unacceptable(
-            f"Amounts in {of.currency} are multiples of {of.step}; {amount} is not.", index, "amount"
+            _(
+                "Amounts in {currency} are multiples of {step}; {amount} is not.",
+                currency=of.currency,
+                step=phrases.amount(str(of.step)),
+                amount=phrases.amount(str(amount)),
+            ),
+            index,
+            "amount",
         )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import orjson
 
+from accounts.languages import N_, _
 from billing.rules.crediting import Credit, CreditLine
 from billing.rules.drafting import Draft, DraftLine
 from billing.rules.inputs import Customer, Inputs
@@ -20,7 +21,7 @@ from billing.rules.rating import Charge, month_after
 from billing.rules.tax import TaxGroup, tax_groups
 
 ENGINE = "wickround-billing/2"
-NET_NOTE = "All amounts are net; tax is not included."
+NET_NOTE = N_("All amounts are net; tax is not included.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ def invoice(heading: Heading, draft: Draft, inputs: Inputs) -> dict[str, Any]:
         "rounding": {"policy": policy, "tax_basis": entity.tax_basis},
         "lines": [_line(number, line) for number, line in enumerate(draft.lines, start=1)],
         **_sums(groups, net, tax, payable, currency),
-        "note": NET_NOTE if entity.regime == "none" else "",
+        "note": _(NET_NOTE) if entity.regime == "none" else "",
     }
 
 

@@ -10,6 +10,8 @@ from decimal import Decimal
 from enum import StrEnum
 from uuid import UUID
 
+from accounts.languages import N_, _
+from billing.rules.dating import plain_day
 from billing.rules.inputs import Customer, Inputs
 from billing.rules.invoicing import Kind, Line
 from billing.rules.money import rounded
@@ -18,7 +20,7 @@ from billing.rules.parties import Entity, Order, Profile
 from billing.rules.rating import Charge, Rule, charge_key, month_after
 from billing.rules.tax import NEEDS_VAT_ID, NoRate, Taxed, tax_groups, tax_point, taxed
 
-MINIMUM_ITEM = ("invoice-minimum", "Minimum per invoice")
+MINIMUM_ITEM = ("invoice-minimum", N_("Minimum per invoice"))
 
 
 class Hold(StrEnum):
@@ -185,14 +187,23 @@ class _Drafting:
         terms, day = self._terms(charge), tax_point(charge)
         tax, profile, payer = self._tax(line, terms, day), terms.profile, terms.payer
         if isinstance(tax, NoRate):
-            return Held(line, payer.id, Hold.NO_TAX_RATE, f"{tax} Enter the rate, then close the month.")
+            return Held(
+                line, payer.id, Hold.NO_TAX_RATE, _("{tax} Enter the rate, then close the month.", tax=tax)
+            )
         if tax is not None and profile.tax_treatment in NEEDS_VAT_ID and not profile.vat_id:
-            detail = f"{payer.name} has no VAT number, which its tax treatment needs on the document. Enter the number."
+            detail = _(
+                "{name} has no VAT number, which its tax treatment needs on the document. Enter the number.",
+                name=payer.name,
+            )
             return Held(line, payer.id, Hold.NO_VAT_ID, detail)
         order = self._order(charge, terms, day)
         if order is None and profile.po_required:
-            where = f" at {charge.site_name}" if charge.site_name else ""
-            detail = f"{payer.name} asks for a purchase order; none is valid for {day}{where}. Enter one."
+            sentence = (
+                _("{name} asks for a purchase order; none is valid for {day} at {site}. Enter one.")
+                if charge.site_name
+                else _("{name} asks for a purchase order; none is valid for {day}. Enter one.")
+            )
+            detail = sentence.format(name=payer.name, day=plain_day(day), site=charge.site_name)
             return Held(line, payer.id, Hold.NO_ORDER, detail)
         po = order.number if order else ""
         # Supplies outside the scope of tax can't share a document with others (BR-O-11 to BR-O-14).
@@ -297,7 +308,7 @@ class _Drafting:
             subject_id=key.payer_id,
             event_id=None,
             item_code=MINIMUM_ITEM[0],
-            item_name=MINIMUM_ITEM[1],
+            item_name=_(MINIMUM_ITEM[1]),
             price_version_id=None,
             unit_price=minimum - net,
             customer_id=key.payer_id,

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import re
 
+from accounts.languages import N_
+
 COUNTRY = re.compile(r"[A-Z]{2}\Z")  # ISO 3166-1 alpha-2
 JURISDICTION = re.compile(r"[A-Z]{2}(-[A-Z0-9-]{0,16}[A-Z0-9])?\Z")
-JURISDICTION_MEANING = (
+JURISDICTION_MEANING = N_(
     "A tax jurisdiction is a country of ISO 3166-1, and parts of it after dashes: DE, US-CO, US-CO-MILL-POND."
 )
 VAT_ID = re.compile(r"[A-Z]{2}[A-Z0-9+*.]{2,28}\Z")
-VAT_ID_MEANING = "A VAT identifier begins with its country's two capital letters: DE123456789."
+VAT_ID_MEANING = N_("A VAT identifier begins with its country's two capital letters: DE123456789.")
 # An account of the ledger, as an item names it for its revenue.
 ACCOUNT = re.compile(r"[A-Za-z0-9][A-Za-z0-9.-]{0,19}\Z")
-ACCOUNT_MEANING = "An account's number has up to 20 letters, digits, dots and dashes."
+ACCOUNT_MEANING = N_("An account's number has up to 20 letters, digits, dots and dashes.")
 _IBAN = re.compile(r"[A-Z]{2}\d{2}[A-Z0-9]{11,30}\Z")
 _BIC = re.compile(r"[A-Z]{6}[A-Z0-9]{2}([A-Z0-9]{3})?\Z")  # ISO 9362:2014
 

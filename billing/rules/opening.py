@@ -9,12 +9,13 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from accounts.languages import N_, _
 from billing.rules.documents import ENGINE, amount_text, buyer, issuer
 from billing.rules.inputs import Customer
 from billing.rules.money import minor_units, policy_for
 from billing.rules.parties import Entity, Profile
 
-NOTE = "What was open of a document of the books before; its lines and its tax stand there."
+NOTE = N_("What was open of a document of the books before; its lines and its tax stand there.")
 _OURS = re.compile(r"(?P<series>(INV|CRN)(-.+)?)-(?P<ordinal>\d{6,})\Z")
 
 
@@ -62,7 +63,7 @@ def opening_document(debt: Debt, entity: Entity, customer: Customer, profile: Pr
         "total": owed,
         "cash_rounding": nothing,
         "payable": owed,
-        "note": NOTE,
+        "note": _(NOTE),
         "previous_sha256": "",
     }
 

@@ -10,6 +10,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import Any
 
+from accounts.languages import _
 from billing.rules.documents import amount_text, decimal_text
 from billing.rules.money import ROUNDING_POLICY, allocated, minor_units, rounded
 from billing.rules.months import month_after
@@ -182,19 +183,27 @@ def tier_problems(tiers: Sequence[Tier], fund_percent: Decimal) -> list[tuple[in
     """What is wrong with tiers: place (None: the fund), code and a sentence. Percentages lie between 0 and 100."""
     found: list[tuple[int | None, str, str]] = []
     if not tiers:
-        return [(None, "no-tiers", "Name at least one tier; a single one up to no end is a flat percentage.")]
+        return [
+            (None, "no-tiers", _("Name at least one tier; a single one up to no end is a flat percentage."))
+        ]
     for place, tier in enumerate(tiers):
         is_last = place == len(tiers) - 1
         if not NONE <= tier.percent <= HUNDRED:
-            found.append((place, "percent", "A percentage lies between 0 and 100."))
+            found.append((place, "percent", _("A percentage lies between 0 and 100.")))
         elif tier.percent + fund_percent > HUNDRED:
-            found.append((place, "percent", "A tier and the fund together take no more than 100 per cent."))
+            found.append(
+                (place, "percent", _("A tier and the fund together take no more than 100 per cent."))
+            )
         if is_last != (tier.upto is None):
-            found.append((place, "upto", "Every tier but the last has an end, and the last has none."))
+            found.append((place, "upto", _("Every tier but the last has an end, and the last has none.")))
     ends = [NONE, *(tier.upto for tier in tiers if tier.upto is not None)]
     if any(upper <= lower for lower, upper in pairwise(ends)):
         found.append(
-            (0, "upto", "Give the tiers in order: each ends higher than the one before, the first above 0.")
+            (
+                0,
+                "upto",
+                _("Give the tiers in order: each ends higher than the one before, the first above 0."),
+            )
         )
     return found
 

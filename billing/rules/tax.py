@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal, localcontext
 
+from accounts.languages import N_, _
+from billing.rules.dating import plain_day
 from billing.rules.inputs import Inputs, covers
 from billing.rules.invoicing import Line
 from billing.rules.money import rounded_to
@@ -33,11 +35,11 @@ ON_A_DAY = frozenset(
 )
 # EN 16931 (BT-118) code and default exemption reason (BT-120) of each treatment of a buyer that is not taxed as usual.
 _TREATMENTS = {
-    "reverse_charge": ("AE", "Reverse charge: the customer accounts for the tax."),
-    "intra_community": ("K", "Intra-Community supply, exempt from tax."),
-    "export": ("G", "Export outside the tax territory, free of tax."),
-    "exempt": ("E", "Exempt from tax."),
-    "outside": ("O", "Outside the scope of tax."),
+    "reverse_charge": ("AE", N_("Reverse charge: the customer accounts for the tax.")),
+    "intra_community": ("K", N_("Intra-Community supply, exempt from tax.")),
+    "export": ("G", N_("Export outside the tax territory, free of tax.")),
+    "exempt": ("E", N_("Exempt from tax.")),
+    "outside": ("O", N_("Outside the scope of tax.")),
 }
 # Only a buyer whose VAT number is on the document can be invoiced so (BR-AE-02, BR-IC-02).
 NEEDS_VAT_ID = frozenset({"reverse_charge", "intra_community"})
@@ -78,7 +80,14 @@ class NoRate(LookupError):
     """No rate is known for a class of supplies in a jurisdiction on a day."""
 
     def __init__(self, jurisdiction: str, tax_class: str, day: date) -> None:
-        super().__init__(f"There is no {tax_class} tax rate in {jurisdiction or 'no jurisdiction'} on {day}.")
+        super().__init__(
+            _(
+                "There is no {tax_class} tax rate in {jurisdiction} on {day}.",
+                tax_class=tax_class,
+                jurisdiction=jurisdiction or _("no jurisdiction"),
+                day=plain_day(day),
+            )
+        )
         self.jurisdiction, self.tax_class, self.day = jurisdiction, tax_class, day
 
 
@@ -103,13 +112,13 @@ def taxed(line: Line, inputs: Inputs) -> Taxed | None:
     where = _jurisdiction(charge, entity, profile, inputs)
     if profile.tax_treatment != "standard":
         category, reason = _TREATMENTS[profile.tax_treatment]
-        return Taxed(charge.tax_class, category, Decimal(0), where, "", profile.exemption_reason or reason)
+        return Taxed(charge.tax_class, category, Decimal(0), where, "", profile.exemption_reason or _(reason))
     day = tax_point(charge)
     for rate in inputs.rates:
         if (rate.jurisdiction, rate.tax_class) == (where, charge.tax_class) and covers(
             rate.effective_from, rate.effective_to, day
         ):
-            reason = rate.exemption_reason or _WITH_REASON.get(rate.category, "")
+            reason = rate.exemption_reason or _(_WITH_REASON.get(rate.category, ""))
             return Taxed(charge.tax_class, rate.category, _plain(rate.rate), where, rate.name, reason)
     raise NoRate(where, charge.tax_class, day)
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
+from accounts.languages import _
 from billing.rules.inputs import Basis, Inputs, Item, Site, Version
 from billing.rules.missed import MissedService
 from billing.rules.money import rounded, smallest
@@ -49,7 +50,7 @@ def _top_up(run: Run, day: Day, sold: Sold, price: Decimal) -> Charge | None:
     month, step = month_of(day[1]), smallest(currency)
     item = Item(
         "visit-minimum",
-        "Up to the minimum of a visit",
+        _("Up to the minimum of a visit"),
         Basis.VISIT,
         "",
         "",
