@@ -5,19 +5,31 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 
-from accounts.phrases import count, day
+from accounts.languages import N_, _, _n
+from accounts.phrases import amount, day
 from servicing.models import Outlook
 from servicing.rules.due import DueSegment
 from servicing.rules.wick_sentence import percent, wick_sentence
 
 _DRIFT = {
-    "low": "it lets through less than expected: the wick does not transfer as it should",
-    "high": "it lets through more than expected",
+    "low": N_("Since {day} it lets through less than expected: the wick does not transfer as it should."),
+    "high": N_("Since {day} it lets through more than expected."),
 }
 _TO_DO = {
-    "wash": "Wash the wick.",
-    "change": "Change the wick.",
-    "look_for_leak": "Look for a leak or a broken seal.",
+    "wash": N_("Wash the wick."),
+    "change": N_("Change the wick."),
+    "look_for_leak": N_("Look for a leak or a broken seal."),
+}
+# What the chance of a dry unit comes to, by the advice.
+_DRY = {
+    "": N_("{chance} chance of running dry before it is due on {due}."),
+    "sooner": N_(
+        "{chance} chance of running dry before it is due on {due}; come by {latest} to keep that under {target}."
+    ),
+    "larger": N_(
+        "{chance} chance of running dry before it is due on {due}. No day in grace keeps that under {target}: it needs a "
+        "larger cartridge or one visit more."
+    ),
 }
 
 
@@ -38,8 +50,8 @@ def expectations(
 def _drift(outlook: Outlook) -> str:
     if not outlook.drift or outlook.drift_since_on is None:
         return ""
-    said = f"Since {day(outlook.drift_since_on)} {_DRIFT[outlook.drift]}."
-    return f"{said} {_TO_DO.get(outlook.drift_advice, '')}".rstrip()
+    said = _(_DRIFT[outlook.drift], day=day(outlook.drift_since_on))
+    return f"{said} {_(_TO_DO.get(outlook.drift_advice, ''))}".rstrip()
 
 
 def _dry(outlook: Outlook, due_on: date | None, target: Decimal, today: date) -> str:
@@ -47,16 +59,14 @@ def _dry(outlook: Outlook, due_on: date | None, target: Decimal, today: date) ->
         return ""
     if due_on < today:
         return ""  # the day has passed: how the unit stands says it
-    chance = f"{percent(float(outlook.chance_dry))} chance of running dry before it is due on {day(due_on)}"
-    chance = chance[0].upper() + chance[1:]
-    if outlook.dry_advice == "sooner":
-        return f"{chance}; come by {day(outlook.latest_on)} to keep that under {percent(float(target))}."
-    if outlook.dry_advice == "larger":
-        return (
-            f"{chance}. No day in grace keeps that under {percent(float(target))}: it needs a larger cartridge or one visit "
-            "more."
-        )
-    return f"{chance}."
+    chance = percent(float(outlook.chance_dry))
+    return _(
+        _DRY.get(outlook.dry_advice, _DRY[""]),
+        chance=chance[0].upper() + chance[1:],
+        due=day(due_on),
+        latest=day(outlook.latest_on),
+        target=percent(float(target)),
+    )
 
 
 def _wick(outlook: Outlook, due_on: date | None, currency: str) -> str:
@@ -64,26 +74,29 @@ def _wick(outlook: Outlook, due_on: date | None, currency: str) -> str:
     saving, basis = outlook.wick_saving, outlook.basis
     chance = float(outlook.wick_chance) if outlook.wick_chance is not None else None
     until = due_on
-    at_the_visit = ""
+    is_of_the_visit = False
     if outlook.wick_advice in {"wash", "change"} and saving is not None and basis.get("after_on") and due_on:
         chance, until = basis["wick_chance_after"], date.fromisoformat(basis["after_on"])
-        at_the_visit = f"At the visit of {day(due_on)}: "
+        is_of_the_visit = True
     said = wick_sentence(
         chance,
         day(until) if until else "",
-        f"{saving:,.2f} {currency}" if saving is not None and saving > 0 else "",
+        f"{amount(f'{saving:.2f}')} {currency}" if saving is not None and saving > 0 else "",
         outlook.wick_advice,
         outlook.wick_reason,
     )
-    return f"{at_the_visit}{said[0].lower()}{said[1:]}" if at_the_visit and said else said
+    if is_of_the_visit and said and due_on:
+        return _("At the visit of {day}: {what}", day=day(due_on), what=f"{said[0].lower()}{said[1:]}")
+    return said
 
 
 def _cleaning(outlook: Outlook, today: date) -> str:
     if outlook.clean_due_on is None:
         return ""
+    due = day(outlook.clean_due_on)
     if outlook.clean_due_on <= today:
-        return f"Its reservoir has been due for cleaning since {day(outlook.clean_due_on)}."
-    return f"Its reservoir is due for cleaning on {day(outlook.clean_due_on)}."
+        return _("Its reservoir has been due for cleaning since {day}.", day=due)
+    return _("Its reservoir is due for cleaning on {day}.", day=due)
 
 
 def _basis(outlook: Outlook) -> str:
@@ -92,11 +105,17 @@ def _basis(outlook: Outlook) -> str:
         return ""
     readings = int(basis.get("n") or 0)
     if readings:
-        said = f"The dose is estimated from {count(readings, 'reading')} of its own and from similar units."
+        said = _n(
+            "The dose is estimated from {count} reading of its own and from similar units.",
+            "The dose is estimated from {count} readings of its own and from similar units.",
+            readings,
+        )
     elif basis.get("prior"):
-        said = "Nobody has read what was left in it, nor in its like: its dose is assumed from its cartridge."
+        said = _(
+            "Nobody has read what was left in it, nor in its like: its dose is assumed from its cartridge."
+        )
     else:
-        said = "Nobody has read what was left in it yet: its dose is an estimate from similar units."
+        said = _("Nobody has read what was left in it yet: its dose is an estimate from similar units.")
     if basis.get("wick_prior"):
-        said += " Too few wicks have been seen to fail here, so the chance of that is assumed."
+        return f"{said} " + _("Too few wicks have been seen to fail here, so the chance of that is assumed.")
     return said

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
 from django import forms
 from django.http import HttpRequest
+from django.utils.translation import gettext_lazy
 
 from accounts import clock
 from accounts import queries as accounts
-from accounts.phrases import day
+from accounts.languages import N_, _
+from accounts.phrases import day, dose, volume
 from fleet import queries as fleet
 from servicing.events.types import EventType
-from servicing.pages.wording import FAULTS, FINDINGS, Names, sentence
+from servicing.pages.wording import FAULTS, FINDINGS, Names, sentence, word
 from servicing.queries import history
 from servicing.queries.events import KnownEvent
 from servicing.queries.fleet_state import UnitView
@@ -28,14 +31,16 @@ class LookBackForm(forms.Form):
     """The two days. Neither lies ahead: what will be is not asked of the past."""
 
     true_on = forms.DateField(
-        label="What was true on",
+        label=gettext_lazy("What was true on"),
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        error_messages=dict.fromkeys(("required", "invalid"), "Enter the day you ask about."),
+        error_messages=dict.fromkeys(("required", "invalid"), gettext_lazy("Enter the day you ask about.")),
     )
     known_on = forms.DateField(
-        label="As we knew it on",
+        label=gettext_lazy("As we knew it on"),
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        error_messages=dict.fromkeys(("required", "invalid"), "Enter the day on which we knew it."),
+        error_messages=dict.fromkeys(
+            ("required", "invalid"), gettext_lazy("Enter the day on which we knew it.")
+        ),
     )
 
     def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
@@ -51,7 +56,7 @@ class LookBackForm(forms.Form):
     def _past(self, name: str) -> date:
         asked: date = self.cleaned_data[name]
         if not date(history.EARLIEST_YEAR, 1, 1) <= asked <= self.today:
-            raise forms.ValidationError("Choose today or a day before it.")
+            raise forms.ValidationError(_("Choose today or a day before it."))
         return asked
 
 
@@ -113,125 +118,131 @@ def names_of(events: Iterable[KnownEvent]) -> Names:
 
 
 _STATUS = {
-    "printed": "Its label was printed, and it hung nowhere yet.",
-    "withdrawn": "It was withdrawn and hung nowhere.",
-    "up": "It was up: it dripped and had no open fault.",
-    "degraded": "It was degraded: it dripped, with a fault open.",
-    "down": "It was down: it did not do its work.",
+    "printed": N_("Its label was printed, and it hung nowhere yet."),
+    "withdrawn": N_("It was withdrawn and hung nowhere."),
+    "up": N_("It was up: it dripped and had no open fault."),
+    "degraded": N_("It was degraded: it dripped, with a fault open."),
+    "down": N_("It was down: it did not do its work."),
 }
 _BANDS = {
-    Band.AHEAD: "its visit lay ahead",
-    Band.IN_GRACE: "it was in grace",
-    Band.PAST_GRACE: "it was past grace",
-    Band.LONG_PAST: "it was long past",
+    Band.AHEAD: N_("Its due day was {day}: its visit lay ahead."),
+    Band.IN_GRACE: N_("Its due day was {day}: it was in grace."),
+    Band.PAST_GRACE: N_("Its due day was {day}: it was past grace."),
+    Band.LONG_PAST: N_("Its due day was {day}: it was long past."),
 }
 
 
 def _stood(view: UnitView, site: str, on: date) -> list[str]:
-    said = [_STATUS[view.status]]
+    said = [_(_STATUS[view.status])]
     if not site:
         return said
-    said.append(f"It hung at {site}, {view.restroom}, {view.station}.")
-    said += [f"Open fault: {FAULTS[mode]}." for mode in sorted(view.history.open_faults)]
+    said.append(_("It hung at {site}, {place}.", site=site, place=f"{view.restroom}, {view.station}"))
+    said += [_("Open fault: {fault}.", fault=_(FAULTS[mode])) for mode in sorted(view.history.open_faults)]
     if view.band is Band.STANDSTILL:
-        return [*said, "The site stood still, so nothing was due."]
+        return [*said, _("The site stood still, so nothing was due.")]
     if view.segment is None:
-        return [*said, "No service agreement asked for a visit."]
-    said.append(f"Its due day was {day(view.segment.due_on)}: {_BANDS[view.band]}.")
+        return [*said, _("No service agreement asked for a visit.")]
+    said.append(_(_BANDS[view.band], day=day(view.segment.due_on)))
     dry_on = view.outlook.dry_on if view.outlook else None
     if dry_on is None:
-        said.append("When it would run dry was not known.")
+        said.append(_("When it would run dry was not known."))
     elif dry_on <= on:
-        said.append(f"By its readings it had been dry since {day(dry_on)}.")
+        said.append(_("By its readings it had been dry since {day}.", day=day(dry_on)))
     else:
-        said.append(f"By its readings it would run dry on {day(dry_on)}.")
+        said.append(_("By its readings it would run dry on {day}.", day=day(dry_on)))
     return said
 
 
 def _differs(changes: list[Change], zone: str) -> list[str]:
     said = [
-        f"{label} was {show(one.after, zone)}; we had {show(one.before, zone)}."
+        _(
+            "{what} was {now}; we had {then}.",
+            what=_(label),
+            now=show(one.after, zone),
+            then=show(one.before, zone),
+        )
         for one in changes
         if one.field in _SHOWN
         for label, show in (_SHOWN[one.field],)
     ]
     if changes and not said:
-        said.append("Only times behind these figures were different.")
+        said.append(_("Only times behind these figures were different."))
     return said
 
 
 Show = Callable[[Any, str], str]
 
 
-def _word(value: Any, _: str) -> str:
-    return str(value).replace("_", " ") if value not in {None, ""} else "none"
+def _one_word(value: Any, _zone: str) -> str:
+    return word(str(value)) if value not in {None, ""} else _("none")
 
 
-def _day(value: str | None, _: str) -> str:
-    return day(date.fromisoformat(value)) if value else "none"
+def _day(value: str | None, _zone: str) -> str:
+    return day(date.fromisoformat(value)) if value else _("none")
 
 
 def _at(value: str | None, zone: str) -> str:
     if not value:
-        return "none"
+        return _("none")
     return day(clock.local_date(datetime.fromisoformat(value), zone))
 
 
-def _ml(value: int | str | None, _: str) -> str:
-    return "not known" if value is None else f"{value} mL"
+def _ml(value: int | str | None, _zone: str) -> str:
+    return _("not known") if value is None else volume(Decimal(value))
 
 
-def _dose(value: str | None, _: str) -> str:
-    return f"{value} mL a day" if value else "not set"
+def _dose(value: str | None, _zone: str) -> str:
+    return dose(Decimal(value)) if value else _("not set")
 
 
-def _band(value: str, _: str) -> str:
-    return "nothing due" if value == Band.NONE else value.replace("_", " ")
+def _band(value: str, _zone: str) -> str:
+    return _("nothing due") if value == Band.NONE else word(value)
 
 
-def _faults(value: Mapping[str, str], _: str) -> str:
-    return ", ".join(FAULTS[mode] for mode in sorted(value)) or "none"
+def _faults(value: Mapping[str, str], _zone: str) -> str:
+    return ", ".join(_(FAULTS[mode]) for mode in sorted(value)) or _("none")
 
 
 def _reports(value: Mapping[str, list[str]], zone: str) -> str:
-    return ", ".join(f"{kind} of {_at(at, zone)}" for kind, at in value.values()) or "none"
+    said = [_("{report} of {day}", report=word(kind), day=_at(at, zone)) for kind, at in value.values()]
+    return ", ".join(said) or _("none")
 
 
-def _findings(value: list[list[str]], _: str) -> str:
-    return " ".join(f"“{FINDINGS[code]}”" for code, *_rest in value) or "none"
+def _findings(value: list[list[str]], _zone: str) -> str:
+    return " ".join(f"“{_(FINDINGS[code])}”" for code, *_rest in value) or _("none")
 
 
-def _place(value: str | None, _: str) -> str:
+def _place(value: str | None, _zone: str) -> str:
     if value is None:
-        return "nowhere"
+        return _("nowhere")
     place = fleet.stations([UUID(value)])[UUID(value)]
     return f"{place.restroom}, {place.station}"
 
 
-def _site(value: str | None, _: str) -> str:
-    return accounts.get_site(UUID(value)).name if value else "none"
+def _site(value: str | None, _zone: str) -> str:
+    return accounts.get_site(UUID(value)).name if value else _("none")
 
 
 # What people are told of; the other fields follow from these.
 _SHOWN: dict[str, tuple[str, Show]] = {
-    "status": ("Its state", _word),
-    "site": ("Its site", _site),
-    "station_id": ("Its place", _place),
-    "band": ("Its band", _band),
-    "due_on": ("Its due day", _day),
-    "dry_on": ("Its dry date", _day),
-    "installed_at": ("Its installation", _at),
-    "withdrawn_at": ("Its withdrawal", _at),
-    "last_exchange_at": ("Its last exchange", _at),
-    "level_ml": ("What was in it when it was last read", _ml),
-    "set_dose_ml_per_day": ("Its set dose", _dose),
-    "wick_since": ("The day of its last new wick", _at),
-    "wick_condition": ("The condition of its wick", _word),
-    "wick_checked_at": ("Its last wick check", _at),
-    "wick_washed_at": ("Its last wick wash", _at),
-    "reservoir_cleaned_at": ("Its last reservoir cleaning", _at),
-    "outlet_cleared_at": ("The last clearing of its outlet", _at),
-    "open_faults": ("What was open as a fault", _faults),
-    "reports": ("What was open as a report", _reports),
-    "findings": ("What was found in its history", _findings),
+    "status": (N_("Its state"), _one_word),
+    "site": (N_("Its site"), _site),
+    "station_id": (N_("Its place"), _place),
+    "band": (N_("Its band"), _band),
+    "due_on": (N_("Its due day"), _day),
+    "dry_on": (N_("Its dry date"), _day),
+    "installed_at": (N_("Its installation"), _at),
+    "withdrawn_at": (N_("Its withdrawal"), _at),
+    "last_exchange_at": (N_("Its last exchange"), _at),
+    "level_ml": (N_("What was in it when it was last read"), _ml),
+    "set_dose_ml_per_day": (N_("Its set dose"), _dose),
+    "wick_since": (N_("The day of its last new wick"), _at),
+    "wick_condition": (N_("The condition of its wick"), _one_word),
+    "wick_checked_at": (N_("Its last wick check"), _at),
+    "wick_washed_at": (N_("Its last wick wash"), _at),
+    "reservoir_cleaned_at": (N_("Its last reservoir cleaning"), _at),
+    "outlet_cleared_at": (N_("The last clearing of its outlet"), _at),
+    "open_faults": (N_("What was open as a fault"), _faults),
+    "reports": (N_("What was open as a report"), _reports),
+    "findings": (N_("What was found in its history"), _findings),
 }

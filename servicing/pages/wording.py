@@ -1,4 +1,7 @@
-"""Our vocabulary in whole sentences: what an event says, why a site is on the lookout, how a unit stands."""
+"""Our vocabulary in whole sentences: what an event says, why a site is on the lookout, how a unit stands.
+
+The tables hold English; whoever says one of their words passes it through ``_``.
+"""
 
 from __future__ import annotations
 
@@ -9,65 +12,96 @@ from typing import Any
 from uuid import UUID
 
 from accounts import clock
-from accounts.phrases import count, day
+from accounts.languages import N_, _, _n
+from accounts.phrases import count, day, dose, volume
 from servicing.events.types import EventType
 from servicing.queries.personal import KnownText
 from servicing.rules.due import Band
 from servicing.rules.harm import SiteHarm
 
 FAULTS = {
-    "PLU": "outlet plugged",
-    "LOO": "drips too little",
-    "HIO": "drips too much",
-    "ELU": "leaks",
-    "STD": "damaged",
-    "NOO": "does not drip",
-    "MIS": "missing",
-    "TMP": "tampered with",
+    "PLU": N_("outlet plugged"),
+    "LOO": N_("drips too little"),
+    "HIO": N_("drips too much"),
+    "ELU": N_("leaks"),
+    "STD": N_("damaged"),
+    "NOO": N_("does not drip"),
+    "MIS": N_("missing"),
+    "TMP": N_("tampered with"),
 }
 NOT_ADMITTED = {
-    "closed": "the site was closed",
-    "nobody_to_admit": "nobody was there to admit the crew",
-    "room_occupied": "the restroom was occupied",
-    "key_missing": "the key was missing",
-    "unsafe": "it was not safe to go in",
-    "refused": "the site refused",
-    "weather": "the weather",
+    "closed": N_("the site was closed"),
+    "nobody_to_admit": N_("nobody was there to admit the crew"),
+    "room_occupied": N_("the restroom was occupied"),
+    "key_missing": N_("the key was missing"),
+    "unsafe": N_("it was not safe to go in"),
+    "refused": N_("the site refused"),
+    "weather": N_("the weather"),
 }
 BOWL_PRODUCTS = {
-    "none": "nothing of their own",
-    "hypochlorite": "bleach or chlorine tablets (hypochlorite)",
-    "ammonium": "a product with ammonium",
-    "acid": "an acid",
-    "neutral": "a neutral cleaner",
+    "none": N_("nothing of their own"),
+    "hypochlorite": N_("bleach or chlorine tablets (hypochlorite)"),
+    "ammonium": N_("a product with ammonium"),
+    "acid": N_("an acid"),
+    "neutral": N_("a neutral cleaner"),
 }
 COUNTER_REASONS = {
-    "wrong_unit": "it was another unit",
-    "wrong_entry": "a wrong entry",
-    "not_done": "it was not done",
-    "other": "another reason",
+    "wrong_unit": N_("it was another unit"),
+    "wrong_entry": N_("a wrong entry"),
+    "not_done": N_("it was not done"),
+    "other": N_("another reason"),
 }
 ALERTS = {
-    "due": "due",
-    "past_grace": "past grace",
-    "dry_soon": "dry soon",
-    "wick_watch": "wick watch",
-    "drift": "output off",
+    "due": N_("due"),
+    "past_grace": N_("past grace"),
+    "dry_soon": N_("dry soon"),
+    "wick_watch": N_("wick watch"),
+    "drift": N_("output off"),
 }
 FINDINGS = {
-    "clock_ahead": "An event waits, because its device's clock was more than ten minutes ahead. Correct it by a new entry.",
-    "installed_twice": "It was installed while it was installed already; the later place holds.",
-    "level_contradicts": "Its reservoir was read empty though its cartridge still held liquid, which feeds the reservoir until it is empty itself.",
-    "more_left_than_filled": "More was found in it than had been filled in, so that reading says nothing about the dose.",
-    "serviced_before_installed": "Work was recorded before its installation; it changes nothing until the installation arrives.",
-    "touched_after_withdrawal": "Work was recorded after it was withdrawn; it changes nothing.",
+    "clock_ahead": N_(
+        "An event waits, because its device's clock was more than ten minutes ahead. Correct it by a new entry."
+    ),
+    "installed_twice": N_("It was installed while it was installed already; the later place holds."),
+    "level_contradicts": N_(
+        "Its reservoir was read empty though its cartridge still held liquid, which feeds the reservoir until it is empty itself."
+    ),
+    "more_left_than_filled": N_(
+        "More was found in it than had been filled in, so that reading says nothing about the dose."
+    ),
+    "serviced_before_installed": N_(
+        "Work was recorded before its installation; it changes nothing until the installation arrives."
+    ),
+    "touched_after_withdrawal": N_("Work was recorded after it was withdrawn; it changes nothing."),
 }
 OUTCOMES = {
-    "served": "served",
-    "part_served": "part served",
-    "not_admitted": "not admitted",
-    "called_off": "called off",
+    "served": N_("served"),
+    "part_served": N_("part served"),
+    "not_admitted": N_("not admitted"),
+    "called_off": N_("called off"),
 }
+
+
+# What payloads and states say in one word, as ``word`` and the filter of that name say them.
+WORDS = (
+    *(N_("up"), N_("degraded"), N_("down"), N_("printed"), N_("withdrawn")),
+    *(N_("urinal"), N_("water closet")),
+    *(N_("odour"), N_("leak"), N_("empty"), N_("damage"), N_("chemical")),
+    *(N_("good"), N_("slow"), N_("failed"), N_("age"), N_("damaged"), N_("other")),
+    *(N_("agreement ended"), N_("replaced"), N_("site closed")),
+    *(N_("cleaned"), N_("adjusted"), N_("repaired"), N_("removed")),
+    *(N_("customer"), N_("operator"), N_("weather")),
+    *(N_("wiped up"), N_("absorbed"), N_("neutralised"), N_("handed over")),
+    *(N_("full"), N_("half"), N_("none"), N_("missing"), N_("new"), N_("unknown")),
+    *(N_("visit check"), N_("report"), N_("off schedule")),
+    *(N_("arena"), N_("beach"), N_("clinic"), N_("hotel"), N_("office")),
+    *(N_("plant"), N_("restaurant"), N_("retail"), N_("school"), N_("transit")),
+)
+
+
+def word(value: str) -> str:
+    """A word of our vocabulary as people write it: "visit_check" reads "visit check"."""
+    return _(value.replace("_", " "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,168 +122,265 @@ def told(text: KnownText | None, zone: str) -> str:
     if text is None:
         return ""
     if text.state == "readable":
-        who = text.who or "Somebody at the site"
-        return f"{who} said: “{text.said}”" if text.said else f"{who} said so."
+        who = text.who or _("Somebody at the site")
+        if text.said:
+            return _("{who} said: “{words}”", who=who, words=text.said)
+        return _("{who} said so.", who=who)
     if text.erased_at is not None:
-        return f"What was said was erased on {day(clock.local_date(text.erased_at, zone))}."
+        return _("What was said was erased on {day}.", day=day(clock.local_date(text.erased_at, zone)))
     if text.state == "absent":
-        return "What was said is not here yet: the phone has not sent it."
-    return "What was said can't be read: its key is not here."
+        return _("What was said is not here yet: the phone has not sent it.")
+    return _("What was said can't be read: its key is not here.")
 
 
 def _exchanged(payload: Any, names: Names) -> str:
-    found = [
-        f"{value} mL left {where}"
-        for value, where in (
-            (payload.cartridge_left_ml, "in the cartridge"),
-            (payload.reservoir_before_ml, "in the reservoir"),
+    found = []
+    if payload.cartridge_left_ml is not None:
+        found.append(_("{volume} left in the cartridge", volume=volume(payload.cartridge_left_ml)))
+    if payload.reservoir_before_ml is not None:
+        found.append(_("{volume} left in the reservoir", volume=volume(payload.reservoir_before_ml)))
+    values = {
+        "cartridge": names.cartridges.get(payload.cartridge_id) or _("cartridge"),
+        "volume": volume(payload.charge_ml),
+        "found": ", ".join(found) or _("what was left was not read"),
+    }
+    if payload.lot:
+        return _(
+            "Cartridge exchanged: {cartridge} with {volume} put in, lot {lot}; {found}.",
+            lot=payload.lot,
+            **values,
         )
-        if value is not None
-    ]
-    cartridge = names.cartridges.get(payload.cartridge_id, "cartridge")
-    lot = f", lot {payload.lot}" if payload.lot else ""
-    readings = f"; {', '.join(found)}" if found else "; what was left was not read"
-    return f"Cartridge exchanged: {cartridge} with {payload.charge_ml} mL put in{lot}{readings}."
+    return _("Cartridge exchanged: {cartridge} with {volume} put in; {found}.", **values)
+
+
+def _station(names: Names, station_id: UUID) -> str:
+    return names.stations.get(station_id) or _("a station")
 
 
 def _installed(payload: Any, names: Names) -> str:
-    where = names.stations.get(payload.station_id, "a station")
-    wick = "a new wick" if payload.wick == "new" else "a wick of unknown age"
-    return f"Installed at {where} with {payload.charge_ml} mL and {wick}."
+    values = {"place": _station(names, payload.station_id), "volume": volume(payload.charge_ml)}
+    if payload.wick == "new":
+        return _("Installed at {place} with {volume} and a new wick.", **values)
+    return _("Installed at {place} with {volume} and a wick of unknown age.", **values)
 
 
-def _cleaned(payload: Any, names: Names) -> str:
-    wiped = f"; {payload.wiped_out_ml} mL wiped out" if payload.wiped_out_ml else ""
-    return f"Reservoir cleaned{wiped}."
+def _cleaned(payload: Any, _names: Names) -> str:
+    if payload.wiped_out_ml:
+        return _("Reservoir cleaned; {volume} wiped out.", volume=volume(payload.wiped_out_ml))
+    return _("Reservoir cleaned.")
 
 
 def _placement(payload: Any, names: Names) -> str:
-    where = names.stations.get(payload.station_id, "a station")
-    liquid = names.cartridges.get(payload.cartridge_id, "the cartridge")
+    where = _station(names, payload.station_id)
+    liquid = names.cartridges.get(payload.cartridge_id) or _("the cartridge")
     if payload.outcome == "not_measured":
-        return f"Placement at {where} not checked: nobody could say what the site's cleaners use there."
-    found = BOWL_PRODUCTS[payload.bowl_product or "none"]
-    if payload.outcome == "meets":
-        return (
-            f"Placement at {where} checked for {liquid}: the cleaners use {found}. Nothing speaks against it."
+        return _(
+            "Placement at {place} not checked: nobody could say what the site's cleaners use there.",
+            place=where,
         )
-    return (
-        f"Placement at {where} blocked: the cleaners use {found}, and it must never meet {liquid}. "
-        "Do not install here. The safety data sheets of both liquids rule."
+    values = {"place": where, "liquid": liquid, "product": _(BOWL_PRODUCTS[payload.bowl_product or "none"])}
+    if payload.outcome == "meets":
+        return _(
+            "Placement at {place} checked for {liquid}: the cleaners use {product}. Nothing speaks against it.",
+            **values,
+        )
+    return _(
+        "Placement at {place} blocked: the cleaners use {product}, and it must never meet {liquid}. "
+        "Do not install here. The safety data sheets of both liquids rule.",
+        **values,
     )
 
 
-def _spill(payload: Any, _: Names) -> str:
-    where = {"floor": "on the floor", "wall": "on the wall", "fixture": "in the fixture"}.get(
-        payload.surface, "elsewhere"
+_SPILLS = {
+    "floor": N_("Spill of {volume} on the floor: {action}."),
+    "wall": N_("Spill of {volume} on the wall: {action}."),
+    "fixture": N_("Spill of {volume} in the fixture: {action}."),
+}
+
+
+def _spill(payload: Any, _names: Names) -> str:
+    said = _SPILLS.get(payload.surface, N_("Spill of {volume} elsewhere: {action}."))
+    return _(said, volume=volume(payload.volume_ml), action=word(payload.action))
+
+
+def _standstill(payload: Any, _names: Names) -> str:
+    values = {"first": day(payload.starts_on), "billing": word(payload.billing)}
+    if payload.ends_on:
+        return _("Standstill from {first} to {last}, billed {billing}.", last=day(payload.ends_on), **values)
+    return _("Standstill from {first} until further notice, billed {billing}.", **values)
+
+
+def _cleared(payload: Any, _names: Names) -> str:
+    if payload.drips_again:
+        return _("Outlet cleared; it drips again.")
+    return _("Outlet cleared, but it does not drip yet.")
+
+
+def _alerted(payload: Any, _names: Names) -> str:
+    return _(
+        "Note taken of the alert “{alert}” of {day}.",
+        alert=_(ALERTS[payload.kind]),
+        day=day(payload.first_day),
     )
-    return f"Spill of {payload.volume_ml} mL {where}: {payload.action.replace('_', ' ')}."
 
 
-def _standstill(payload: Any, names: Names) -> str:
-    until = f" to {day(payload.ends_on)}" if payload.ends_on else " until further notice"
-    return f"Standstill from {day(payload.starts_on)}{until}, billed {payload.billing}."
+def _level(payload: Any, _names: Names) -> str:
+    return _(
+        "Level read: {left} in the cartridge, {reservoir} in the reservoir.",
+        left=volume(payload.cartridge_left_ml),
+        reservoir=volume(payload.reservoir_ml),
+    )
+
+
+def _moved(payload: Any, names: Names) -> str:
+    where = names.stations.get(payload.station_id) or _("another station")
+    return _("Moved to {place}.", place=where)
+
+
+def _fault_closed(payload: Any, _names: Names) -> str:
+    return _("Fault closed: {fault}; {action}.", fault=_(FAULTS[payload.mode]), action=word(payload.action))
 
 
 _SENTENCES: dict[EventType, Callable[[Any, Names], str]] = {
-    EventType.ALERT_ACKNOWLEDGED: lambda p, _: (
-        f"Note taken of the alert “{ALERTS[p.kind]}” of {day(p.first_day)}."
-    ),
+    EventType.ALERT_ACKNOWLEDGED: _alerted,
     EventType.CARTRIDGE_EXCHANGED: _exchanged,
-    EventType.DOSE_SET: lambda p, _: f"Dose set to {p.dose_ml_per_day} mL a day.",
-    EventType.EVENT_COUNTERED: lambda p, _: f"An entry was undone: {COUNTER_REASONS[p.reason]}.",
-    EventType.FAULT_CLOSED: lambda p, _: f"Fault closed: {FAULTS[p.mode]}; {p.action}.",
-    EventType.FAULT_FOUND: lambda p, _: f"Fault found: {FAULTS[p.mode]}.",
-    EventType.LEAK_STOPPED: lambda _p, _: "Leak stopped.",
-    EventType.LEVEL_READ: lambda p, _: (
-        f"Level read: {p.cartridge_left_ml} mL in the cartridge, {p.reservoir_ml} mL in the reservoir."
+    EventType.DOSE_SET: lambda p, _n: _("Dose set to {dose}.", dose=dose(p.dose_ml_per_day)),
+    EventType.EVENT_COUNTERED: lambda p, _n: _(
+        "An entry was undone: {reason}.", reason=_(COUNTER_REASONS[p.reason])
     ),
-    EventType.OUTLET_CLEARED: lambda p, _: (
-        "Outlet cleared; it drips again." if p.drips_again else "Outlet cleared, but it does not drip yet."
-    ),
+    EventType.FAULT_CLOSED: _fault_closed,
+    EventType.FAULT_FOUND: lambda p, _n: _("Fault found: {fault}.", fault=_(FAULTS[p.mode])),
+    EventType.LEAK_STOPPED: lambda _p, _n: _("Leak stopped."),
+    EventType.LEVEL_READ: _level,
+    EventType.OUTLET_CLEARED: _cleared,
     EventType.PLACEMENT_CHECKED: _placement,
-    EventType.REPORT_CLOSED: lambda _p, _: "Report closed.",
-    EventType.REPORT_RECEIVED: lambda p, _: f"Report from the site: {p.kind}.",
+    EventType.REPORT_CLOSED: lambda _p, _n: _("Report closed."),
+    EventType.REPORT_RECEIVED: lambda p, _n: _("Report from the site: {kind}.", kind=word(p.kind)),
     EventType.RESERVOIR_CLEANED: _cleaned,
     EventType.SPILL_LOGGED: _spill,
     EventType.STANDSTILL_BEGAN: _standstill,
-    EventType.STANDSTILL_ENDED: lambda p, _: f"Standstill ended with {day(p.ended_on)}.",
+    EventType.STANDSTILL_ENDED: lambda p, _n: _("Standstill ended with {day}.", day=day(p.ended_on)),
     EventType.UNIT_INSTALLED: _installed,
-    EventType.UNIT_MOVED: lambda p, n: f"Moved to {n.stations.get(p.station_id, 'another station')}.",
-    EventType.UNIT_WITHDRAWN: lambda p, _: f"Withdrawn: {p.reason.replace('_', ' ')}.",
-    EventType.VISIT_CALLED_OFF: lambda p, _: f"Visit called off: {p.reason}.",
-    EventType.VISIT_MADE: lambda p, _: f"Visit made: {OUTCOMES[p.outcome]}.",
-    EventType.VISIT_NOT_ADMITTED: lambda p, _: f"Not admitted: {NOT_ADMITTED[p.reason]}.",
-    EventType.WICK_CHANGED: lambda p, _: f"Wick changed: {p.reason}.",
-    EventType.WICK_CHECKED: lambda p, _: f"Wick checked: {p.condition}.",
-    EventType.WICK_WASHED: lambda _p, _: "Wick washed.",
+    EventType.UNIT_MOVED: _moved,
+    EventType.UNIT_WITHDRAWN: lambda p, _n: _("Withdrawn: {reason}.", reason=word(p.reason)),
+    EventType.VISIT_CALLED_OFF: lambda p, _n: _("Visit called off: {reason}.", reason=word(p.reason)),
+    EventType.VISIT_MADE: lambda p, _n: _("Visit made: {outcome}.", outcome=_(OUTCOMES[p.outcome])),
+    EventType.VISIT_NOT_ADMITTED: lambda p, _n: _(
+        "Not admitted: {reason}.", reason=_(NOT_ADMITTED[p.reason])
+    ),
+    EventType.WICK_CHANGED: lambda p, _n: _("Wick changed: {reason}.", reason=word(p.reason)),
+    EventType.WICK_CHECKED: lambda p, _n: _("Wick checked: {condition}.", condition=word(p.condition)),
+    EventType.WICK_WASHED: lambda _p, _n: _("Wick washed."),
 }
 
 
 def why(harm: SiteHarm, not_admitted_on: date | None = None) -> str:
     """Why a site stands where it does on the lookout, the gravest reason first; empty when nothing is wrong."""
-    reasons = _wrong_units(harm)
-    if harm.safety_reports:
-        reasons.insert(0, f"{count(harm.safety_reports, 'open report')} of a leak or a chemical")
+    reasons = [*_reported(harm), *_wrong_units(harm)]
     if harm.late:
-        reasons.append(f"{count(harm.late, 'unit')} past grace")
-    if harm.not_admitted:
-        on = f" on {day(not_admitted_on)}" if not_admitted_on else ""
-        reasons.append(f"the crew was not admitted{on}")
+        reasons.append(_n("{count} unit past grace", "{count} units past grace", harm.late))
+    if harm.not_admitted and not_admitted_on:
+        reasons.append(_("the crew was not admitted on {day}", day=day(not_admitted_on)))
+    elif harm.not_admitted:
+        reasons.append(_("the crew was not admitted"))
     if harm.other_reports:
         reasons.append(count(harm.other_reports, "other open report"))
     if harm.in_grace:
-        reasons.append(f"{count(harm.in_grace, 'unit')} in grace")
+        reasons.append(_n("{count} unit in grace", "{count} units in grace", harm.in_grace))
     if harm.watched:
-        reasons.append(f"{count(harm.watched, 'wick')} to watch")
+        reasons.append(_n("{count} wick to watch", "{count} wicks to watch", harm.watched))
     text = "; ".join(reasons)
     return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def _reported(harm: SiteHarm) -> list[str]:
+    if not harm.safety_reports:
+        return []
+    return [
+        _n(
+            "{count} open report of a leak or a chemical",
+            "{count} open reports of a leak or a chemical",
+            harm.safety_reports,
+        )
+    ]
 
 
 def _wrong_units(harm: SiteHarm) -> list[str]:
     reasons = []
     if harm.leaks:
-        reasons.append(f"{count(harm.leaks, 'unit')} found leaking")
+        reasons.append(_n("{count} unit found leaking", "{count} units found leaking", harm.leaks))
     if harm.out and harm.out_since:
-        reasons.append(f"{count(harm.out, 'unit')} dry or not dripping since {day(harm.out_since)}")
+        reasons.append(
+            _n(
+                "{count} unit dry or not dripping since {day}",
+                "{count} units dry or not dripping since {day}",
+                harm.out,
+                day=day(harm.out_since),
+            )
+        )
     if harm.soon and harm.soon_on:
-        reasons.append(f"{count(harm.soon, 'unit')} dry from {day(harm.soon_on)} on")
+        reasons.append(
+            _n(
+                "{count} unit dry from {day} on",
+                "{count} units dry from {day} on",
+                harm.soon,
+                day=day(harm.soon_on),
+            )
+        )
     if harm.off:
-        reasons.append(f"{count(harm.off, 'unit')} with an output that is off")
+        reasons.append(
+            _n(
+                "{count} unit with an output that is off",
+                "{count} units with an output that is off",
+                harm.off,
+            )
+        )
     return reasons
 
 
 def standing_of(status: str, band: Band, due_on: date | None, dry_on: date | None, today: date) -> list[str]:
     """How a unit stands, in whole sentences: what is so, when it is due, when it runs dry."""
     if status == "printed":
-        return ["Its label is printed, and it hangs nowhere yet."]
+        return [_("Its label is printed, and it hangs nowhere yet.")]
     if status == "withdrawn":
-        return ["It is withdrawn and hangs nowhere."]
-    said = [_STATUS[status]]
+        return [_("It is withdrawn and hangs nowhere.")]
+    said = [_(_STATUS[status])]
     if band is Band.STANDSTILL:
-        return [*said, "The site stands still, so nothing is due here now."]
+        return [*said, _("The site stands still, so nothing is due here now.")]
     if band is Band.NONE or due_on is None:
-        return [*said, "No service agreement asks for a visit."]
-    said.append(f"It {'is' if due_on >= today else 'was'} due on {day(due_on)}: {_BANDS[band]}.")
+        return [*said, _("No service agreement asks for a visit.")]
+    words = _IS_DUE if due_on >= today else _WAS_DUE
+    said.append(_(words[band], day=day(due_on)))
     if dry_on is None:
-        said.append("When it runs dry is not known: nobody has read a level yet.")
+        said.append(_("When it runs dry is not known: nobody has read a level yet."))
     elif dry_on <= today:
-        said.append(f"By its readings it has been dry since {day(dry_on)}.")
+        said.append(_("By its readings it has been dry since {day}.", day=day(dry_on)))
     else:
         said.append(
-            f"By its readings it runs dry on {day(dry_on)}, in {count((dry_on - today).days, 'day')}."
+            _n(
+                "By its readings it runs dry on {day}, in {count} day.",
+                "By its readings it runs dry on {day}, in {count} days.",
+                (dry_on - today).days,
+                day=day(dry_on),
+            )
         )
     return said
 
 
 _STATUS = {
-    "up": "It is up: it drips and has no open fault.",
-    "degraded": "It is degraded: it drips, with a fault open.",
-    "down": "It is down: it does not do its work.",
+    "up": N_("It is up: it drips and has no open fault."),
+    "degraded": N_("It is degraded: it drips, with a fault open."),
+    "down": N_("It is down: it does not do its work."),
 }
-_BANDS = {
-    Band.AHEAD: "its visit lies ahead",
-    Band.IN_GRACE: "a visit now is in grace",
-    Band.PAST_GRACE: "it is past grace",
-    Band.LONG_PAST: "it is long past",
+_IS_DUE = {
+    Band.AHEAD: N_("It is due on {day}: its visit lies ahead."),
+    Band.IN_GRACE: N_("It is due on {day}: a visit now is in grace."),
+    Band.PAST_GRACE: N_("It is due on {day}: it is past grace."),
+    Band.LONG_PAST: N_("It is due on {day}: it is long past."),
+}
+_WAS_DUE = {
+    Band.AHEAD: N_("It was due on {day}: its visit lies ahead."),
+    Band.IN_GRACE: N_("It was due on {day}: a visit now is in grace."),
+    Band.PAST_GRACE: N_("It was due on {day}: it is past grace."),
+    Band.LONG_PAST: N_("It was due on {day}: it is long past."),
 }
