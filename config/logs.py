@@ -1,18 +1,18 @@
-"""What a log line leaves out: the signed part of a link, which opens a customer's document to whoever has it."""
+"""What a log line leaves out: the secret part of a link, which opens a document or a service record to whoever has it."""
 
 from __future__ import annotations
 
 import logging
 import re
 
-_LINK = re.compile(r"(/shared/)[^/\s\"']+")
+_LINK = re.compile(r"(/shared/|/[Rr]/)[^/\s\"']+")
 
 
 class HideLinks(logging.Filter):
-    """Every line as it is, but "/shared/..." where a link stood in it."""
+    """Every line as it is, but "/shared/..." or "/r/..." where a link stood in it."""
 
     def filter(self, record: logging.LogRecord) -> bool:
         said = record.getMessage()
-        if "/shared/" in said:
+        if _LINK.search(said):
             record.msg, record.args = _LINK.sub(r"\1...", said), None
         return True

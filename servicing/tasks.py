@@ -6,7 +6,7 @@ from uuid import UUID
 
 from celery import shared_task
 
-from servicing.commands import forecasts, seals, sweeps
+from servicing.commands import announcing, forecasts, seals, sweeps
 
 
 @shared_task(name="servicing.tasks.sweep", queue="alerts", ignore_result=True)
@@ -27,3 +27,13 @@ def seal(operator_id: str, job_id: str) -> None:
 @shared_task(name="servicing.tasks.refit", queue="bulk", ignore_result=True)
 def refit(operator_id: str, job_id: str) -> None:
     forecasts.run_refit(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="servicing.tasks.announce", queue="bulk", ignore_result=True)
+def announce(operator_id: str, job_id: str) -> None:
+    announcing.deliver(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="servicing.tasks.announce_tomorrow", queue="bulk", ignore_result=True)
+def announce_tomorrow(operator_id: str, job_id: str) -> None:
+    announcing.announce_tomorrow(UUID(operator_id), UUID(job_id))

@@ -37,7 +37,7 @@ SAME = {
     "id",
 }
 
-REFUSALS = {"BadInput", "Conflict", "NotFound", "Forbidden", "TooLarge", "Busy", "Gone", "Refusal"}
+REFUSALS = {"BadInput", "Conflict", "NotFound", "Forbidden", "TooLarge", "Busy", "TooMany", "Gone", "Refusal"}
 FIELD_WORDS = {"label", "help_text", "empty_label"}
 SPOKEN = ("commands", "pages", "queries", "rules", "permissions.py", "phrases.py")
 APPS = ("accounts", "fleet", "servicing", "billing")
