@@ -13,6 +13,7 @@ from accounts.ids import uuid7
 from billing.commands.numbering import locked_series
 from billing.models import Allocation, Document, JournalEntry, JournalLine, RoyaltyStatement
 from billing.queries import ledger, settling
+from billing.queries.wording import in_operators_words
 from billing.rules.ledger import (
     Booked,
     Entry,
@@ -89,8 +90,10 @@ def store(entries: Iterable[Entry]) -> int:
     """
     locked_series()
     stored, waiting = 0, iter(entries)
-    while some := list(islice(waiting, AT_ONCE)):
-        stored += _store(some)
+    # Entries are made as they are taken here, and their texts stay: they are in the operator's words.
+    with in_operators_words():
+        while some := list(islice(waiting, AT_ONCE)):
+            stored += _store(some)
     return stored
 
 

@@ -17,6 +17,7 @@ from billing.models import PeriodClose
 from billing.projections import adding, storing
 from billing.projections.spooling import Spool, Waiting, paused_collection
 from billing.queries import closes
+from billing.queries.wording import in_operators_words
 from billing.rules import drafting
 from billing.rules.dating import day_text
 from billing.rules.documents import ENGINE
@@ -56,7 +57,7 @@ def close_in_scope(
     # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
     closing = adding.begin(month, log.head_position(), previous)
     _refuse_out_of_order(month, previous, adding.first_month(closing) if previous is None else None)
-    with paused_collection(), Spool() as spool:
+    with in_operators_words(), paused_collection(), Spool() as spool:
         total = adding.rate_parts(closing, spool, progress)
         held = [_held(one) for one in total.held]
         if leave_held:
@@ -70,7 +71,7 @@ def close_in_scope(
                 _refuse_held([_held_line(one) for one in issued.held])
             if progress is not None:
                 progress(done, 2 * total.parts)
-    booking.release_deferred(month)
+        booking.release_deferred(month)
     return close
 
 

@@ -16,6 +16,7 @@ from billing.commands.freezing import Intended, LineRow
 from billing.commands.numbering import credit_series, locked_series
 from billing.models import Document
 from billing.queries import crediting, documents
+from billing.queries.wording import in_operators_words
 from billing.rules.crediting import CannotCredit, Credit, CreditedLine, MoreThanLeft, credit
 from billing.rules.documents import Heading, credit_note
 
@@ -45,18 +46,15 @@ def credit_document(
             )
         given = _credit(original, lines)
         ids = crediting.line_ids(original.id)
-        (note,) = freezing.freeze(
-            credit_series(original.series),
-            [
-                Intended(
-                    make=partial(_credit_note, original, given, reason),
-                    lines=[LineRow(credits_id=ids[line.line]) for line in given.lines],
-                    customer_id=original.customer_id,
-                    legal_entity_id=original.legal_entity_id,
-                    corrects_id=original.id,
-                )
-            ],
+        intended = Intended(
+            make=partial(_credit_note, original, given, reason),
+            lines=[LineRow(credits_id=ids[line.line]) for line in given.lines],
+            customer_id=original.customer_id,
+            legal_entity_id=original.legal_entity_id,
+            corrects_id=original.id,
         )
+        with in_operators_words():
+            (note,) = freezing.freeze(credit_series(original.series), [intended])
         return note
 
 

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.core.mail import EmailMessage
 from django.urls import reverse
 
-from accounts import clock, jobs, tenancy
+from accounts import clock, jobs, phrases, tenancy
 from accounts.jobs import Job
 from accounts.languages import _
 from accounts.permissions import Actor, system_actor
@@ -20,6 +20,7 @@ from billing.commands.sending import issuer_name, statement_days
 from billing.models import Document, Sending
 from billing.queries import parties, prices, sending, settling, statement
 from billing.queries.statement import Statement
+from billing.queries.wording import in_operators_words
 from billing.rules import messages
 from billing.rules.letters import pdf
 from billing.rules.messages import About, Account, Message, Moved, Sender
@@ -46,8 +47,12 @@ def deliver(operator_id: UUID, job_id: UUID) -> bool:
 
 def _deliver(actor: Actor, job: Job) -> None:
     sent = sending.with_documents().filter(id=job.ref, sent_at=None, failed="").first()
-    if sent is None:
-        return
+    if sent is not None:
+        with in_operators_words():
+            _deliver_one(sent, job)
+
+
+def _deliver_one(sent: Sending, job: Job) -> None:
     try:
         _send(_mail(sent))
     except GivenUp as why:
@@ -201,7 +206,7 @@ def about_document(document: Document) -> About:
         open=standing.left,
         corrects=corrects["number"] if corrects else "",
         po_number=document.po_number,
-        month=f"{date.fromisoformat(month + '-01'):%B %Y}" if month else "",
+        month=phrases.month(date.fromisoformat(f"{month}-01")) if month else "",
     )
 
 

@@ -15,6 +15,7 @@ from accounts.errors import Refusal
 from accounts.permissions import Actor, Permission, require
 from billing.commands import closing, previewing
 from billing.queries import month_jobs
+from billing.queries.wording import in_operators_words
 
 CLOSE = month_jobs.CLOSE
 PREVIEW = month_jobs.PREVIEW
@@ -81,7 +82,8 @@ def _asked(actor: Actor, job: jobs.Job) -> tuple[date, str, Actor]:
 def _told(job: jobs.Job) -> Iterator[None]:
     """Let a refusal end the job: it would be the same at another attempt. Its sentence stays on the row."""
     try:
-        yield
+        with in_operators_words():
+            yield
     except Refusal as refusal:
         jobs.note(job.id, refusal.detail)
     finally:

@@ -20,6 +20,7 @@ from billing.commands.booking import book_documents
 from billing.commands.numbering import locked_series, number_text, series_of
 from billing.models import Document, NumberSeries
 from billing.queries import parties, settling
+from billing.queries.wording import in_operators_words
 from billing.rules.dating import day_text
 from billing.rules.documents import digest
 from billing.rules.inputs import Customer
@@ -122,7 +123,8 @@ def _documents(debts: Sequence[NewDebt], today: date) -> list[Document]:
 
 def _document(new: NewDebt, today: date, entity: Entity, customer: Customer, profile: Profile) -> Document:
     debt = Debt(new.number, new.issued_on, new.due_on, today, new.amount, new.currency, new.po_number)
-    data = opening_document(debt, entity, customer, profile)
+    with in_operators_words():
+        data = opening_document(debt, entity, customer, profile)
     return Document(
         id=uuid7(),
         kind="opening",

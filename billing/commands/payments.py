@@ -27,6 +27,7 @@ from billing.commands.numbering import locked_series
 from billing.models import Allocation, Payment
 from billing.queries import ledger, settling
 from billing.queries.settling import Standing
+from billing.queries.wording import in_operators_words
 from billing.rules.dating import day_text, plain_day
 from billing.rules.documents import amount_text
 from billing.rules.ledger import Entry, Received, payment_entry
@@ -85,7 +86,7 @@ class _Books:
     """What is there already, and what these payments add to it, one after the other."""
 
     def __init__(self, wanted: Sequence[NewPayment]) -> None:
-        numbers = {number for new in wanted for number, _ in new.allocations}
+        numbers = {number for new in wanted for number, _amount in new.allocations}
         external = {new.external_id for new in wanted} - {""}
         self.debts = settling.debts_by_number(numbers)
         self.known = {row.external_id: row for row in settling.payments_named(external)}
@@ -103,7 +104,7 @@ class _Books:
         if (known := self.known.get(new.external_id)) is not None:
             return _same(known, new, pointer)
         entity_id = self._entity(new, pointer)
-        source = Source("the payment", new.customer_id, entity_id, new.currency, new.amount)
+        source = Source(_("the payment"), new.customer_id, entity_id, new.currency, new.amount)
         settled = settled_debts(new.allocations, self.debts, source, pointer)
         payment = Payment(
             id=uuid7(),
@@ -124,9 +125,15 @@ class _Books:
         return payment
 
     def _keep(self, payment: Payment, rows: Sequence[tuple[Allocation, Standing]]) -> None:
+        with in_operators_words():
+            self._book(payment, rows)
+        self.payments.append(payment)
+        self.allocations += [row for row, _debt in rows]
+
+    def _book(self, payment: Payment, rows: Sequence[tuple[Allocation, Standing]]) -> None:
         """What it settles on the day it came is booked with it, what only a later document asks for by itself."""
         chart = self.charts[payment.legal_entity_id]
-        at_once = [row.amount for row, _ in rows if row.made_on == payment.received_on]
+        at_once = [row.amount for row, _debt in rows if row.made_on == payment.received_on]
         later = [(row, debt) for row, debt in rows if row.made_on != payment.received_on]
         received = Received(
             payment_id=payment.id,
@@ -139,8 +146,6 @@ class _Books:
             method=payment.method,
             reference=payment.reference,
         )
-        self.payments.append(payment)
-        self.allocations += [row for row, _ in rows]
         self.entries += [
             payment_entry(received, chart),
             *(settlement_of(payment, row, debt, chart) for row, debt in later),

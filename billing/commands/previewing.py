@@ -15,6 +15,7 @@ from accounts.permissions import Actor, Permission, require
 from billing.commands import closing
 from billing.models import Preview
 from billing.queries import checking, previews
+from billing.queries.wording import in_operators_words
 from billing.rules.previews import changes
 from billing.rules.rating import month_after
 
@@ -56,7 +57,8 @@ def _closed_and_undone(
         with clock.playing(_closing_time(month)):
             close = closing.close_in_scope(actor=actor, month=month, leave_held=True, progress=progress)
         summary = previews.summary_of(close)
-        summary["checks"] = [one.to_json() for one in checking.by_documents(close.month)]
+        with in_operators_words():
+            summary["checks"] = [one.to_json() for one in checking.by_documents(close.month)]
         transaction.set_rollback(True)
     return summary
 

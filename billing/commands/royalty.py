@@ -15,6 +15,7 @@ from billing.commands import booking
 from billing.commands.numbering import locked_series
 from billing.models import RoyaltyStatement, RoyaltyTerms
 from billing.queries import royalty
+from billing.queries.wording import in_operators_words
 from billing.rules.dating import day_text
 from billing.rules.documents import digest
 from billing.rules.money import MINOR_UNITS, rounded
@@ -165,7 +166,8 @@ def state_month(*, actor: Actor, month: date) -> RoyaltyStatement:
         left_out = LeftOut(
             royalty.brought_forward(month, terms.currency), royalty.other_currencies(month, terms.currency)
         )
-        document = statement(heading, terms, figures, rows, left_out)
+        with in_operators_words():
+            document = statement(heading, terms, figures, rows, left_out)
         made = RoyaltyStatement.objects.create(
             terms=royalty.terms_in(month),
             month=month,
@@ -180,7 +182,8 @@ def state_month(*, actor: Actor, month: date) -> RoyaltyStatement:
             document_sha256=digest(document),
             previous_sha256=heading.previous_sha256,
         )
-        booking.book_royalty(made)
+        with in_operators_words():
+            booking.book_royalty(made)
         return made
 
 

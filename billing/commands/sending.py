@@ -5,7 +5,7 @@ Each is a row that says to whom, and a job that ``delivering`` does. Nothing is 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import islice
@@ -26,6 +26,7 @@ from billing.models import Document, LegalEntity, PriceVersion, Sending
 from billing.queries import documents as issued
 from billing.queries import parties, prices, sending, settling
 from billing.queries.settling import Standing
+from billing.queries.wording import in_operators_words
 from billing.rules import messages
 from billing.rules.dating import plain_day
 from billing.rules.reminders import DEFAULT_DAYS, step_due
@@ -43,6 +44,11 @@ def owe(documents: Sequence[Document]) -> None:
     A customer without an address gets a row that says so, for the document's page.
     """
     waiting = (document for document in documents if document.kind != "opening")
+    with in_operators_words():
+        _owe(waiting)
+
+
+def _owe(waiting: Iterator[Document]) -> None:
     while part := list(islice(waiting, SLICE)):
         recipients = _recipients({document.customer_id for document in part})
         _store(
@@ -77,7 +83,8 @@ def send_again(*, actor: Actor, number: str, to: str = "") -> Sending:
         recipient = _recipients({document.customer_id})[document.customer_id]
         recipient = _to_another(recipient, to)
         _refuse_at_once(document, recipient.email)
-        subject = messages.document_subject(document.kind, number, issuer_name(document))
+        with in_operators_words():
+            subject = messages.document_subject(document.kind, number, issuer_name(document))
         sent = _row(recipient, document, kind="again", key="", subject=subject)
         sent.key = f"again/{sent.id}"
         _store([sent])
@@ -110,7 +117,8 @@ def send_statement(*, actor: Actor, customer_id: UUID, since: date, until: date,
             detail = _("There is no customer here with this id.")
             raise NotFound(detail, errors=[Problem("/customer", "not-found", detail)])
         recipient = _to_another(recipient, to)
-        subject = messages.statement_subject(since, until, parties.default_entity().legal_name)
+        with in_operators_words():
+            subject = messages.statement_subject(since, until, parties.default_entity().legal_name)
         sent = _row(recipient, None, kind="statement", key="", subject=subject)
         sent.key = f"statement/{since}/{until}/{sent.id}"
         _store([sent])
@@ -147,17 +155,18 @@ def announce_price(*, actor: Actor, version_id: UUID) -> list[Sending]:
                 )
             )
         recipients = _recipients({one.id for one in change.concerns})
-        subject = messages.price_subject(change.effective_from, parties.default_entity().legal_name)
-        rows = [
-            _row(
-                recipients[one.id],
-                None,
-                kind="price_change",
-                key=f"price/{version_id}/{one.id}",
-                subject=subject,
-            )
-            for one in change.concerns
-        ]
+        with in_operators_words():
+            subject = messages.price_subject(change.effective_from, parties.default_entity().legal_name)
+            rows = [
+                _row(
+                    recipients[one.id],
+                    None,
+                    kind="price_change",
+                    key=f"price/{version_id}/{one.id}",
+                    subject=subject,
+                )
+                for one in change.concerns
+            ]
         _store(rows)
         PriceVersion.objects.filter(id=version_id).update(announced_on=today)
         return rows
@@ -166,7 +175,7 @@ def announce_price(*, actor: Actor, version_id: UUID) -> list[Sending]:
 def remind_due(*, actor: Actor, today: date) -> int:
     """Owe the reminders that fall due on a day; gives how many. On the same day again it owes none."""
     require(actor, Permission.DOCUMENTS_SEND)
-    with tenancy.writing(actor):
+    with tenancy.writing(actor), in_operators_words():
         return _remind(today)
 
 
@@ -178,7 +187,8 @@ def run_nightly(operator_id: UUID, job_id: UUID) -> bool:
 def _nightly_effect(actor: Actor, job: Job) -> None:
     today = clock.today(accounts.queries.get_operator().zone)
     record_renewals(today)
-    _remind(today)
+    with in_operators_words():
+        _remind(today)
 
 
 def _remind(today: date) -> int:

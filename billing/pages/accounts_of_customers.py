@@ -14,6 +14,7 @@ from django.urls import reverse
 from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import sending as commands
@@ -21,36 +22,36 @@ from billing.pages import fields
 from billing.pages.fields import say
 from billing.queries import ageing, contract_lists, customer_accounts, parties, settling, statement
 from billing.rules.ageing import Band
-from billing.rules.tax_words import TREATMENTS
+from billing.rules.tax_words import TREATED
 
 PAGE_SIZE = 50
 OPEN_SHOWN, PAYMENTS_SHOWN = 100, 20
 SPAN_DAYS = 90
 BANDS = {
-    Band.NOT_DUE: "not due yet",
-    Band.TO_30: "1 to 30 days",
-    Band.TO_60: "31 to 60 days",
-    Band.TO_90: "61 to 90 days",
-    Band.OVER_90: "over 90 days",
+    Band.NOT_DUE: N_("not due yet"),
+    Band.TO_30: N_("1 to 30 days"),
+    Band.TO_60: N_("31 to 60 days"),
+    Band.TO_90: N_("61 to 90 days"),
+    Band.OVER_90: N_("over 90 days"),
 }
 DONE = {
-    "paid": "The payment is recorded.",
-    "settled": "The payment settles what you chose.",
-    "debt": "The debt is brought forward.",
-    "sent": "The statement goes out by mail.",
+    "paid": N_("The payment is recorded."),
+    "settled": N_("The payment settles what you chose."),
+    "debt": N_("The debt is brought forward."),
+    "sent": N_("The statement goes out by mail."),
 }
 
 
 class SpanForm(forms.Form):
     """The days of a statement, both ends included."""
 
-    since = fields.day("From")
-    until = fields.day("To")
+    since = fields.day(N_("From"))
+    until = fields.day(N_("To"))
 
     def clean(self) -> dict[str, Any]:
         values = self.cleaned_data
         if values.get("since") and values.get("until") and values["since"] > values["until"]:
-            self.add_error("until", "This lies before the first day. Choose a later one.")
+            self.add_error("until", _("This lies before the first day. Choose a later one."))
         return values
 
 
@@ -115,7 +116,7 @@ def _show(
     page = {
         "customer": customer,
         "aged": [_aged(row) for debtor in debtors for row in debtor.rows],
-        "bands": list(BANDS.values()),
+        "bands": [_(word) for word in BANDS.values()],
         "lead": _lead(debtors, opened, today),
         "opened": opened[:OPEN_SHOWN],
         "more": max(0, len(opened) - OPEN_SHOWN),
@@ -125,11 +126,11 @@ def _show(
         "statement": told,
         "span": span,
         "profile": profile,
-        "treatment": TREATMENTS[profile.tax_treatment].lower(),
+        "treated": _(TREATED[profile.tax_treatment]),
         "payer": payer,
         "contracts": contracts,
         "today": today,
-        "done": DONE.get(request.GET.get("done", ""), ""),
+        "done": _(DONE.get(request.GET.get("done", ""), "")),
         "may_pay": request.actor.may(Permission.PAYMENTS_RECORD),
         "may_send": request.actor.may(Permission.DOCUMENTS_SEND),
         "may_issue": request.actor.may(Permission.INVOICES_ISSUE),
@@ -148,7 +149,7 @@ def _span(request: OperatorRequest, today: date) -> SpanForm:
 def _aged(row: Any) -> dict[str, Any]:
     return {
         "currency": row.currency,
-        "bands": [(BANDS[band], row.bands[band]) for band in BANDS],
+        "bands": [(_(BANDS[band]), row.bands[band]) for band in BANDS],
         "credit": row.credit,
         "owed": row.owed,
         "balance": row.balance,

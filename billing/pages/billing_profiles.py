@@ -14,6 +14,7 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.commands.customers import set_billing_email
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import parties as commands
@@ -23,63 +24,69 @@ from billing.queries import customer_accounts, parties
 from billing.rules.tax_words import TREATMENTS
 
 DONE = {
-    "email": "The address for mail is changed.",
-    "profile": "What billing knows of this customer is saved.",
-    "order": "The purchase order is entered.",
-    "ended": "The purchase order's end is set.",
-    "site": "The site's cost centre and tax are saved.",
+    "email": N_("The address for mail is changed."),
+    "profile": N_("What billing knows of this customer is saved."),
+    "order": N_("The purchase order is entered."),
+    "ended": N_("The purchase order's end is set."),
+    "site": N_("The site's cost centre and tax are saved."),
 }
 
 
 class ProfileForm(GroupedForm):
     groups = (
-        ("Who pays", ("bill_to", "payment_days", "delivery", "invoice_minimum")),
-        ("Address on documents", ("street", "postcode", "city", "subdivision", "buyer_reference")),
-        ("Tax", ("tax_treatment", "vat_id", "tax_jurisdiction", "exemption_reason")),
-        ("Purchase orders", ("po_required", "line_pos")),
+        (N_("Who pays"), ("bill_to", "payment_days", "delivery", "invoice_minimum")),
+        (N_("Address on documents"), ("street", "postcode", "city", "subdivision", "buyer_reference")),
+        (N_("Tax"), ("tax_treatment", "vat_id", "tax_jurisdiction", "exemption_reason")),
+        (N_("Purchase orders"), ("po_required", "line_pos")),
     )
 
     bill_to = fields.text(
-        "Paid by another customer", 40, required=False, help_text="Its code; empty: it pays itself."
+        N_("Paid by another customer"), 40, required=False, help_text=N_("Its code; empty: it pays itself.")
     )
     payment_days = fields.number(
-        "Days to pay", 365, required=False, help_text="Empty: as the issuer usually gives."
+        N_("Days to pay"), 365, required=False, help_text=N_("Empty: as the issuer usually gives.")
     )
-    delivery = fields.choice("Documents go", [("email", "by e-mail"), ("none", "not by e-mail")])
-    invoice_minimum = fields.amount("An invoice before tax is at least", required=False)
-    street = fields.text("Street and number", 200, required=False)
-    postcode = fields.text("Postcode", 20, required=False)
-    city = fields.text("City", 100, required=False)
-    subdivision = fields.text("State or region", 60, required=False)
-    buyer_reference = fields.text("Reference of the buyer", 60, required=False)
-    tax_treatment = fields.choice("It is taxed", list(TREATMENTS.items()))
-    vat_id = fields.text("VAT or GST number", 30, required=False)
-    tax_jurisdiction = fields.text("Taxed in", 20, required=False, help_text="Empty: where its sites are.")
-    exemption_reason = fields.text("Why there is no tax", 200, required=False)
-    po_required = fields.tick("Every invoice needs an order number")
-    line_pos = fields.tick("One invoice may have several order numbers")
+    delivery = fields.choice(
+        N_("Documents go"), fields.words([("email", N_("by e-mail")), ("none", N_("not by e-mail"))])
+    )
+    invoice_minimum = fields.amount(N_("An invoice before tax is at least"), required=False)
+    street = fields.text(N_("Street and number"), 200, required=False)
+    postcode = fields.text(N_("Postcode"), 20, required=False)
+    city = fields.text(N_("City"), 100, required=False)
+    subdivision = fields.text(N_("State or region"), 60, required=False)
+    buyer_reference = fields.text(N_("Reference of the buyer"), 60, required=False)
+    tax_treatment = fields.choice(N_("It is taxed"), fields.words(TREATMENTS.items()))
+    vat_id = fields.text(N_("VAT or GST number"), 30, required=False)
+    tax_jurisdiction = fields.text(
+        N_("Taxed in"), 20, required=False, help_text=N_("Empty: where its sites are.")
+    )
+    exemption_reason = fields.text(N_("Why there is no tax"), 200, required=False)
+    po_required = fields.tick(N_("Every invoice needs an order number"))
+    line_pos = fields.tick(N_("One invoice may have several order numbers"))
 
 
 class OrderForm(forms.Form):
-    number = fields.text("Order number", 60)
-    starts_on = fields.day("Holds from")
+    number = fields.text(N_("Order number"), 60)
+    starts_on = fields.day(N_("Holds from"))
     ends_before = fields.day(
-        "First day it no longer holds", required=False, help_text="Empty: until further notice."
+        N_("First day it no longer holds"), required=False, help_text=N_("Empty: until further notice.")
     )
-    limit = fields.amount("Limit, net", required=False, decimals=4, help_text="Empty: none.")
+    limit = fields.amount(N_("Limit, net"), required=False, decimals=4, help_text=N_("Empty: none."))
 
     def __init__(self, *args: Any, sites: Choices, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["site"] = fields.choice("For", [("", "all its sites"), *sites], required=False)
+        self.fields["site"] = fields.choice(N_("For"), [("", _("all its sites")), *sites], required=False)
 
 
 class SiteForm(forms.Form):
-    tax_jurisdiction = fields.text("Taxed in", 20, required=False, help_text="Empty: as the customer.")
-    cost_centre = fields.text("The customer's cost centre", 60, required=False)
+    tax_jurisdiction = fields.text(
+        N_("Taxed in"), 20, required=False, help_text=N_("Empty: as the customer.")
+    )
+    cost_centre = fields.text(N_("The customer's cost centre"), 60, required=False)
 
     def __init__(self, *args: Any, sites: Choices, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["site"] = fields.choice("Site", [("", "Choose the site"), *sites])
+        self.fields["site"] = fields.choice(N_("Site"), [("", _("Choose the site")), *sites])
         self.order_fields(["site", "cost_centre", "tax_jurisdiction"])
 
 
@@ -96,7 +103,7 @@ def profile(request: OperatorRequest, code: str) -> HttpResponse:
         customer = customer_accounts.get_customer(code)
         payer = accounts.customers().filter(code=payer_code).first() if payer_code else None
     if payer_code and payer is None:
-        form.add_error("bill_to", "There is no customer here with this code.")
+        form.add_error("bill_to", _("There is no customer here with this code."))
         return _show(request, code, profile_form=form, status=422)
     try:
         commands.set_profile(
@@ -185,7 +192,7 @@ def _show(request: OperatorRequest, code: str, *, status: int = 200, **filled: A
         payer = accounts.get_customer(row.bill_to_id) if row.bill_to_id else None
         orders = list(parties.purchase_order_rows().filter(customer=customer).select_related("site"))
         sites = _sites(customer.id)
-        known = parties.site_billings([UUID(site) for site, _ in sites])
+        known = parties.site_billings([UUID(site) for site, _name in sites])
     initial = {name: getattr(row, name) for name in ProfileForm.base_fields if name != "bill_to"}
     initial["bill_to"] = payer.code if payer else ""
     page = {
@@ -198,7 +205,7 @@ def _show(request: OperatorRequest, code: str, *, status: int = 200, **filled: A
         "site_form": SiteForm(sites=sites, prefix="site"),
         "today": today,
         "email": customer.billing_email,
-        "done": DONE.get(request.GET.get("done", ""), ""),
+        "done": _(DONE.get(request.GET.get("done", ""), "")),
         **filled,
     }
     return render(request, "billing/profile.html", page, status=status)

@@ -14,6 +14,7 @@ from django.urls import reverse
 
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Refusal
+from accounts.languages import _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import closing, month_jobs, previewing
@@ -83,7 +84,7 @@ def _month(text: str) -> date:
         return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month has no zone
     except ValueError:
         raise BadInput(
-            "Name the month to close as year and month, such as 2026-06. Nothing was closed."
+            _("Name the month to close as year and month, such as 2026-06. Nothing was closed.")
         ) from None
 
 

@@ -12,6 +12,7 @@ from django.urls import reverse
 from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import NotFound, Refusal
+from accounts.languages import _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import contracts as commands
@@ -45,7 +46,9 @@ def new_contract(request: OperatorRequest) -> HttpResponse:
     with tenancy.reading(request.actor):
         customer = accounts.customers().filter(code=code).first() if code else None
         if customer is None:
-            raise NotFound("There is no customer here with this code. Choose one on the page of customers.")
+            raise NotFound(
+                _("There is no customer here with this code. Choose one on the page of customers.")
+            )
         sites: Choices = [
             (str(one.id), f"{one.name} ({one.code})") for one in accounts.sites().filter(customer=customer)
         ]
@@ -55,7 +58,7 @@ def new_contract(request: OperatorRequest) -> HttpResponse:
         first = clock.today(request.operator.zone).replace(day=1)
         initial = {
             "starts_on": first, "term_months": 12, "renewal_months": 12, "notice_days": 90,
-            "end_rule": "period_end", "sites": [site for site, _ in sites] if len(sites) == 1 else [],
+            "end_rule": "period_end", "sites": [site for site, _name in sites] if len(sites) == 1 else [],
         }  # fmt: skip
         terms = TermsForm(initial=_usual_terms(), prefix="terms")
         terms.fields.pop("effective_from")
@@ -179,7 +182,7 @@ def end_site(request: OperatorRequest, number: str, row_id: UUID) -> HttpRespons
         found = contracts.get_contract(number)
         row = next((one for one in contracts.sites_of(found.id) if one.id == row_id), None)
         if row is None:
-            raise NotFound("This site is not under this contract. Open the contract again.")
+            raise NotFound(_("This site is not under this contract. Open the contract again."))
     form = EndSiteForm(request.POST or None)
     if request.method != "POST" or not form.is_valid():
         status = 422 if request.method == "POST" else 200

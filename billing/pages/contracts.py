@@ -12,22 +12,23 @@ from django.shortcuts import render
 
 from accounts import clock, tenancy
 from accounts import queries as accounts
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.models import Contract, ContractTerms
 from billing.queries import contract_lists, contracts, parties
 from billing.rules.terms import Mode
-from billing.rules.terms_words import BASES, MODES, term_in_words, terms_in_words
+from billing.rules.terms_words import MODES, term_in_words, terms_in_words
 
 PAGE_SIZE = 50
 AHEAD_DAYS = 90
 DONE = {
-    "made": "The contract is made.",
-    "terms": "The terms are set.",
-    "site": "The site has joined.",
-    "end": "The site's end is set.",
-    "withdrawn": "The notice is taken back: the contract goes on.",
-    "notice": "The notice is recorded; below stands when the contract ends.",
+    "made": N_("The contract is made."),
+    "terms": N_("The terms are set."),
+    "site": N_("The site has joined."),
+    "end": N_("The site's end is set."),
+    "withdrawn": N_("The notice is taken back: the contract goes on."),
+    "notice": N_("The notice is recorded; below stands when the contract ends."),
 }
 
 
@@ -63,7 +64,7 @@ def _row(one: Contract, sites: dict[UUID, int], modes: dict[UUID, str], today: d
     return {
         "contract": one,
         "sites": sites.get(one.id, 0),
-        "mode": MODES[Mode(modes[one.id])] if one.id in modes else "no terms yet",
+        "mode": _(MODES[Mode(modes[one.id])]) if one.id in modes else _("no terms yet"),
         "term": term,
         "notice_by": contracts.duration_of(one).notice_by(term) if term and renews else None,
     }
@@ -99,9 +100,8 @@ def show_contract(request: OperatorRequest, number: str, *, status: int = 200, *
         "sites": sites,
         "renewals": renewals,
         "prices": priced,
-        "bases": BASES,
         "today": today,
-        "done": DONE.get(request.GET.get("done", ""), ""),
+        "done": _(DONE.get(request.GET.get("done", ""), "")),
         "may_manage": request.actor.may(Permission.CONTRACTS_MANAGE),
         "may_price": request.actor.may(Permission.PRICES_MANAGE),
         **filled,

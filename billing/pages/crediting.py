@@ -12,8 +12,9 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 
-from accounts import tenancy
+from accounts import phrases, tenancy
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import crediting as commands
@@ -25,26 +26,28 @@ from billing.rules.documents import amount_text
 
 LINES = 100
 ALL, LINES_CHOSEN = "all", "lines"
-HOW = [(ALL, "All that is left of it"), (LINES_CHOSEN, "Of its lines, as written beside them")]
+HOW = [(ALL, N_("All that is left of it")), (LINES_CHOSEN, N_("Of its lines, as written beside them"))]
 
 
 class CreditForm(forms.Form):
     """Why, and how much. Amounts are net; the tax follows."""
 
-    reason = fields.text("Why", 200, help_text="It stands on the credit note.")
-    how = fields.choice("Give back", HOW)
+    reason = fields.text(N_("Why"), 200, help_text=N_("It stands on the credit note."))
+    how = fields.choice(N_("Give back"), fields.words(HOW))
 
     def __init__(self, *args: Any, lines: Sequence[LineLeft], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.numbers = [line.line for line in lines if line.left > 0]
         for number in self.numbers:
-            self.fields[f"line-{number}"] = fields.amount(f"Of line {number}", required=False, decimals=4)
+            self.fields[f"line-{number}"] = fields.amount(
+                _("Of line {number}", number=number), required=False, decimals=4
+            )
 
     def clean(self) -> dict[str, Any]:
         values = self.cleaned_data
         typed = any(values.get(f"line-{number}") is not None for number in self.numbers)
         if values.get("how") == ALL and typed:
-            self.add_error("how", "Amounts stand beside lines below. Choose those, or empty them.")
+            self.add_error("how", _("Amounts stand beside lines below. Choose those, or empty them."))
         return values
 
     @property
@@ -98,8 +101,8 @@ def _show(
     rows = [
         {
             "line": said[one.line],
-            "amount": amount_text(one.amount, left.currency),
-            "left": amount_text(max(one.left, Decimal(0)), left.currency),
+            "amount": phrases.amount(amount_text(one.amount, left.currency)),
+            "left": phrases.amount(amount_text(max(one.left, Decimal(0)), left.currency)),
             "field": form[f"line-{one.line}"] if one.left > 0 else None,
         }
         for one in part.object_list

@@ -12,8 +12,9 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 
-from accounts import clock, tenancy
+from accounts import clock, phrases, tenancy
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import sending as commands
@@ -21,22 +22,23 @@ from billing.models import Document, Sending
 from billing.queries import document_lists, documents, explaining, sending, settling
 from billing.queries.document_forms import MEDIA_TYPES, form_of
 from billing.queries.settling import Standing
-from billing.rules.messages import date_text, money_text
+from billing.rules.dating import full_day
+from billing.rules.messages import money_text
 
 PAGE_SIZE = 50
 LINES = 300
-KINDS = {"invoice": "Invoice", "credit_note": "Credit note", "opening": "Debt brought forward"}
+KINDS = {"invoice": N_("Invoice"), "credit_note": N_("Credit note"), "opening": N_("Debt brought forward")}
 SENT = {
-    "issue": "As issued",
-    "again": "Again",
-    "reminder": "Reminder",
-    "statement": "Statement",
-    "price_change": "New prices",
+    "issue": N_("As issued"),
+    "again": N_("Again"),
+    "reminder": N_("Reminder"),
+    "statement": N_("Statement"),
+    "price_change": N_("New prices"),
 }
 DONE = {
-    "sent": "It goes out again by mail; below stands when.",
-    "credited": "The credit note is issued. It settles what is left of its invoice.",
-    "paid": "The payment is recorded.",
+    "sent": N_("It goes out again by mail; below stands when."),
+    "credited": N_("The credit note is issued. It settles what is left of its invoice."),
+    "paid": N_("The payment is recorded."),
 }
 
 
@@ -57,7 +59,7 @@ def document_list(request: OperatorRequest) -> HttpResponse:
         "total": pages.count,
         "asked": asked,
         "is_asked": any(asked.values()),
-        "kinds": KINDS,
+        "kinds": {one: _(word) for one, word in KINDS.items()},
         "query": query.urlencode(),
     }
     return render(request, "billing/documents.html", page)
@@ -82,7 +84,7 @@ def show_document(
         can_credit = found.kind == "invoice" and documents.creditable(number).net_left > 0
     page = {
         "one": found,
-        "kind": KINDS[found.kind],
+        "kind": _(KINDS[found.kind]),
         "document": found.document,
         "lead": _lead(found, standing),
         "sites": _by_site(list(part.object_list), charges),
@@ -94,7 +96,7 @@ def show_document(
         "may_send": request.actor.may(Permission.DOCUMENTS_SEND),
         "may_credit": can_credit and request.actor.may(Permission.INVOICES_ISSUE),
         "may_pay": request.actor.may(Permission.PAYMENTS_RECORD),
-        "done": DONE.get(request.GET.get("done", ""), ""),
+        "done": _(DONE.get(request.GET.get("done", ""), "")),
         "refusal": refusal,
         "to": request.POST.get("to", ""),
     }
@@ -110,33 +112,63 @@ def _by_site(lines: list[dict[str, Any]], charges: dict[int, UUID]) -> list[tupl
 
 def _lead(one: Document, standing: Standing) -> str:
     """What the document comes to and how it stands, in one sentence."""
-    name, total = one.customer.name, money_text(standing.payable, one.currency)
-    of = (
-        f" for {date.fromisoformat(one.document['period']['start']):%B %Y}"
-        if one.document.get("month")
-        else ""
-    )
+    total, left = money_text(standing.payable, one.currency), money_text(standing.left, one.currency)
     if one.kind == "credit_note":
-        what = f" of {one.document['references']['corrects']['number']}" if one.corrects_id else ""
-        rest = (
-            f", of which {money_text(standing.left, one.currency)} settles nothing yet"
-            if standing.left
-            else ""
+        sentence = _given_back(is_of_one=bool(one.corrects_id), is_left=bool(standing.left))
+    elif not standing.left:
+        sentence = (
+            _("{name} owed {total} for {month}; nothing is left to pay.")
+            if one.document.get("month")
+            else _("{name} owed {total}; nothing is left to pay.")
         )
-        return f"{name} gets {total} back{what}{rest}."
-    if not standing.left:
-        return f"{name} owed {total}{of}; nothing is left to pay."
-    due = f" by {date_text(one.due_on)}" if one.due_on else ""
+    else:
+        sentence = _owes(one, standing)
+    corrects = (one.document.get("references") or {}).get("corrects") or {}
+    return sentence.format(
+        name=one.customer.name,
+        total=total,
+        left=left,
+        month=phrases.month(date.fromisoformat(f"{one.document['month']}-01"))
+        if one.document.get("month")
+        else "",
+        day=full_day(one.due_on) if one.due_on else "",
+        number=corrects.get("number", ""),
+    )
+
+
+def _given_back(*, is_of_one: bool, is_left: bool) -> str:
+    sentences = {
+        (True, True): _("{name} gets {total} back of {number}, of which {left} settles nothing yet."),
+        (True, False): _("{name} gets {total} back of {number}."),
+        (False, True): _("{name} gets {total} back, of which {left} settles nothing yet."),
+        (False, False): _("{name} gets {total} back."),
+    }
+    return sentences[is_of_one, is_left]
+
+
+def _owes(one: Document, standing: Standing) -> str:
     if standing.settled:
-        return f"{name} still owes {money_text(standing.left, one.currency)} of {total}{of}{due}."
-    return f"{name} owes {total}{of}{due}."
+        sentences = {
+            (True, True): _("{name} still owes {left} of {total} for {month} by {day}."),
+            (True, False): _("{name} still owes {left} of {total} for {month}."),
+            (False, True): _("{name} still owes {left} of {total} by {day}."),
+            (False, False): _("{name} still owes {left} of {total}."),
+        }
+    else:
+        sentences = {
+            (True, True): _("{name} owes {total} for {month} by {day}."),
+            (True, False): _("{name} owes {total} for {month}."),
+            (False, True): _("{name} owes {total} by {day}."),
+            (False, False): _("{name} owes {total}."),
+        }
+    return sentences[bool(one.document.get("month")), one.due_on is not None]
 
 
 def _told(row: Sending) -> dict[str, Any]:
-    words = SENT[row.kind]
+    words = _(SENT[row.kind])
     return {
         "kind_words": f"{words} {row.step}" if row.kind == "reminder" else words,
-        "to": row.to or "nobody",
+        "to": row.to or _("nobody"),
         "sent_at": row.sent_at,
         "read_at": row.read_at,
         "failed": row.failed,

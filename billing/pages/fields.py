@@ -7,42 +7,52 @@ from datetime import date
 from typing import Any, ClassVar
 
 from django import forms
+from django.utils.functional import lazy
 
+from accounts import phrases
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from billing.rules.money import MINOR_UNITS, PRICE_DECIMALS
 
 Choices = list[tuple[str, str]]
 Groups = tuple[tuple[str, tuple[str, ...]], ...]
 
 MOST_DIGITS = 16
+# Fields are made once, and shown in many languages: their words are put into one when they are shown.
+later: Any = lazy(_, str)
+
+
+def words(choices: Iterable[tuple[str, str]]) -> Choices:
+    """Choices whose words are ours, not somebody's data."""
+    return [(value, later(word)) for value, word in choices]
 
 
 def day(
     label: str, *, required: bool = True, help_text: str = "", initial: date | None = None
 ) -> forms.DateField:
     return forms.DateField(
-        label=label,
+        label=later(label),
         required=required,
-        help_text=help_text,
+        help_text=later(help_text),
         initial=initial,
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
         input_formats=["%Y-%m-%d"],
-        error_messages=dict.fromkeys(("required", "invalid"), "Enter a day, such as 2026-07-01."),
+        error_messages=dict.fromkeys(("required", "invalid"), later(N_("Enter a day, such as 2026-07-01."))),
     )
 
 
 def month(label: str, *, required: bool = True, help_text: str = "") -> forms.DateField:
     """A month, as its first day. Where a browser knows no field for months it is typed."""
     return forms.DateField(
-        label=label,
+        label=later(label),
         required=required,
-        help_text=help_text,
+        help_text=later(help_text),
         widget=forms.DateInput(
             attrs={"type": "month", "pattern": r"\d{4}-\d{2}", "placeholder": "2026-06"}, format="%Y-%m"
         ),
         input_formats=["%Y-%m", "%Y-%m-%d"],
         error_messages=dict.fromkeys(
-            ("required", "invalid"), "Enter a month as year and month, such as 2026-06."
+            ("required", "invalid"), later(N_("Enter a month as year and month, such as 2026-06."))
         ),
     )
 
@@ -51,20 +61,21 @@ def amount(
     label: str, *, required: bool = True, help_text: str = "", decimals: int = PRICE_DECIMALS
 ) -> forms.DecimalField:
     """Money, never negative; the command knows the currency's minor units."""
-    said = "Enter an amount, such as 12.50: digits, and a point before the decimals."
+    said = later(N_("Enter an amount, such as 12.50: digits, and a point before the decimals."))
     return forms.DecimalField(
-        label=label,
+        label=later(label),
         required=required,
-        help_text=help_text,
+        help_text=later(help_text),
         min_value=0,
         max_digits=MOST_DIGITS,
         decimal_places=decimals,
+        localize=True,
         widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
         error_messages={
             "required": said,
             "invalid": said,
-            "min_value": "An amount can't be negative.",
-            "max_decimal_places": f"There are at most {decimals} decimals.",
+            "min_value": later(N_("An amount can't be negative.")),
+            "max_decimal_places": later(N_("There are at most {decimals} decimals."), decimals=decimals),
         },
     )
 
@@ -72,28 +83,40 @@ def amount(
 def percent(
     label: str, *, required: bool = True, help_text: str = "", least: int = 0, decimals: int = 4
 ) -> forms.DecimalField:
-    said = "Enter a percentage, such as 19 or 8.1."
+    said = later(N_("Enter a percentage, such as 19 or 8.1."))
     return forms.DecimalField(
-        label=label,
+        label=later(label),
         required=required,
-        help_text=help_text,
+        help_text=later(help_text),
         min_value=least,
         max_value=100,
         decimal_places=decimals,
+        localize=True,
         widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
         error_messages=dict.fromkeys(("required", "invalid", "min_value", "max_value"), said),
     )
 
 
+def _whole_number(least: int, most: int) -> str:
+    return _(
+        "Enter a whole number from {least} to {most}.",
+        least=phrases.number(least),
+        most=phrases.number(most),
+    )
+
+
+_from_to: Any = lazy(_whole_number, str)
+
+
 def number(
     label: str, most: int, *, least: int = 0, help_text: str = "", required: bool = True
 ) -> forms.IntegerField:
-    said = f"Enter a whole number from {least} to {most:,}."
+    said = _from_to(least, most)
     return forms.IntegerField(
-        label=label,
+        label=later(label),
         min_value=least,
         max_value=most,
-        help_text=help_text,
+        help_text=later(help_text),
         required=required,
         widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"}),
         error_messages=dict.fromkeys(("required", "invalid", "min_value", "max_value"), said),
@@ -104,12 +127,12 @@ def text(
     label: str, most: int, *, required: bool = True, help_text: str = "", **attrs: str
 ) -> forms.CharField:
     return forms.CharField(
-        label=label,
+        label=later(label),
         max_length=most,
         required=required,
-        help_text=help_text,
+        help_text=later(help_text),
         widget=forms.TextInput(attrs={"autocomplete": "off", **attrs}),
-        error_messages={"required": "Fill this in."},
+        error_messages={"required": later(N_("Fill this in."))},
     )
 
 
@@ -117,19 +140,19 @@ def choice(
     label: str, choices: Iterable[tuple[str, str]], *, required: bool = True, help_text: str = ""
 ) -> forms.ChoiceField:
     return forms.ChoiceField(
-        label=label,
+        label=later(label),
         choices=list(choices),
         required=required,
-        help_text=help_text,
-        error_messages=dict.fromkeys(("required", "invalid_choice"), "Choose one of the list."),
+        help_text=later(help_text),
+        error_messages=dict.fromkeys(("required", "invalid_choice"), later(N_("Choose one of the list."))),
     )
 
 
 def tick(label: str, help_text: str = "") -> forms.BooleanField:
-    return forms.BooleanField(label=label, required=False, help_text=help_text)
+    return forms.BooleanField(label=later(label), required=False, help_text=later(help_text))
 
 
-def currency(label: str = "Currency", *, required: bool = True) -> forms.ChoiceField:
+def currency(label: str = N_("Currency"), *, required: bool = True) -> forms.ChoiceField:
     return choice(label, [(code, code) for code in sorted(MINOR_UNITS)], required=required)
 
 
@@ -143,7 +166,7 @@ class GroupedForm(forms.Form):
         for legend, names in self.groups:
             fields = [self[name] for name in names if name in self.fields]
             if fields:
-                yield legend, fields
+                yield _(legend), fields
 
 
 def say(form: forms.Form, refusal: Refusal, names: dict[str, str] | None = None) -> None:

@@ -8,9 +8,11 @@ from django import forms
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils.functional import lazy
 
 from accounts import clock, tenancy
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import parties as commands
@@ -20,64 +22,80 @@ from billing.pages.fields import GroupedForm, say
 from billing.queries import parties
 from billing.rules.chart import USUAL_NUMBERS
 from billing.rules.tax_words import CATEGORIES, CLASSES, REGIMES, TAX_BASES
+from billing.rules.vocabulary import ACCOUNTS
 
-DONE = {"issuer": "The legal entity is saved.", "rate": "The rate is set."}
+DONE = {"issuer": N_("The legal entity is saved."), "rate": N_("The rate is set.")}
 ACCOUNT = "account_"
+
+
+def _category(code: str) -> str:
+    return f"{code}: {_(CATEGORIES[code])}"
+
+
+_categories: Any = lazy(_category, str)
 
 
 class IssuerForm(GroupedForm):
     """A legal entity: its name and address as documents show them, its tax, its bank, and when it reminds."""
 
     groups = (
-        ("The legal entity", ("code", "legal_name", "registration", "is_default")),
-        ("Address", ("street", "postcode", "city", "subdivision", "country")),
-        ("Tax", ("regime", "vat_id", "tax_jurisdiction", "tax_basis")),
-        ("Money", ("currency", "payment_days", "cash_rounding")),
-        ("Bank", ("bank_name", "iban", "bic")),
-        ("For questions", ("email", "phone", "reminder_days")),
-        ("Accounts of the ledger", tuple(f"{ACCOUNT}{purpose}" for purpose in USUAL_NUMBERS)),
+        (N_("The legal entity"), ("code", "legal_name", "registration", "is_default")),
+        (N_("Address"), ("street", "postcode", "city", "subdivision", "country")),
+        (N_("Tax"), ("regime", "vat_id", "tax_jurisdiction", "tax_basis")),
+        (N_("Money"), ("currency", "payment_days", "cash_rounding")),
+        (N_("Bank"), ("bank_name", "iban", "bic")),
+        (N_("For questions"), ("email", "phone", "reminder_days")),
+        (N_("Accounts of the ledger"), tuple(f"{ACCOUNT}{purpose}" for purpose in USUAL_NUMBERS)),
     )
 
-    code = fields.text("Code", 10, help_text="Capital letters and digits; it stands in document numbers.")
-    legal_name = fields.text("Legal name", 200)
-    registration = fields.text("Entry in the register", 60, required=False)
-    is_default = fields.tick("Issues where a contract names nobody")
-    street = fields.text("Street and number", 200, required=False)
-    postcode = fields.text("Postcode", 20, required=False)
-    city = fields.text("City", 100, required=False)
-    subdivision = fields.text("State or region", 60, required=False)
-    country = fields.text("Country", 2, help_text="Two capital letters, such as DE.")
-    regime = fields.choice("Adds to its prices", REGIMES)
-    vat_id = fields.text("VAT or GST number", 30, required=False)
+    code = fields.text(
+        N_("Code"), 10, help_text=N_("Capital letters and digits; it stands in document numbers.")
+    )
+    legal_name = fields.text(N_("Legal name"), 200)
+    registration = fields.text(N_("Entry in the register"), 60, required=False)
+    is_default = fields.tick(N_("Issues where a contract names nobody"))
+    street = fields.text(N_("Street and number"), 200, required=False)
+    postcode = fields.text(N_("Postcode"), 20, required=False)
+    city = fields.text(N_("City"), 100, required=False)
+    subdivision = fields.text(N_("State or region"), 60, required=False)
+    country = fields.text(N_("Country"), 2, help_text=N_("Two capital letters, such as DE."))
+    regime = fields.choice(N_("Adds to its prices"), fields.words(REGIMES))
+    vat_id = fields.text(N_("VAT or GST number"), 30, required=False)
     tax_jurisdiction = fields.text(
-        "Taxed in", 20, required=False, help_text="Unless site or customer say otherwise: DE, US-CO."
+        N_("Taxed in"), 20, required=False, help_text=N_("Unless site or customer say otherwise: DE, US-CO.")
     )
-    tax_basis = fields.choice("Tax is rounded", TAX_BASES)
+    tax_basis = fields.choice(N_("Tax is rounded"), fields.words(TAX_BASES))
     currency = fields.currency()
-    payment_days = fields.number("Days to pay", 365)
+    payment_days = fields.number(N_("Days to pay"), 365)
     cash_rounding = fields.amount(
-        "Totals are rounded to", required=False, decimals=4, help_text="Such as 0.05; empty or 0: not at all."
+        N_("Totals are rounded to"),
+        required=False,
+        decimals=4,
+        help_text=N_("Such as 0.05; empty or 0: not at all."),
     )
-    bank_name = fields.text("Bank", 100, required=False)
+    bank_name = fields.text(N_("Bank"), 100, required=False)
     iban = fields.text("IBAN", 42, required=False)
     bic = fields.text("BIC", 11, required=False)
-    email = forms.EmailField(label="E-mail", max_length=254, required=False)
-    phone = fields.text("Telephone", 40, required=False)
+    email = forms.EmailField(label=fields.later(N_("E-mail")), max_length=254, required=False)
+    phone = fields.text(N_("Telephone"), 40, required=False)
     reminder_days = fields.text(
-        "Reminders, days past due", 60, required=False, help_text="Such as 7, 21, 35; empty: the usual ones."
+        N_("Reminders, days past due"),
+        60,
+        required=False,
+        help_text=N_("Such as 7, 21, 35; empty: the usual ones."),
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for purpose, usual in USUAL_NUMBERS.items():
             self.fields[f"{ACCOUNT}{purpose}"] = fields.text(
-                str(purpose).replace("_", " ").capitalize(), 20, required=False, placeholder=usual
+                ACCOUNTS[purpose], 20, required=False, placeholder=usual
             )
 
     def clean_reminder_days(self) -> list[int]:
         said = self.cleaned_data["reminder_days"].replace(",", " ").split()
         if not all(word.isdigit() for word in said):
-            raise forms.ValidationError("Enter whole numbers of days with commas between them: 7, 21, 35.")
+            raise forms.ValidationError(_("Enter whole numbers of days with commas between them: 7, 21, 35."))
         return [int(word) for word in said]
 
     @property
@@ -95,13 +113,15 @@ class IssuerForm(GroupedForm):
 
 
 class TaxRateForm(forms.Form):
-    jurisdiction = fields.text("Taxed in", 20, help_text="Such as DE or US-CO.")
-    tax_class = fields.choice("For supplies that are", [(one, CLASSES[one]) for one in TAX_CLASSES])
-    category = fields.choice("Category", [(one, f"{one}: {CATEGORIES[one]}") for one in TAX_CATEGORIES])
-    rate = fields.percent("Rate, in per cent")
-    name = fields.text("Name on the document", 60, required=False, help_text="Such as VAT.")
-    exemption_reason = fields.text("Why there is no tax", 200, required=False)
-    effective_from = fields.day("In force from")
+    jurisdiction = fields.text(N_("Taxed in"), 20, help_text=N_("Such as DE or US-CO."))
+    tax_class = fields.choice(
+        N_("For supplies that are"), fields.words((one, CLASSES[one]) for one in TAX_CLASSES)
+    )
+    category = fields.choice(N_("Category"), [(one, _categories(one)) for one in TAX_CATEGORIES])
+    rate = fields.percent(N_("Rate, in per cent"))
+    name = fields.text(N_("Name on the document"), 60, required=False, help_text=N_("Such as VAT."))
+    exemption_reason = fields.text(N_("Why there is no tax"), 200, required=False)
+    effective_from = fields.day(N_("In force from"))
 
 
 @operator_page(Permission.INVOICES_READ)
@@ -118,12 +138,12 @@ def _show(request: OperatorRequest, form: TaxRateForm | None = None, status: int
     page = {
         "entities": entities,
         "rates": rates,
-        "regimes": dict(REGIMES),
-        "classes": CLASSES,
+        "regimes": {one: _(word) for one, word in REGIMES},
+        "classes": {one: _(word) for one, word in CLASSES.items()},
         "default": default,
         "form": form or TaxRateForm(initial=initial),
         "today": today,
-        "done": DONE.get(request.GET.get("done", ""), ""),
+        "done": _(DONE.get(request.GET.get("done", ""), "")),
         "may_manage": request.actor.may(Permission.CONTRACTS_MANAGE),
         "may_issue": request.actor.may(Permission.INVOICES_ISSUE),
         "may_price": request.actor.may(Permission.PRICES_MANAGE),

@@ -11,6 +11,7 @@ from django.http import HttpResponse
 from django.shortcuts import render
 
 from accounts import clock, tenancy
+from accounts.languages import _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.pages.accounts_of_customers import BANDS
@@ -74,9 +75,9 @@ def money(request: OperatorRequest) -> HttpResponse:
         "owing": [one for one in owing if one.aged.owed][:DEBTORS],
         "debtors": len({one.debtor.id for one in owing if one.aged.owed}),
         "totals": [
-            (code, [(BANDS[band], bands[band]) for band in Band], bands) for code, bands in totals.items()
+            (code, [(_(BANDS[band]), bands[band]) for band in Band], bands) for code, bands in totals.items()
         ],
-        "bands": list(BANDS.values()),
+        "bands": [_(word) for word in BANDS.values()],
         "Band": Band,
         "last": last,
         "upcoming": upcoming,

@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from accounts import clock, tenancy
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import opening as commands
@@ -20,25 +21,25 @@ from billing.pages.fields import Choices, say
 from billing.queries import customer_accounts, parties, settling
 
 LARGEST = 999_999_999
-KINDS = [("invoice", "Invoices"), ("credit_note", "Credit notes")]
+KINDS = [("invoice", N_("Invoices")), ("credit_note", N_("Credit notes"))]
 
 
 class DebtForm(forms.Form):
-    number = fields.text("Number of the document", 40, help_text="As in the books before.")
-    issued_on = fields.day("Issued on")
-    due_on = fields.day("Due on", required=False, help_text="Empty: it is due already.")
-    amount = fields.amount("What is left of it", decimals=4)
+    number = fields.text(N_("Number of the document"), 40, help_text=N_("As in the books before."))
+    issued_on = fields.day(N_("Issued on"))
+    due_on = fields.day(N_("Due on"), required=False, help_text=N_("Empty: it is due already."))
+    amount = fields.amount(N_("What is left of it"), decimals=4)
     currency = fields.currency()
 
 
 class SeriesForm(forms.Form):
-    kind = fields.choice("Of", KINDS)
-    next_number = fields.number("Next number", LARGEST, least=2)
+    kind = fields.choice(N_("Of"), fields.words(KINDS))
+    next_number = fields.number(N_("Next number"), LARGEST, least=2)
 
     def __init__(self, *args: Any, issuers: Choices, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["legal_entity"] = fields.choice(
-            "Of the issuer", [("", "The usual one"), *issuers], required=False
+            N_("Of the issuer"), [("", _("The usual one")), *issuers], required=False
         )
 
 

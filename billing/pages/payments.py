@@ -15,22 +15,24 @@ from django.urls import reverse
 from accounts import clock, tenancy
 from accounts.errors import NotFound, Refusal
 from accounts.ids import uuid7
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import allocating, payments
-from billing.commands.payments import METHODS, NewPayment
+from billing.commands.payments import NewPayment
 from billing.pages import fields
 from billing.pages.fields import say
 from billing.queries import customer_accounts, parties, settling
 from billing.queries.settling import Money, Standing
 from billing.rules.documents import amount_text
+from billing.rules.vocabulary import METHODS
 
 SHOWN = 100
 OLDEST, CHOSEN, KEPT = "oldest", "chosen", "kept"
 SPREADS = [
-    (OLDEST, "What is oldest first"),
-    (CHOSEN, "As written beside the documents"),
-    (KEPT, "Nothing yet: it is kept for the customer"),
+    (OLDEST, N_("What is oldest first")),
+    (CHOSEN, N_("As written beside the documents")),
+    (KEPT, N_("Nothing yet: it is kept for the customer")),
 ]
 PART = "part-"
 
@@ -41,10 +43,12 @@ class PartsForm(forms.Form):
     def __init__(self, *args: Any, debts: Sequence[Standing], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.debts = debts
-        spread = fields.choice("It settles", SPREADS)
+        spread = fields.choice(N_("It settles"), fields.words(SPREADS))
         self.fields["spread"] = spread
         for debt in debts:
-            self.fields[f"{PART}{debt.id}"] = fields.amount(f"Of {debt.number}", required=False, decimals=4)
+            self.fields[f"{PART}{debt.id}"] = fields.amount(
+                _("Of {number}", number=debt.number), required=False, decimals=4
+            )
 
     @property
     def rows(self) -> list[tuple[Standing, forms.BoundField]]:
@@ -54,7 +58,7 @@ class PartsForm(forms.Form):
         values = self.cleaned_data
         typed = any(values.get(f"{PART}{debt.id}") for debt in self.debts)
         if values.get("spread") in {OLDEST, KEPT} and typed:
-            self.add_error("spread", "Amounts stand beside documents below. Choose those, or empty them.")
+            self.add_error("spread", _("Amounts stand beside documents below. Choose those, or empty them."))
         return values
 
     def parts(self, amount: Decimal, currency: str) -> list[tuple[str, Decimal]]:
@@ -81,17 +85,20 @@ class PartsForm(forms.Form):
 
 class PaymentForm(PartsForm):
     once = forms.UUIDField(widget=forms.HiddenInput)
-    received_on = fields.day("Received on")
-    amount = fields.amount("Amount", decimals=4)
-    method = fields.choice("By", [(one, one) for one in METHODS])
-    reference = fields.text("Reference", 140, required=False, help_text="As the payer wrote it.")
+    received_on = fields.day(N_("Received on"))
+    amount = fields.amount(N_("Amount"), decimals=4)
+    method = fields.choice(N_("By"), fields.words(METHODS.items()))
+    reference = fields.text(N_("Reference"), 140, required=False, help_text=N_("As the payer wrote it."))
     external_id = fields.text(
-        "The bank's own number of it", 80, required=False, help_text="The same number is recorded once."
+        N_("The bank's own number of it"),
+        80,
+        required=False,
+        help_text=N_("The same number is recorded once."),
     )
 
     def __init__(self, *args: Any, currencies: Sequence[str], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["currency"] = fields.choice("Currency", [(one, one) for one in currencies])
+        self.fields["currency"] = fields.choice(N_("Currency"), [(one, one) for one in currencies])
         self.order_fields(["received_on", "amount", "currency", "method", "reference", "external_id"])
 
     @property
@@ -174,7 +181,7 @@ def settle_payment(request: OperatorRequest, code: str, payment_id: UUID) -> Htt
         customer = customer_accounts.get_customer(code)
         kept = settling.standing_of([settling.get_payment(payment_id)])[0]
         if kept.payment.customer_id != customer.id:
-            raise NotFound("There is no such payment of this customer.")
+            raise NotFound(_("There is no such payment of this customer."))
         debts = settling.open_debts(customer_ids=[customer.id])[:SHOWN]
         debts = [debt for debt in debts if debt.currency == kept.payment.currency]
     if request.method != "POST":

@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from accounts import clock, tenancy
 from accounts.errors import Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import prices as commands
@@ -20,11 +21,15 @@ from billing.pages.fields import say
 from billing.pages.price_forms import FigureForm, ItemForm, PriceForm
 from billing.queries import contract_lists, parties, prices
 from billing.queries.prices import PricedItem
-from billing.rules.tax_words import CLASSES
+from billing.rules.tax_words import CLASS_NAMES
 from billing.rules.terms_words import BASES, work
 
 AHEAD_DAYS = 90
-DONE = {"item": "The item is on the list.", "price": "The price is set.", "figure": "The figure is entered."}
+DONE = {
+    "item": N_("The item is on the list."),
+    "price": N_("The price is set."),
+    "figure": N_("The figure is entered."),
+}
 
 
 @operator_page(Permission.INVOICES_READ)
@@ -51,7 +56,7 @@ def _show_list(
         "ahead": [one for one in ahead if one.before is not None],
         "ahead_days": AHEAD_DAYS,
         "figure_form": figure_form or FigureForm(indexes=indexes),
-        "done": DONE.get(request.GET.get("done", ""), ""),
+        "done": _(DONE.get(request.GET.get("done", ""), "")),
         "may_price": request.actor.may(Permission.PRICES_MANAGE),
     }
     return render(request, "billing/prices.html", page, status=status)
@@ -65,8 +70,10 @@ def _listed(one: PricedItem, today: date) -> tuple[PriceItem, str, PriceVersion 
 
 def what_is_priced(basis: str, event_type: str, fixture: str) -> str:
     """What an item's price is for, in words: "a unit's month at a urinal", "a wick change"."""
-    words = f"a {work(event_type)}" if event_type else BASES[basis]
-    return f"{words} at a {fixture.replace('_', ' ')}" if fixture else words
+    what = _("a {work}", work=work(event_type)) if event_type else _(BASES[basis])
+    if fixture == "urinal":
+        return _("{what} at a urinal", what=what)
+    return _("{what} at a water closet", what=what) if fixture else what
 
 
 def _holds(one: PriceVersion, today: date) -> bool:
@@ -109,13 +116,13 @@ def _show_item(
     page = {
         "item": item,
         "what": what_is_priced(item.basis, item.event_type, item.fixture),
-        "tax_class": CLASSES[item.tax_class].lower(),
+        "tax_class": _(CLASS_NAMES[item.tax_class]),
         "now": now,
-        "rows": [(one, _scope(one) or "the price list", _holds(one, today)) for one in versions],
+        "rows": [(one, _scope(one) or _("the price list"), _holds(one, today)) for one in versions],
         "currency": currency,
         "form": form or PriceForm(initial=initial),
         "today": today,
-        "done": DONE.get(request.GET.get("done", ""), ""),
+        "done": _(DONE.get(request.GET.get("done", ""), "")),
         "may_price": request.actor.may(Permission.PRICES_MANAGE),
     }
     return render(request, "billing/price_item.html", page, status=status)

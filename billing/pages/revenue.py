@@ -7,6 +7,10 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
+from babel.numbers import get_decimal_symbol
+
+from accounts import phrases
+from accounts.languages import N_, _, cldr, manner
 from billing.queries.revenue import MonthBilled
 
 MONTHS = 12
@@ -15,7 +19,10 @@ STROKE = 4  # how far the stroke of the year before stands out beside its bar
 STEPS = (Decimal(1), Decimal(2), Decimal("2.5"), Decimal(5), Decimal(10))
 GAP = Decimal("0.36")  # of a month's slot
 MOST_TICKS = 4
-UNITS = ((Decimal(1_000_000), Decimal(1_000_000), " m"), (Decimal(10_000), Decimal(1_000), " k"))
+UNITS = (
+    (Decimal(1_000_000), Decimal(1_000_000), N_("{number} m")),
+    (Decimal(10_000), Decimal(1_000), N_("{number} k")),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +110,7 @@ def _bar(at: int, row: MonthBilled, before: Decimal | None, y: Callable[[Decimal
         before_y=y(before) if before is not None else None,
         before_x=round(x - STROKE, 1),
         before_end=round(x + width + STROKE, 1),
-        word=f"{row.month:%b}",
+        word=phrases.short_month(row.month),
         year=str(row.month.year) if first else "",
     )
 
@@ -126,5 +133,12 @@ def _ticks(low: Decimal, high: Decimal) -> list[Decimal]:
 def _words(values: Sequence[Decimal]) -> list[str]:
     """The ticks' words, all in one unit: ones, thousands or millions."""
     most = max(abs(value) for value in values)
-    size, unit = next(((size, unit) for least, size, unit in UNITS if most >= least), (Decimal(1), ""))
-    return [f"{(value / size).normalize():f}{unit if value else ''}" for value in values]
+    size, unit = next(
+        ((size, unit) for least, size, unit in UNITS if most >= least), (Decimal(1), "{number}")
+    )
+    return [_(unit if value else "{number}", number=_figure(value / size)) for value in values]
+
+
+def _figure(value: Decimal) -> str:
+    digits = f"{value.normalize():f}"
+    return digits.replace(".", get_decimal_symbol(cldr(manner().locale)))

@@ -15,6 +15,7 @@ from django.urls import reverse
 
 from accounts import clock, tenancy
 from accounts.errors import BadInput, NotFound, Refusal
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands.royalty import MOST_NAME, set_royalty_terms, state_month
@@ -25,39 +26,51 @@ from billing.rules.months import month_after
 from billing.rules.royalty import Basis, Tier
 
 PAGE_SIZE = 100
-MOST_TIERS = 4
-KINDS = {"invoice": "invoice", "credit_note": "credit note", "payment": "paid of"}
+TIERS = (N_("Tier 1"), N_("Tier 2"), N_("Tier 3"), N_("Tier 4"))
+MOST_TIERS = len(TIERS)
+KINDS = {"invoice": N_("invoice"), "credit_note": N_("credit note"), "payment": N_("paid of")}
 
 
 class TermsForm(fields.GroupedForm):
     """The terms of the network; tiers that are left empty are none."""
 
-    effective_from = fields.month("In force from the month", help_text="A month that is not stated yet.")
-    network_name = fields.text("Name of the network", MOST_NAME)
-    basis = fields.choice(
-        "The royalty is a part of",
-        [(Basis.BILLED, "what is billed in a month"), (Basis.COLLECTED, "what is paid in a month")],
-        help_text="Net of tax and of what was given back.",
+    effective_from = fields.month(
+        N_("In force from the month"), help_text=N_("A month that is not stated yet.")
     )
-    minimum = fields.amount("Least royalty of a month", decimals=4, help_text="0 for none.")
-    fund_percent = fields.percent("Marketing fund, in per cent of the same base", help_text="0 for none.")
+    network_name = fields.text(N_("Name of the network"), MOST_NAME)
+    basis = fields.choice(
+        N_("The royalty is a part of"),
+        fields.words(
+            [
+                (Basis.BILLED, N_("what is billed in a month")),
+                (Basis.COLLECTED, N_("what is paid in a month")),
+            ]
+        ),
+        help_text=N_("Net of tax and of what was given back."),
+    )
+    minimum = fields.amount(N_("Least royalty of a month"), decimals=4, help_text=N_("0 for none."))
+    fund_percent = fields.percent(
+        N_("Marketing fund, in per cent of the same base"), help_text=N_("0 for none.")
+    )
     groups = (
-        ("With whom", ("network_name", "effective_from", "basis")),
-        *((f"Tier {place + 1}", (f"percent_{place}", f"upto_{place}")) for place in range(MOST_TIERS)),
-        ("Beside the tiers", ("minimum", "fund_percent")),
+        (N_("With whom"), ("network_name", "effective_from", "basis")),
+        *((title, (f"percent_{place}", f"upto_{place}")) for place, title in enumerate(TIERS)),
+        (N_("Beside the tiers"), ("minimum", "fund_percent")),
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for place in range(MOST_TIERS):
             self.fields[f"percent_{place}"] = fields.percent(
-                "Per cent", required=place == 0, help_text="Empty on a tier that is not needed." * (place > 0)
+                N_("Per cent"),
+                required=place == 0,
+                help_text=N_("Empty on a tier that is not needed.") * (place > 0),
             )
             self.fields[f"upto_{place}"] = fields.amount(
-                "Of a month's base up to",
+                N_("Of a month's base up to"),
                 required=False,
                 decimals=4,
-                help_text="Empty on the last tier: of all the rest.",
+                help_text=N_("Empty on the last tier: of all the rest."),
             )
 
     def tiers(self) -> list[Tier]:
@@ -129,7 +142,7 @@ def statement(request: OperatorRequest, month: str) -> HttpResponse:
         "document": document,
         "part": part,
         "total": len(document["rows"]),
-        "rows": [{**row, "kind_words": KINDS[row["kind"]]} for row in part.object_list],
+        "rows": [{**row, "kind_words": _(KINDS[row["kind"]])} for row in part.object_list],
         "before": before,
         "after": after,
         "left_out": Decimal(document["brought_forward"]) != 0,
@@ -143,21 +156,21 @@ def month_of(text: str) -> date:
     try:
         return datetime.strptime(text, "%Y-%m").date()  # noqa: DTZ007 - a month has no zone
     except ValueError:
-        raise BadInput("Name the month as year and month, such as 2026-06. Nothing was stated.") from None
+        raise BadInput(_("Name the month as year and month, such as 2026-06. Nothing was stated.")) from None
 
 
 def _named(month: str) -> date:
     try:
         return month_of(month)
     except BadInput:
-        raise NotFound("There is no royalty statement here for this month.") from None
+        raise NotFound(_("There is no royalty statement here for this month.")) from None
 
 
 def _say(form: TermsForm, refusal: Refusal) -> None:
     """A problem of tier 2 beside the fields of tier 2; all else as it is pointed to."""
     for problem in refusal.errors:
         if problem.pointer.startswith("/tiers/"):
-            _, _, place, *last = problem.pointer.split("/")
+            _start, _name, place, *last = problem.pointer.split("/")
             name = f"{last[0] if last else 'percent'}_{place}"
             form.add_error(name if name in form.fields else None, problem.detail)
         else:

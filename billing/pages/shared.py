@@ -13,11 +13,14 @@ from django.views.decorators.http import require_http_methods
 
 from accounts import tenancy
 from accounts.errors import NotFound
+from accounts.languages import _
+from accounts.pages import reading_in
 from accounts.permissions import system_actor
 from billing.commands import delivering
 from billing.commands.sending import statement_days
 from billing.models import Document, Sending
 from billing.queries import parties, sending, settling
+from billing.queries.wording import operators_manner
 from billing.rules.letters import pdf
 
 
@@ -30,9 +33,12 @@ def shared(request: HttpRequest, token: str) -> HttpResponse:
         delivering.mark_read(token=token)
     with tenancy.reading(system_actor(operator_id)):
         sent = sending.shared(sending_id)
-        page = _document_page(sent.document) if sent.document else _statement_page(sent)
-    template = "billing/shared_document.html" if sent.document else "billing/shared_statement.html"
-    return _unlisted(render(request, template, {**page, "sent": sent, "token": token}))
+        # The operator speaks here, whatever the browser of the customer prefers: as the mail did.
+        with reading_in(operators_manner()):
+            page = _document_page(sent.document) if sent.document else _statement_page(sent)
+            template = "billing/shared_document.html" if sent.document else "billing/shared_statement.html"
+            answer = render(request, template, {**page, "sent": sent, "token": token})
+    return _unlisted(answer)
 
 
 @never_cache
@@ -43,7 +49,7 @@ def shared_file(request: HttpRequest, token: str, form: str) -> HttpResponse:
     with tenancy.reading(system_actor(operator_id)):
         document = sending.shared(sending_id).document
     if document is None or document.kind == "opening" or not (content := _file(document, form)):
-        raise NotFound("There is no such file of this.")
+        raise NotFound(_("There is no such file of this."))
     answer = HttpResponse(content, content_type=f"application/{form}")
     answer["Content-Disposition"] = f'inline; filename="{document.number}.{form}"'
     return _unlisted(answer)
@@ -73,12 +79,12 @@ def _document_page(found: Document) -> dict[str, Any]:
         "sites": [(group[0]["site"], group) for group in _grouped(lines)],
         "standing": standing,
         "is_rounded": Decimal(document.get("cash_rounding", 0)) != 0,
-        "word": "Credit note" if found.kind == "credit_note" else "Invoice",
+        "word": _("Credit note") if found.kind == "credit_note" else _("Invoice"),
     }
 
 
 def _grouped(lines: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
-    return [list(group) for _, group in groupby(lines, key=_site_code)]
+    return [list(group) for _code, group in groupby(lines, key=_site_code)]
 
 
 def _site_code(line: dict[str, Any]) -> str:

@@ -13,7 +13,8 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet
 
 import accounts.queries
 import fleet.queries
-from accounts.phrases import count
+from accounts import phrases
+from accounts.languages import _, _n
 from billing.models import (
     BillingProfile,
     Charge,
@@ -24,6 +25,7 @@ from billing.models import (
     PurchaseOrder,
 )
 from billing.queries import orders, previews
+from billing.rules.dating import plain_day, plain_month
 from billing.rules.dispositions import WAITING, Outcome
 from billing.rules.documents import amount_text
 from billing.rules.orders import Use
@@ -109,13 +111,13 @@ def _missing_orders(month: date) -> Iterator[Check]:
     rows = BillingProfile.objects.filter(~Exists(valid), po_required=True).select_related("customer")
     named = [Named(one.customer.name, customer=one.customer.code) for one in rows.order_by("customer__code")]
     if named:
-        what = "1 customer wants" if len(named) == 1 else f"{len(named)} customers want"
-        yield _check(
-            "missing_order",
-            named,
-            f"{what} a purchase order on each invoice and gave none for {month:%B %Y}. Enter it, or the lines wait.",
-            stops=True,
+        sentence = _n(
+            "{count} customer wants a purchase order on each invoice and gave none for {month}. Enter it, or the lines wait.",
+            "{count} customers want a purchase order on each invoice and gave none for {month}. Enter it, or the lines wait.",
+            len(named),
+            month=phrases.month(month),
         )
+        yield _check("missing_order", named, sentence, stops=True)
 
 
 def _orders_ending(month: date) -> Iterator[Check]:
@@ -123,14 +125,19 @@ def _orders_ending(month: date) -> Iterator[Check]:
     codes, last = _customer_codes(), month_after(month_after(month))
     ending = [
         Named(
-            f"{one.order.number} ends before {one.order.ends_before}", customer=codes[one.order.customer_id]
+            _("{number} ends before {day}", number=one.order.number, day=plain_day(one.order.ends_before)),
+            customer=codes[one.order.customer_id],
         )
         for one in orders.order_uses(month, month_after(month))
         if one.order.ends_before is not None and one.order.ends_before <= last
     ]
     if ending:
-        what = f"{count(len(ending), 'purchase order')} end with the next month or before."
-        yield _check("order_ending", ending, what)
+        sentence = _n(
+            "{count} purchase order end with the next month or before.",
+            "{count} purchase orders end with the next month or before.",
+            len(ending),
+        )
+        yield _check("order_ending", ending, sentence)
 
 
 def _orders_spent(month: date) -> Iterator[Check]:
@@ -138,15 +145,24 @@ def _orders_spent(month: date) -> Iterator[Check]:
     codes = _customer_codes()
     spent = [
         Named(
-            f"{one.order.number}: {amount_text(one.left, one.order.currency)} {one.order.currency} left",
+            _(
+                "{number}: {amount} {currency} left",
+                number=one.order.number,
+                amount=phrases.amount(amount_text(one.left, one.order.currency)),
+                currency=one.order.currency,
+            ),
             customer=codes[one.order.customer_id],
         )
         for one in orders.order_uses(month, month_after(month))
         if one.left is not None and one.use is not Use.WITHIN
     ]
     if spent:
-        what = f"{count(len(spent), 'purchase order')} have less than a tenth left."
-        yield _check("order_spent", spent, what)
+        sentence = _n(
+            "{count} purchase order have less than a tenth left.",
+            "{count} purchase orders have less than a tenth left.",
+            len(spent),
+        )
+        yield _check("order_spent", spent, sentence)
 
 
 def _customer_codes() -> dict[UUID, str]:
@@ -156,17 +172,24 @@ def _customer_codes() -> dict[UUID, str]:
 def _prices_waiting(month: date) -> Iterator[Check]:
     rows = PriceVersion.objects.filter(amount=None, effective_from__lt=month_after(month))
     named = [
-        Named(f"{one.item.name} from {one.effective_from}: index {one.index_code} of {one.index_month:%Y-%m}")
+        Named(
+            _(
+                "{item} from {day}: index {code} of {month}",
+                item=one.item.name,
+                day=plain_day(one.effective_from),
+                code=one.index_code,
+                month=plain_month(one.index_month or one.effective_from),
+            )
+        )
         for one in rows.select_related("item").order_by("item__code", "effective_from")
     ]
     if named:
-        what = "1 price waits" if len(named) == 1 else f"{len(named)} prices wait"
-        yield _check(
-            "index_missing",
-            named,
-            f"{what} for an index figure. Enter it, or what it prices is held.",
-            stops=True,
+        sentence = _n(
+            "{count} price waits for an index figure. Enter it, or what it prices is held.",
+            "{count} prices wait for an index figure. Enter it, or what it prices is held.",
+            len(named),
         )
+        yield _check("index_missing", named, sentence, stops=True)
 
 
 def _events_held() -> Iterator[Check]:
@@ -182,7 +205,12 @@ def _events_held() -> Iterator[Check]:
             "events_held",
             stops=True,
             count=row["events"],
-            sentence=f"{count(row['events'], 'event')} held: {reason_words(row['reason'])}",
+            sentence=_n(
+                "{count} event held: {why}",
+                "{count} events held: {why}",
+                row["events"],
+                why=reason_words(row["reason"]),
+            ),
             rows=named,
         )
 
@@ -202,12 +230,17 @@ def _sites_without_contract(month: date) -> Iterator[Check]:
         covered.order_by().values_list("site_id", flat=True)
     )
     if bare:
-        what = "1 site has" if len(bare) == 1 else f"{len(bare)} sites have"
+        sentence = _n(
+            "{count} site has a service agreement and no contract in {month}; the price list holds there.",
+            "{count} sites have a service agreement and no contract in {month}; the price list holds there.",
+            len(bare),
+            month=phrases.month(month),
+        )
         yield Check(
             "without_contract",
             stops=False,
             count=len(bare),
-            sentence=f"{what} a service agreement and no contract in {month:%B %Y}; the price list holds there.",
+            sentence=sentence,
             rows=_named_sites(bare),
         )
 
@@ -230,12 +263,30 @@ def served_and_billed(month: date) -> list[Check]:
         ~Exists(_services(month).filter(subject_id=OuterRef("subject_id"))),
         rule=Rule.UNIT_MONTH,
     )
+    name = phrases.month(month)
+    served_units, billed_units = _units_of(unbilled), _units_of(unserved)
     return [
         *_units_named(
-            "served_not_billed", unbilled, "served", f"in {month:%B %Y}, and nothing is billed for that"
+            "served_not_billed",
+            unbilled,
+            served_units,
+            _n(
+                "{count} unit was served in {month}, and nothing is billed for that.",
+                "{count} units were served in {month}, and nothing is billed for that.",
+                served_units,
+                month=name,
+            ),
         ),
         *_units_named(
-            "billed_not_served", unserved, "billed", f"for {month:%B %Y}, and nobody served them in it"
+            "billed_not_served",
+            unserved,
+            billed_units,
+            _n(
+                "{count} unit was billed for {month}, and nobody served them in it.",
+                "{count} units were billed for {month}, and nobody served them in it.",
+                billed_units,
+                month=name,
+            ),
         ),
     ]
 
@@ -253,10 +304,12 @@ def _services(month: date) -> QuerySet[Any, Any]:
     )
 
 
-def _units_named(kind: str, rows: QuerySet[Any, Any], what: str, when: str) -> Iterator[Check]:
+def _units_of(rows: QuerySet[Any, Any]) -> int:
+    return rows.order_by().values("subject_id").distinct().count()
+
+
+def _units_named(kind: str, rows: QuerySet[Any, Any], number: int, sentence: str) -> Iterator[Check]:
     """The units of these rows, of which the first in the order of their ids are named."""
-    units = rows.order_by().values("subject_id").distinct()
-    number = units.count()
     if not number:
         return
     sites = dict(rows.order_by("subject_id").values_list("subject_id", "site_id").distinct()[:SHOWN])
@@ -269,8 +322,7 @@ def _units_named(kind: str, rows: QuerySet[Any, Any], what: str, when: str) -> I
         site, code = places.get(site_id), codes.get(unit_id, "")
         named.append(Named(site.name if site else code, site=site.code if site else "", unit=code))
     named.sort(key=lambda one: (one.site, one.unit))
-    were = "1 unit was" if number == 1 else f"{number:,} units were"
-    yield Check(kind, stops=False, count=number, sentence=f"{were} {what} {when}.", rows=tuple(named))
+    yield Check(kind, stops=False, count=number, sentence=sentence, rows=tuple(named))
 
 
 def _check(kind: str, rows: Sequence[Named], sentence: str, *, stops: bool = False) -> Check:

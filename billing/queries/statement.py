@@ -9,10 +9,16 @@ from typing import Any
 from uuid import UUID
 
 import accounts.queries
+from accounts.languages import N_, _
 from billing.models import Document, Payment
 from billing.queries.documents import payable_of
+from billing.rules.vocabulary import method_word
 
-_TEXTS = {"invoice": "Invoice", "credit_note": "Credit note", "opening": "Open debt brought forward"}
+_TEXTS = {
+    "invoice": N_("Invoice {number}"),
+    "credit_note": N_("Credit note {number}"),
+    "opening": N_("Open debt brought forward {number}"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +78,12 @@ def _usual_currency(customer_id: UUID) -> str:
     return own if own in used or not used else used[0]
 
 
+def _payment_text(method: str, reference: str) -> str:
+    if not reference:
+        return _("Payment received, {method}", method=method_word(method))
+    return _("Payment received, {method}, {reference}", method=method_word(method), reference=reference)
+
+
 def _moves(customer_id: UUID, until: date, currency: str) -> list[tuple[date, str, str, str, Decimal, UUID]]:
     """By day; on one day documents before payments, each in the order they were made."""
     documents = Document.objects.filter(customer_id=customer_id, currency=currency, issued_on__lte=until)
@@ -85,12 +97,12 @@ def _moves(customer_id: UUID, until: date, currency: str) -> list[tuple[date, st
                 row.issued_on,
                 row.kind,
                 row.number,
-                f"{_TEXTS[row.kind]} {row.number}",
+                _(_TEXTS[row.kind], number=row.number),
                 sign * row.payable,
                 row.id,
             )
         )
     for payment in payments.order_by("received_on", "id"):
-        text = f"Payment received, {payment.method}" + (f", {payment.reference}" if payment.reference else "")
+        text = _payment_text(payment.method, payment.reference)
         moves.append((payment.received_on, "payment", payment.reference, text, -payment.amount, payment.id))
     return sorted(moves, key=lambda move: move[0])

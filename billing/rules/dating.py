@@ -59,6 +59,11 @@ def weekday(on: date) -> str:
     return _dated(on, "weekday")
 
 
+def day_of_month(on: date) -> str:
+    """The day's number alone, as it stands before its month: "26", or "26." in German."""
+    return f"{on.day}." if manner().language == "de" else str(on.day)
+
+
 def _date(on: date | str) -> date:
     return date.fromisoformat(on) if isinstance(on, str) else on
 

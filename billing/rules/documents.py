@@ -11,7 +11,7 @@ from typing import Any
 
 import orjson
 
-from accounts.languages import N_, _
+from accounts.languages import N_, Manner, _, known_locale, manner
 from billing.rules.crediting import Credit, CreditLine
 from billing.rules.drafting import Draft, DraftLine
 from billing.rules.inputs import Customer, Inputs
@@ -121,9 +121,20 @@ def buyer(customer: Customer, profile: Profile) -> dict[str, str]:
     }
 
 
+def spoken() -> dict[str, str]:
+    """The language that a document is written in, a tag of BCP 47; nothing for English, the language of most."""
+    return {} if manner().language == "en" else {"language": known_locale(manner().locale)}
+
+
+def manner_of(document: Mapping[str, Any]) -> Manner:
+    """How a document is read out: as it was written, whoever reads it."""
+    return Manner(document["language"]) if "language" in document else Manner()
+
+
 def _head(kind: str, heading: Heading, currency: str) -> dict[str, Any]:
     month = heading.month
     return {
+        **spoken(),
         "document": kind,
         "engine": ENGINE,
         "number": heading.number,

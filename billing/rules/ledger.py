@@ -16,7 +16,10 @@ from enum import StrEnum
 from typing import Any
 from uuid import UUID
 
+from accounts import phrases
+from accounts.languages import N_, _
 from billing.rules.chart import Account, Chart
+from billing.rules.dating import plain_month
 from billing.rules.money import share_of
 
 NOTHING = Decimal(0)
@@ -38,11 +41,11 @@ class Purpose(StrEnum):
 
 
 _TEXTS = {
-    Purpose.INVOICE: "Invoice",
-    Purpose.CREDIT_NOTE: "Credit note",
-    Purpose.OPENING: "Opening debt",
-    Purpose.ROUNDING: "Cash rounding of",
-    Purpose.RELEASE: "Revenue earned of",
+    Purpose.INVOICE: N_("Invoice {number}"),
+    Purpose.CREDIT_NOTE: N_("Credit note {number}"),
+    Purpose.OPENING: N_("Opening debt {number}"),
+    Purpose.ROUNDING: N_("Cash rounding of {number}"),
+    Purpose.RELEASE: N_("Revenue earned of {number} for {month}"),
 }
 
 
@@ -193,7 +196,7 @@ def payment_entry(received: Received, chart: Chart) -> Entry:
         entry_on=received.received_on,
         currency=received.currency,
         entity_id=received.entity_id,
-        text=f"Payment {received.reference}".strip(),
+        text=_("Payment {reference}", reference=received.reference).strip(),
         postings=_summed(postings),
         customer_id=received.customer_id,
         payment_id=received.payment_id,
@@ -227,7 +230,7 @@ def settlement_entry(settled: Settled, chart: Chart) -> Entry:
         entry_on=settled.made_on,
         currency=settled.currency,
         entity_id=settled.entity_id,
-        text=f"Settlement of {settled.document_number}",
+        text=_("Settlement of {number}", number=settled.document_number),
         postings=tuple(postings),
         customer_id=settled.customer_id,
         document_id=settled.document_id,
@@ -251,8 +254,8 @@ class Owed:
 def royalty_entries(owed: Owed, chart: Chart) -> list[Entry]:
     """Royalty and marketing fund, each as expense against what is owed for it; none for nothing."""
     parts = (
-        (Purpose.ROYALTY, "Royalty", owed.royalty, Account.ROYALTY, Account.ROYALTY_PAYABLE),
-        (Purpose.FUND, "Marketing fund", owed.fund, Account.FUND, Account.FUND_PAYABLE),
+        (Purpose.ROYALTY, N_("Royalty for {month}"), owed.royalty, Account.ROYALTY, Account.ROYALTY_PAYABLE),
+        (Purpose.FUND, N_("Marketing fund for {month}"), owed.fund, Account.FUND, Account.FUND_PAYABLE),
     )
     return [
         Entry(
@@ -261,7 +264,7 @@ def royalty_entries(owed: Owed, chart: Chart) -> list[Entry]:
             entry_on=owed.issued_on,
             currency=owed.currency,
             entity_id=owed.entity_id,
-            text=f"{what} for {owed.month:%B %Y}",
+            text=_(what, month=phrases.month(owed.month)),
             postings=(Posting(chart[expense], amount), Posting(chart[payable], -amount)),
         )
         for purpose, what, amount, expense, payable in parts
@@ -290,7 +293,8 @@ def _tax(booked: Booked, chart: Chart) -> list[Posting]:
 
 def _entry(booked: Booked, purpose: Purpose, postings: Iterable[Posting], *more: str) -> Entry:
     content = booked.content
-    said = " ".join((_TEXTS[purpose], content["number"], *("for " + word for word in more)))
+    month = plain_month(date.fromisoformat(f"{more[0]}-01")) if more else ""
+    said = _(_TEXTS[purpose], number=content["number"], month=month)
     return Entry(
         key=entry_key(booked.sha256, purpose, *more),
         purpose=purpose,

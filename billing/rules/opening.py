@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import Any
 
 from accounts.languages import N_, _
-from billing.rules.documents import ENGINE, amount_text, buyer, issuer
+from billing.rules.documents import ENGINE, amount_text, buyer, issuer, spoken
 from billing.rules.inputs import Customer
 from billing.rules.money import minor_units, policy_for
 from billing.rules.parties import Entity, Profile
@@ -38,6 +38,7 @@ def opening_document(debt: Debt, entity: Entity, customer: Customer, profile: Pr
     currency = debt.currency
     owed, nothing = amount_text(debt.amount, currency), amount_text(Decimal(0), currency)
     return {
+        **spoken(),
         "document": "opening",
         "engine": ENGINE,
         "number": debt.number,

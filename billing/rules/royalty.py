@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Any
 
 from accounts.languages import _
-from billing.rules.documents import amount_text, decimal_text
+from billing.rules.documents import amount_text, decimal_text, spoken
 from billing.rules.money import ROUNDING_POLICY, allocated, minor_units, rounded
 from billing.rules.months import month_after
 
@@ -228,6 +228,7 @@ def statement(
         "carried_in": money(reckoned_.carried_in),
         "carried_out": money(reckoned_.carried_out),
         "currency": currency,
+        **spoken(),
         "document": "royalty_statement",
         "engine": ENGINE,
         "from_tiers": money(reckoned_.from_tiers),

@@ -6,24 +6,28 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from babel.lists import format_list
+from babel.numbers import get_decimal_symbol
 from django import template
 from django.template import Context
 from django.urls import NoReverseMatch, reverse
 
+from accounts.languages import N_, _, cldr, manner
 from accounts.permissions import Actor, Permission
 from billing.rules import terms_words
 from billing.rules.documents import decimal_text
+from billing.rules.vocabulary import BASES, DOCUMENTS, SERIES, line_word, method_word
 from config.templatetags.words import money, price
 
 register = template.Library()
 
 # Word, address, who may see it, and the addresses below it.
 WORDS = (
-    ("Overview", "money", Permission.INVOICES_READ, {"money"}),
-    ("Month", "month", Permission.INVOICES_READ, {"month", "preview-month", "close-month"}),
-    ("Documents", "documents", Permission.INVOICES_READ, {"invoice", "credit", "charge", "send-again"}),
+    (N_("Overview"), "money", Permission.INVOICES_READ, {"money"}),
+    (N_("Month"), "month", Permission.INVOICES_READ, {"month", "preview-month", "close-month"}),
+    (N_("Documents"), "documents", Permission.INVOICES_READ, {"invoice", "credit", "charge", "send-again"}),
     (
-        "Customers",
+        N_("Customers"),
         "customer-accounts",
         Permission.INVOICES_READ,
         {
@@ -39,7 +43,7 @@ WORDS = (
         },
     ),
     (
-        "Contracts",
+        N_("Contracts"),
         "contracts",
         Permission.INVOICES_READ,
         {
@@ -52,19 +56,19 @@ WORDS = (
         },
     ),
     (
-        "Prices",
+        N_("Prices"),
         "prices",
         Permission.INVOICES_READ,
         {"price-item", "set-price", "new-price-item", "index-figure"},
     ),
-    ("Ahead", "ahead", Permission.INVOICES_READ, {"announce-price"}),
+    (N_("Ahead"), "ahead", Permission.INVOICES_READ, {"announce-price"}),
     (
-        "Issuer and tax",
+        N_("Issuer and tax"),
         "issuers",
         Permission.INVOICES_READ,
         {"issuer", "new-issuer", "tax-rate", "number-series"},
     ),
-    ("Royalty", "royalty", Permission.ROYALTY_READ, {"royalty-statement", "royalty-terms"}),
+    (N_("Royalty"), "royalty", Permission.ROYALTY_READ, {"royalty-statement", "royalty-terms"}),
 )
 
 
@@ -89,14 +93,18 @@ def money_words(context: Context) -> dict[str, Any]:
             address = reverse(name, args=[page["operator"].slug])
         except NoReverseMatch:
             continue
-        found.append(Word(word, address, here == name or here in below))
+        found.append(Word(_(word), address, here == name or here in below))
     return {"words": found if len(found) > 1 else []}
 
 
 @register.filter
 def plain(number: Decimal | None) -> str:
-    """A decimal without trailing zeros, as somebody would type it; nothing for none."""
-    return "" if number is None else decimal_text(Decimal(number))
+    """A decimal without trailing zeros, with the locale's sign; nothing for none."""
+    return "" if number is None else _figure(decimal_text(Decimal(number)))
+
+
+def _figure(digits: str) -> str:
+    return digits.replace(".", get_decimal_symbol(cldr(manner().locale)))
 
 
 @register.filter
@@ -107,12 +115,12 @@ def item(values: Any, key: Any) -> Any:
 
 _TAX = {
     "S": "",
-    "Z": "zero rate",
-    "E": "exempt",
-    "AE": "reverse charge",
-    "K": "to another member state",
-    "G": "export",
-    "O": "outside tax",
+    "Z": N_("zero rate"),
+    "E": N_("exempt"),
+    "AE": N_("reverse charge"),
+    "K": N_("to another member state"),
+    "G": N_("export"),
+    "O": N_("outside tax"),
     "L": "",
     "M": "",
 }
@@ -123,9 +131,9 @@ def tax(values: Any) -> str:
     """A tax of a line or of a group in words: "19 %", "reverse charge"; nothing for none."""
     if not values:
         return ""
-    rate = decimal_text(Decimal(values["rate"])) if values.get("rate") else ""
+    rate = _figure(decimal_text(Decimal(values["rate"]))) if values.get("rate") else ""
     word = _TAX.get(values["category"], values["category"])
-    return word or f"{rate} %"
+    return _(word) or f"{rate} %"
 
 
 @register.filter
@@ -143,7 +151,8 @@ def price_text(value: Decimal, currency: str) -> str:
 @register.filter
 def work(event_type: str) -> str:
     """A kind of work as people say it: "wick change"."""
-    return terms_words.work(event_type).capitalize()
+    said = terms_words.work(event_type)
+    return said[:1].upper() + said[1:]
 
 
 @register.filter
@@ -155,3 +164,39 @@ def negated(value: Decimal) -> Decimal:
 def open_end(sentence: str) -> str:
     """A sentence without its full stop, for the inside of another."""
     return sentence.removesuffix(".")
+
+
+@register.filter
+def listed(amounts: Any) -> str:
+    """Amounts with their currencies, as a list in a sentence: "1.00 EUR and 2.00 USD"."""
+    return format_list([money(value, currency) for value, currency in amounts], locale=cldr(manner().locale))
+
+
+@register.filter
+def line_kind(kind: str) -> str:
+    """The kind of a document's line: "late"."""
+    return line_word(kind)
+
+
+@register.filter
+def method(code: str) -> str:
+    """How a payment came."""
+    return method_word(code)
+
+
+@register.filter
+def series_kind(kind: str) -> str:
+    """What a series numbers: "invoices"."""
+    return _(SERIES[kind])
+
+
+@register.filter
+def document_kind(kind: str) -> str:
+    """A kind of document: "credit note"."""
+    return _(DOCUMENTS[kind])
+
+
+@register.filter
+def basis(code: str) -> str:
+    """What a royalty is a part of: "billed", "collected"."""
+    return _(BASES.get(code, code))

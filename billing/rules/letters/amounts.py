@@ -1,4 +1,4 @@
-"""Numbers, dates and addresses as they are printed in English."""
+"""Numbers, dates and addresses as letters print them, in the language of the moment."""
 
 from __future__ import annotations
 
@@ -10,26 +10,14 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
+from accounts import phrases
+from accounts.languages import cldr, manner
+from billing.rules import dating
+
 MINUS = "\u2212"
 NARROW = "\u202f"  # between the figures and what they count
 DASH = "\u2013"
 _LONG_WORD = re.compile(r"\S{24}(?=\S{4})")
-_MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
-_LONG_MONTHS = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-]
-_WEEKDAYS = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
 # Where the town stands before the postcode, on one line or on two.
 _TOWN_FIRST = frozenset({"US", "CA", "AU"})
 _OWN_LINES = frozenset({"GB", "IE"})
@@ -43,9 +31,7 @@ def breakable(text: str) -> str:
 
 def number(text: str) -> str:
     """All decimals there are, groups of three, a true minus: 1,234.50."""
-    value = Decimal(text)
-    shown = f"{abs(value):,f}"
-    return f"{MINUS}{shown}" if value < 0 else shown
+    return phrases.amount(format(Decimal(text), "f"))
 
 
 def money(text: str, currency: str) -> str:
@@ -54,41 +40,39 @@ def money(text: str, currency: str) -> str:
 
 def price(text: str, minor_units: int) -> str:
     """A unit price with at least the currency's decimals, and no zeros behind."""
-    whole, _, decimals = text.partition(".")
+    whole, _dot, decimals = text.partition(".")
     decimals = decimals.rstrip("0").ljust(minor_units, "0")
     return number(f"{whole}.{decimals}" if decimals else whole)
 
 
 def day(text: str) -> str:
     """An ISO date as 2 May 2026."""
-    on = date.fromisoformat(text)
-    return f"{on.day} {_MONTHS[on.month - 1]} {on.year}".replace(" ", "\u00a0")
+    return phrases.day_year(date.fromisoformat(text)).replace(" ", "\u00a0")
 
 
 def weekday(text: str) -> str:
     """An ISO date as Monday 1 June 2026."""
-    on = date.fromisoformat(text)
-    return f"{_WEEKDAYS[on.weekday()]} {on.day} {_LONG_MONTHS[on.month - 1]} {on.year}"
+    return dating.weekday(date.fromisoformat(text))
 
 
 def month(text: str) -> str:
     """A month 2026-04 as April 2026."""
-    year, number_of_month = text.split("-")
-    return f"{_LONG_MONTHS[int(number_of_month) - 1]} {year}"
+    return phrases.month(date.fromisoformat(f"{text}-01"))
 
 
 def days(period: Mapping[str, str]) -> str:
     """A period by its first and last day, saying month and year once where both are the same."""
     first = date.fromisoformat(period["start"])
     last = date.fromisoformat(period["end_exclusive"]) - timedelta(days=1)
+    until = day(last.isoformat())
     if last <= first:
         return day(first.isoformat())
     if first.year != last.year:
-        return f"{day(first.isoformat())} {DASH} {day(last.isoformat())}"
-    until = day(last.isoformat())
+        return f"{day(first.isoformat())} {DASH} {until}"
     if first.month != last.month:
-        return f"{first.day}\u00a0{_MONTHS[first.month - 1]} {DASH} {until}"
-    return f"{first.day}{DASH}{until}"
+        since = phrases.short_day(first).replace(" ", "\u00a0")
+        return f"{since} {DASH} {until}"
+    return f"{dating.day_of_month(first)}{DASH}{until}"
 
 
 def percent(rate: str) -> str:
@@ -129,4 +113,6 @@ def _country_names() -> dict[str, str]:
 
 
 def country(code: str) -> str:
+    if manner().language != "en":
+        return str(cldr(manner().locale).territories.get(code, code))
     return _country_names().get(code, code)

@@ -9,6 +9,7 @@ from typing import Any
 
 import segno.helpers
 
+from accounts.languages import _
 from billing.rules.letters import amounts
 
 # Quick response code for SEPA credit transfers, European Payments Council, EPC069-12: euros, up to this amount, and so
@@ -21,22 +22,30 @@ def payment(document: Mapping[str, Any]) -> dict[str, Any]:
     if document["document"] == "credit_note":
         return {"sentence": _set_off(document), "rows": [], "code": ""}
     if Decimal(document["payable"]) <= 0:
-        return {"sentence": "Nothing is to be paid.", "rows": [], "code": ""}
+        return {"sentence": _("Nothing is to be paid."), "rows": [], "code": ""}
     issuer = document["issuer"]
     payable = amounts.money(document["payable"], document["currency"])
-    by = f"by {amounts.weekday(document['due_on'])}" if document["due_on"] else "on receipt"
+    sentence = (
+        _("Please pay {amount} by {day}, quoting {number}.")
+        if document["due_on"]
+        else _("Please pay {amount} on receipt, quoting {number}.")
+    )
     iban = "".join(issuer["iban"].split())
     rows = [
-        ("Payee", issuer["legal_name"]),
-        ("IBAN" if iban[:2].isalpha() else "Account", amounts.account(iban)),
+        (_("Payee"), issuer["legal_name"]),
+        ("IBAN" if iban[:2].isalpha() else _("Account"), amounts.account(iban)),
         ("BIC", issuer["bic"]),
-        ("Bank", issuer["bank_name"]),
-        ("Reference", document["number"]),
+        (_("Bank"), issuer["bank_name"]),
+        (_("Reference"), document["number"]),
     ]
     if not iban:
-        rows = [("Reference", document["number"])]
+        rows = [(_("Reference"), document["number"])]
     return {
-        "sentence": f"Please pay {payable} {by}, quoting {document['number']}.",
+        "sentence": sentence.format(
+            amount=payable,
+            day=amounts.weekday(document["due_on"]) if document["due_on"] else "",
+            number=document["number"],
+        ),
         "rows": [[label, text] for label, text in rows if text],
         "code": transfer_code(document),
     }
@@ -44,8 +53,12 @@ def payment(document: Mapping[str, Any]) -> dict[str, Any]:
 
 def _set_off(document: Mapping[str, Any]) -> str:
     corrects = document["references"]["corrects"]
-    against = f"invoice {corrects['number']}" if corrects else "your open invoices"
-    return f"This amount is set off against {against}; any remainder stays to your credit."
+    if corrects is None:
+        return _("This amount is set off against your open invoices; any remainder stays to your credit.")
+    return _(
+        "This amount is set off against invoice {number}; any remainder stays to your credit.",
+        number=corrects["number"],
+    )
 
 
 def transfer_code(document: Mapping[str, Any]) -> str:

@@ -8,6 +8,8 @@ from decimal import Decimal
 from itertools import groupby
 from typing import Any
 
+from accounts.languages import N_, _, manner, speaking
+from billing.rules.documents import manner_of
 from billing.rules.letters import amounts
 from billing.rules.letters.paying import payment
 
@@ -15,34 +17,42 @@ from billing.rules.letters.paying import payment
 LETTER_COUNTRIES = frozenset(
     ["BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"]
 )
-_TITLES = {"invoice": "Invoice", "credit_note": "Credit note"}
+_TITLES = {"invoice": N_("Invoice"), "credit_note": N_("Credit note")}
+_NUMBERS = {"invoice": N_("Invoice number"), "credit_note": N_("Credit note number")}
 # Categories of UNTDID 5305 that bear no rate worth saying, in words.
 _UNTAXED = {
-    "Z": "zero rate",
-    "E": "exempt",
-    "AE": "reverse charge",
-    "K": "supply in the EU",
-    "G": "export",
-    "O": "no tax",
+    "Z": N_("zero rate"),
+    "E": N_("exempt"),
+    "AE": N_("reverse charge"),
+    "K": N_("supply in the EU"),
+    "G": N_("export"),
+    "O": N_("no tax"),
 }
-_TAX_NAMES = {"vat": "VAT", "gst": "GST", "sales_tax": "Sales tax"}
+_TAX_NAMES = {"vat": N_("VAT"), "gst": N_("GST"), "sales_tax": N_("Sales tax")}
 _RATE_IN_NAME = re.compile(r"\s*[0-9.,]+\s*%\s*$")
 _FOR_DAYS = frozenset({"unit_month", "site_month", "extra_unit", "invoice_minimum"})
 _COUNTED = {
-    "unit_month": "days",
-    "site_month": "days",
-    "extra_unit": "days",
-    "missed_service": "services",
-    "claw_back": "months",
+    "unit_month": N_("{part} of {of} days"),
+    "site_month": N_("{part} of {of} days"),
+    "extra_unit": N_("{part} of {of} days"),
+    "missed_service": N_("{part} of {of} services"),
+    "claw_back": N_("{part} of {of} months"),
 }
 
 
 def letter(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Everything the template sets, formatted; it adds only places, lines and page numbers."""
+    """Everything the template sets, formatted, in the document's language; it adds only places, lines and page numbers."""
+    with speaking(manner_of(document)):
+        return _letter(document)
+
+
+def _letter(document: Mapping[str, Any]) -> dict[str, Any]:
     issuer, customer = document["issuer"], document["customer"]
     home = issuer["country"] or customer["country"]
-    title = _TITLES[document["document"]]
+    title = _(_TITLES[document["document"]])
     return {
+        "language": manner().language,
+        "words": _template_words(title, document),
         "paper": "us-letter" if home in LETTER_COUNTRIES else "a4",
         "title": title,
         "number": document["number"],
@@ -69,15 +79,40 @@ def letter(document: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _template_words(title: str, document: Mapping[str, Any]) -> dict[str, str]:
+    """What the template itself says: the heads of columns, and the line at the top of the pages that follow."""
+    return {
+        "service": _("Service"),
+        "when": _("When"),
+        "quantity": _("Quantity"),
+        "price": _("Price"),
+        "tax": _("Tax"),
+        "rate": _("Rate"),
+        "on": _("On"),
+        "code": _("Code that fills in the transfer in a banking app"),
+        "running": _(
+            "{title} {number} of {day}",
+            title=title,
+            number=document["number"],
+            day=amounts.day(document["issued_on"]),
+        ),
+        # The template puts the numbers of the pages in.
+        "page": _("Page {page} of {pages}"),
+    }
+
+
 def _issuer(issuer: Mapping[str, Any]) -> dict[str, Any]:
     address = amounts.address(issuer, abroad=False)
-    numbers = [("Tax number", issuer["vat_id"]), ("Registered", issuer["registration"])]
+    numbers = [
+        (N_("Tax number {number}"), issuer["vat_id"]),
+        (N_("Registered {number}"), issuer["registration"]),
+    ]
     return {
         "name": issuer["legal_name"],
         "address": address,
         "contact": [text for text in (issuer["phone"], issuer["email"]) if text],
         "sender": " \u00b7 ".join([issuer["legal_name"], *address]),
-        "small_print": [f"{label} {text}" for label, text in numbers if text],
+        "small_print": [_(sentence, number=text) for sentence, text in numbers if text],
     }
 
 
@@ -86,17 +121,17 @@ def _facts(document: Mapping[str, Any]) -> Iterator[list[str]]:
     references, customer = document["references"], document["customer"]
     corrects = references["corrects"]
     facts = [
-        (f"{_TITLES[document['document']]} number", document["number"]),
-        ("Date", amounts.day(document["issued_on"])),
-        ("Due", amounts.day(document["due_on"]) if document["due_on"] else ""),
-        ("For invoice", corrects["number"] if corrects else ""),
-        ("Invoice date", amounts.day(corrects["issued_on"]) if corrects else ""),
-        ("Customer number", customer["code"]),
-        ("Your order", references["po"]),
-        ("Your reference", customer["buyer_reference"]),
-        ("Your tax number", customer["vat_id"]),
-        ("Contract", references["contract"]),
-        ("Period", amounts.days(document["period"]) if document["period"] else ""),
+        (_(_NUMBERS[document["document"]]), document["number"]),
+        (_("Date"), amounts.day(document["issued_on"])),
+        (_("Due"), amounts.day(document["due_on"]) if document["due_on"] else ""),
+        (_("For invoice"), corrects["number"] if corrects else ""),
+        (_("Invoice date"), amounts.day(corrects["issued_on"]) if corrects else ""),
+        (_("Customer number"), customer["code"]),
+        (_("Your order"), references["po"]),
+        (_("Your reference"), customer["buyer_reference"]),
+        (_("Your tax number"), customer["vat_id"]),
+        (_("Contract"), references["contract"]),
+        (_("Period"), amounts.days(document["period"]) if document["period"] else ""),
     ]
     return ([label, text] for label, text in facts if text)
 
@@ -105,19 +140,46 @@ def _opening(document: Mapping[str, Any]) -> str:
     """The answer in one sentence: what it is for and what is to be done."""
     currency = document["currency"]
     payable = amounts.money(document["payable"], currency)
-    for_month = f" in {amounts.month(document['month'])}" if document["month"] else ""
     corrects = document["references"]["corrects"]
     if document["document"] == "credit_note":
-        of = f" of invoice {corrects['number']} of {amounts.day(corrects['issued_on'])}" if corrects else ""
-        return f"We give you back {payable}{of}."
+        if corrects is None:
+            return _("We give you back {amount}.", amount=payable)
+        return _(
+            "We give you back {amount} of invoice {number} of {day}.",
+            amount=payable,
+            number=corrects["number"],
+            day=amounts.day(corrects["issued_on"]),
+        )
+    return _for_work(document).format(
+        month=amounts.month(document["month"]) if document["month"] else "",
+        amount=payable,
+        day=amounts.weekday(document["due_on"]) if document["due_on"] else "",
+    )
+
+
+def _for_work(document: Mapping[str, Any]) -> str:
+    """The opening sentence of an invoice, with places for month, amount and day."""
     if Decimal(document["payable"]) <= 0:
-        return f"Our work for you{for_month}. Nothing is to be paid."
-    by = f" by {amounts.weekday(document['due_on'])}" if document["due_on"] else " on receipt"
-    return f"Our work for you{for_month} comes to {payable}, payable{by}."
+        return (
+            _("Our work for you in {month}. Nothing is to be paid.")
+            if document["month"]
+            else _("Our work for you. Nothing is to be paid.")
+        )
+    if document["due_on"]:
+        return (
+            _("Our work for you in {month} comes to {amount}, payable by {day}.")
+            if document["month"]
+            else _("Our work for you comes to {amount}, payable by {day}.")
+        )
+    return (
+        _("Our work for you in {month} comes to {amount}, payable on receipt.")
+        if document["month"]
+        else _("Our work for you comes to {amount}, payable on receipt.")
+    )
 
 
 def _due_label(document: Mapping[str, Any]) -> str:
-    return "Credited" if document["document"] == "credit_note" else "To be paid"
+    return _("Credited") if document["document"] == "credit_note" else _("To be paid")
 
 
 def _sites(document: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -140,12 +202,12 @@ def _site(
     centre = centres.pop() if len(centres) == 1 else ""
     details = [
         code if code != name else "",
-        f"cost centre {centre}" if centre else "",
-        f"order {order}" if order and order != document["references"]["po"] else "",
+        _("cost centre {centre}", centre=centre) if centre else "",
+        _("order {order}", order=order) if order and order != document["references"]["po"] else "",
     ]
     net = sum((Decimal(line["amount"]) for line in lines), Decimal(0))
     return {
-        "name": name or code or "For all sites",
+        "name": name or code or _("For all sites"),
         "details": " \u00b7 ".join(detail for detail in details if detail),
         "sum": amounts.number(format(net, "f")),
         "lines": [_line(line, document, common_order=order, common_centre=centre) for line in lines],
@@ -159,9 +221,13 @@ def _line(
     details = [
         line["unit"],
         line["place"],
-        f"contract {contract}" if contract and contract != document["references"]["contract"] else "",
-        f"order {order}" if order not in ("", common_order, document["references"]["po"]) else "",
-        f"cost centre {centre}" if centre not in ("", common_centre) else "",
+        _("contract {contract}", contract=contract)
+        if contract and contract != document["references"]["contract"]
+        else "",
+        _("order {order}", order=order)
+        if order not in ("", common_order, document["references"]["po"])
+        else "",
+        _("cost centre {centre}", centre=centre) if centre not in ("", common_centre) else "",
         _credited(line, document),
     ]
     return {
@@ -179,11 +245,11 @@ def _line(
 
 def _marks(line: Mapping[str, Any], document: Mapping[str, Any]) -> Iterator[str]:
     if line["kind"] == "late":
-        yield "late"
+        yield _("late")
     if line["kind"] == "credit" and document["document"] == "invoice":
-        yield "credit"
+        yield _("credit")
     if line["in_advance"]:
-        yield "in advance"
+        yield _("in advance")
 
 
 def _credited(line: Mapping[str, Any], document: Mapping[str, Any]) -> str:
@@ -192,8 +258,8 @@ def _credited(line: Mapping[str, Any], document: Mapping[str, Any]) -> str:
     if not credited:
         return ""
     if corrects and corrects["number"] == credited["number"]:
-        return f"line {credited['line']} of the invoice"
-    return f"gives back line {credited['line']} of {credited['number']}"
+        return _("line {line} of the invoice", line=credited["line"])
+    return _("gives back line {line} of {number}", line=credited["line"], number=credited["number"])
 
 
 def _when(line: Mapping[str, Any]) -> str:
@@ -207,19 +273,18 @@ def _quantity(line: Mapping[str, Any]) -> str:
     part, of = amounts.number(str(line["quantity"]["part"])), str(line["quantity"]["of"])
     if of == "1":
         return part
-    counted = _COUNTED.get(line["rule"], "")
-    return f"{part} of {amounts.number(of)} {counted}".rstrip()
+    return _(_COUNTED.get(line["rule"], N_("{part} of {of}")), part=part, of=amounts.number(of))
 
 
 def _rate(tax: Mapping[str, Any] | None) -> str:
     if tax is None:
         return ""
-    return _UNTAXED.get(tax["category"]) or amounts.percent(tax["rate"])
+    return _(_UNTAXED.get(tax["category"], "")) or amounts.percent(tax["rate"])
 
 
 def _tax_name(group: Mapping[str, Any], document: Mapping[str, Any]) -> str:
     """The tax's name without the rate, which stands beside it."""
-    return _RATE_IN_NAME.sub("", group["name"]) or _TAX_NAMES.get(document["issuer"]["regime"], "Tax")
+    return _RATE_IN_NAME.sub("", group["name"]) or _(_TAX_NAMES.get(document["issuer"]["regime"], N_("Tax")))
 
 
 def _tax(document: Mapping[str, Any]) -> list[dict[str, str]]:
@@ -236,13 +301,13 @@ def _tax(document: Mapping[str, Any]) -> list[dict[str, str]]:
 
 
 def _totals(document: Mapping[str, Any]) -> Iterator[list[str]]:
-    yield ["Net", amounts.number(document["net"])]
+    yield [_("Net"), amounts.number(document["net"])]
     if document["tax_groups"]:
         names = {_tax_name(group, document) for group in document["tax_groups"]}
-        yield [names.pop() if len(names) == 1 else "Tax", amounts.number(document["tax"])]
-        yield ["Total", amounts.number(document["total"])]
+        yield [names.pop() if len(names) == 1 else _("Tax"), amounts.number(document["tax"])]
+        yield [_("Total"), amounts.number(document["total"])]
     if Decimal(document["cash_rounding"]):
-        yield ["Rounding", amounts.number(document["cash_rounding"])]
+        yield [_("Rounding"), amounts.number(document["cash_rounding"])]
 
 
 def _notes(document: Mapping[str, Any]) -> Iterator[str]:
@@ -251,6 +316,8 @@ def _notes(document: Mapping[str, Any]) -> Iterator[str]:
     yield from reasons
     kinds = {line["kind"] for line in document["lines"]}
     if "late" in kinds:
-        yield "Lines marked late are for work of an earlier month that reached us after its invoice, at the prices of that time."
+        yield _(
+            "Lines marked late are for work of an earlier month that reached us after its invoice, at the prices of that time."
+        )
     if document["note"]:
         yield document["note"]

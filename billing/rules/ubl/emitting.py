@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from accounts.languages import _, speaking
+from billing.rules.dating import plain_day
+from billing.rules.documents import manner_of
 from billing.rules.ubl import codes
 from billing.rules.ubl.elements import amount, group, leaf, root, said
 from billing.rules.ubl.figures import Group, amount_text, groups, has_not_subject
@@ -18,6 +21,11 @@ from billing.rules.ubl.parties import buyer, country, seller
 
 def emit(document: Mapping[str, Any]) -> bytes:
     """The frozen document of an e-invoicing entity as UBL: the same bytes for the same document, in UTF-8."""
+    with speaking(manner_of(document)):
+        return _emitted(document)
+
+
+def _emitted(document: Mapping[str, Any]) -> bytes:
     kind = document["document"]
     references = document["references"]
     without_vat = has_not_subject(document)
@@ -90,9 +98,11 @@ def payment_terms(document: Mapping[str, Any]) -> str:
     """When and how it is settled, in a sentence (BT-20)."""
     if document["document"] == "credit_note":
         corrects = document["references"]["corrects"]
-        return f"Set off against {corrects['number'] if corrects else 'open invoices'}, or paid back."
+        if corrects is None:
+            return _("Set off against open invoices, or paid back.")
+        return _("Set off against {number}, or paid back.", number=corrects["number"])
     due_on = document["due_on"]
-    return f"Payable by {due_on}." if due_on else "Payable on receipt."
+    return _("Payable by {day}.", day=plain_day(due_on)) if due_on else _("Payable on receipt.")
 
 
 def _delivery(document: Mapping[str, Any]) -> str:
