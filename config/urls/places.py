@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, path
 
 from billing.queries.documents import billed_on_events
-from servicing.pages import lots, reports, sites, units, visiting
+from servicing.pages import correcting, lots, photos, reports, sites, units, visiting
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
@@ -20,6 +20,13 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/units/", units.units, name="units"),
     path(f"{OPERATOR}/units/<str:code>", units.unit, {"billed_on": billed_on_events}, name="unit"),
     path(f"{OPERATOR}/units/<str:code>/undo/<uuid:event_id>", units.undo, name="undo"),
+    path(
+        f"{OPERATOR}/units/<str:code>/correct/<uuid:event_id>",
+        correcting.correct,
+        name="correct",
+    ),
+    path(f"{OPERATOR}/photos/<uuid:photo_id>.jpg", photos.picture, name="photo"),
+    path(f"{OPERATOR}/photos/<uuid:photo_id>/remove", photos.remove, name="remove-photo"),
     path(f"{OPERATOR}/lots/", lots.lots, name="lots"),
     path(f"{OPERATOR}/lots/<path:lot>", lots.lot, name="lot"),
 ]

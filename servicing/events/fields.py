@@ -31,9 +31,12 @@ class Unreadable(ValueError):
 Reader = Callable[[Any], Any]
 
 
-def _field(read: Reader, *, optional: bool, load: Reader | None = None) -> Any:
-    """``read`` takes what is sent, ``load`` what was read before and stored; None: that is the value itself."""
-    metadata = {"read": read, "load": load, "optional": optional}
+def _field(read: Reader, *, optional: bool, load: Reader | None = None, choices: tuple[str, ...] = ()) -> Any:
+    """``read`` takes what is sent, ``load`` what was read before and stored; None: that is the value itself.
+
+    ``choices`` are the words it may be, for forms.
+    """
+    metadata = {"read": read, "load": load, "optional": optional, "choices": choices}
     return (
         dataclasses.field(default=None, metadata=metadata)
         if optional
@@ -77,7 +80,7 @@ def word(*choices: str, optional: bool = False) -> Any:
             raise Unreadable("one of " + ", ".join(choices))
         return str(value)
 
-    return _field(read, optional=optional)
+    return _field(read, optional=optional, choices=choices)
 
 
 def code(*, optional: bool = False) -> Any:

@@ -8,12 +8,16 @@ from uuid import UUID
 
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 
+from accounts import queries as accounts
 from accounts import tenancy
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
+from fleet import queries as fleet
 from servicing.commands.photos import remove_photo
-from servicing.queries.photos import get_photo, photo_content
+from servicing.queries.photos import PhotoView, get_photo, photo_content
+from servicing.rules.pictures import small
 
 # A photo never changes; the browser of whoever may see it keeps it.
 KEPT = "private, max-age=31536000, immutable"
@@ -21,9 +25,10 @@ KEPT = "private, max-age=31536000, immutable"
 
 @operator_page(Permission.EVENTS_READ)
 def _picture(request: OperatorRequest, photo_id: UUID) -> HttpResponse:
+    """The JPEG; small when the address ends with ``?small``."""
     with tenancy.reading(request.actor):
         content = photo_content(photo_id)
-    return HttpResponse(content, content_type="image/jpeg")
+    return HttpResponse(small(content) if "small" in request.GET else content, content_type="image/jpeg")
 
 
 @wraps(_picture)
@@ -38,10 +43,18 @@ def picture(request: Any, **kwargs: Any) -> HttpResponse:
 
 @operator_page(Permission.TEXTS_ERASE, "GET", "HEAD", "POST")
 def remove(request: OperatorRequest, photo_id: UUID) -> HttpResponse:
-    """Ask whether a photo is to go for good, and remove it."""
-    if request.method == "POST":
-        remove_photo(actor=request.actor, photo_id=photo_id)
-        return redirect("units", slug=request.operator.slug)
+    """Ask whether a photo is to go for good, and remove it; then back to what it showed."""
     with tenancy.reading(request.actor):
         photo = get_photo(photo_id)
-    return render(request, "servicing/remove_photo.html", {"photo": photo})
+        back = _shown_on(request, photo)
+    if request.method == "POST":
+        remove_photo(actor=request.actor, photo_id=photo_id)
+        return redirect(back)
+    return render(request, "servicing/remove_photo.html", {"photo": photo, "back": back})
+
+
+def _shown_on(request: OperatorRequest, photo: PhotoView) -> str:
+    slug = request.operator.slug
+    if photo.unit_id is not None:
+        return reverse("unit", args=[slug, fleet.get_unit(photo.unit_id).code])
+    return reverse("site", args=[slug, accounts.get_site(photo.site_id).code])  # type: ignore[arg-type]

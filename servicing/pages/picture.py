@@ -31,17 +31,18 @@ class Depletion:
     dry_on: date
     as_it_drips_on: date
     is_slowing: bool
-    earliest_on: date | None
-    latest_on: date | None
+    earliest_on: date
+    latest_on: date
     dry_x: float
     dry_label_y: int
+    has_fan: bool
     today_x: float
     today_ml: int
     due_on: date | None
     due_x: float | None
     grace_x: float | None
     grace_width: float
-    dose_ml_per_day: str
+    dose_ml_per_day: Decimal
 
 
 def depletion(
@@ -89,8 +90,9 @@ def depletion(
         dry_on=outlook.dry_on,
         as_it_drips_on=as_it_drips_on,
         is_slowing=(outlook.dry_on - as_it_drips_on).days > _AS_GOOD_AS_THE_SAME,
-        earliest_on=outlook.dry_earliest_on,
-        latest_on=outlook.dry_latest_on,
+        earliest_on=earliest_on,
+        latest_on=latest_on,
+        has_fan=earliest_on != latest_on,
         dry_x=x(outlook.dry_on),
         dry_label_y=LOW_LABEL if abs(x(outlook.dry_on) - x(today)) < LABEL_WIDTH else LABEL,
         today_x=x(today),
@@ -99,7 +101,7 @@ def depletion(
         due_x=x(due_on) if due_on else None,
         grace_x=opens_x,
         grace_width=round(closes_x - opens_x, 1) if opens_x is not None and closes_x is not None else 0,
-        dose_ml_per_day=f"{outlook.dose_ml_per_day:.1f}",
+        dose_ml_per_day=outlook.dose_ml_per_day,
     )
 
 

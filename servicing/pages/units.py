@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
-from dataclasses import dataclass
 from datetime import date, datetime
-from itertools import groupby
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
 from django.core.paginator import Paginator
@@ -20,25 +17,29 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import NotFound
 from accounts.ids import normalise_label_code
+from accounts.languages import _, _n
 from accounts.pages import OperatorRequest, actor_for, operator_page
 from accounts.permissions import Permission
 from fleet import queries as fleet
 from servicing.commands import office
 from servicing.pages.expecting import expectations
-from servicing.pages.looking_back import look_back, names_of
+from servicing.pages.looking_back import look_back
+from servicing.pages.next_visit import answer, next_said, to_do
 from servicing.pages.picture import depletion
-from servicing.pages.wording import ALERTS, COUNTER_REASONS, FAULTS, FINDINGS, sentence, standing_of, told
+from servicing.pages.timeline import BilledOn, timeline
+from servicing.pages.wick_picture import wick_age_picture
+from servicing.pages.wording import ALERTS, COUNTER_REASONS, FAULTS, FINDINGS, standing_of
 from servicing.queries import events as log
-from servicing.queries import fleet_state, personal
-from servicing.queries.events import KnownEvent
+from servicing.queries import fleet_state
 from servicing.queries.fleet_state import UnitView
-from servicing.queries.personal import KnownText
+from servicing.queries.planning import next_visits
+from servicing.queries.wick_age import wick_age
 from servicing.rules.wick import wick_age_days
 
-PAGE_SIZE = 50
+if TYPE_CHECKING:
+    from accounts.models import Site
 
-# From event ids to where each one's charges stand; given by whoever puts the page at its address.
-BilledOn = Callable[[Collection[UUID]], dict[UUID, list[Any]]]
+PAGE_SIZE = 50
 
 
 @operator_page(Permission.UNITS_READ)
@@ -60,26 +61,6 @@ def units(request: OperatorRequest) -> HttpResponse:
     return render(request, "servicing/units.html", page)
 
 
-@dataclass(frozen=True, slots=True)
-class TimelineEntry:
-    event: KnownEvent
-    says: str
-    told: str
-    is_late: bool
-    superseded_by: KnownEvent | None
-    billed: list[Any]
-    may_undo: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """What one visit did to the unit, or one entry outside a visit."""
-
-    at: datetime
-    who: str
-    entries: list[TimelineEntry]
-
-
 @operator_page(Permission.UNITS_READ)
 def unit(request: OperatorRequest, code: str, billed_on: BilledOn) -> HttpResponse:
     if code != normalise_label_code(code):
@@ -95,87 +76,70 @@ def _unit_page(request: OperatorRequest, code: str, billed_on: BilledOn) -> dict
     site = accounts.get_site(view.site_id) if view.site_id else None
     zone = site.zone if site else request.operator.zone
     today = clock.today(zone)
-    segment, outlook = view.segment, view.outlook
+    outlook = view.outlook
     alerts = list(fleet_state.open_alerts().filter(unit_id=made.id))
+    wick_days = _wick_days(view, today)
     return {
         "unit": made,
         "view": view,
         "site": site,
         "zone": zone,
-        "standing": standing_of(
-            view.status,
-            view.band,
-            segment.due_on if segment else None,
-            outlook.dry_on if outlook else None,
-            today,
-        ),
-        "wick_days": _wick_days(view, today),
+        "answer": answer(view, today, zone),
+        "standing": _standing(view, today, wick_days),
+        "next": next_said(next_visits([site.id]).get(site.id), today) if site else "",
+        "to_do": to_do(view, today, zone),
         "expected": expectations(
             outlook if view.history.is_installed else None,
-            segment,
+            view.segment,
             accounts.service_rules_on(today).dry_target,
             today,
             request.operator.currency,
         ),
         "faults": [
-            (FAULTS[mode], datetime.fromisoformat(at)) for mode, at in view.history.open_faults.items()
+            (_(FAULTS[mode]), datetime.fromisoformat(at)) for mode, at in view.history.open_faults.items()
         ],
         "reports": [(kind, datetime.fromisoformat(at)) for kind, at in view.history.reports.values()],
-        "findings": [(FINDINGS[code], event_id) for code, event_id, _ in view.history.findings],
-        "alerts": [(ALERTS[alert.kind], alert) for alert in alerts],
-        "picture": depletion(view.history, outlook, segment, today, zone),
+        "findings": [(_(FINDINGS[code]), event_id) for code, event_id, _at in view.history.findings],
+        "alerts": [(_(ALERTS[alert.kind]), alert) for alert in alerts],
+        "picture": depletion(view.history, outlook, view.segment, today, zone),
+        **_wick(view, site, wick_days),
         "back": look_back(request, made.id, zone),
-        "timeline": _timeline(request, made.id, zone, billed_on),
-        "reasons": COUNTER_REASONS,
+        "timeline": timeline(request.actor, made.id, zone, billed_on),
+        "reasons": {reason: _(words) for reason, words in COUNTER_REASONS.items()},
         "may_note": request.actor.may(Permission.ALERTS_ACKNOWLEDGE),
+        "may_erase": request.actor.may(Permission.TEXTS_ERASE),
+        "may_manage": request.actor.may(Permission.FLEET_MANAGE),
     }
+
+
+def _standing(view: UnitView, today: date, wick_days: int | None) -> list[str]:
+    segment, outlook = view.segment, view.outlook
+    said = standing_of(
+        view.status,
+        view.band,
+        segment.due_on if segment else None,
+        outlook.dry_on if outlook else None,
+        today,
+    )
+    if wick_days is not None:
+        said.append(_n("Its wick is {count} day old.", "Its wick is {count} days old.", wick_days))
+    elif view.site_id:
+        said.append(_("The age of its wick is not known."))
+    return said
+
+
+def _wick(view: UnitView, site: Site | None, wick_days: int | None) -> dict[str, Any]:
+    """The life of wicks like its own; nothing for a unit that hangs nowhere."""
+    if site is None or not view.history.is_installed:
+        return {"wick_age": None}
+    cartridge = UUID(view.history.cartridge_id) if view.history.cartridge_id else None
+    age = wick_age(site.kind, site.hardness_mg_per_l, cartridge, wick_days)
+    return {"wick_age": age, "wick_picture": wick_age_picture(age)}
 
 
 def _wick_days(view: UnitView, today: date) -> int | None:
     since = view.outlook.wick_since_on if view.outlook else None
     return wick_age_days(since, today) if since else None
-
-
-def _timeline(request: OperatorRequest, unit_id: UUID, zone: str, billed_on: BilledOn) -> list[Moment]:
-    """The unit's events, the newest first, those of one visit by one person together."""
-    events = log.unit_events(unit_id)
-    members = {member.id: member.name for member in accounts.members()}
-    devices = {device.id: device.label for device in accounts.devices()}
-    billed = billed_on([e.event_id for e in events]) if request.actor.may(Permission.INVOICES_READ) else {}
-    by_id = {event.event_id: event for event in events}
-    names = names_of(events)
-    texts = _texts(events) if request.actor.may(Permission.TEXTS_READ) else {}
-    may_undo = request.actor.may(Permission.EVENTS_COUNTER)
-
-    def occasion(event: KnownEvent) -> tuple[UUID, UUID | None, UUID]:
-        return (event.visit_id or event.event_id, event.member_id, event.device_id)
-
-    def entry(event: KnownEvent) -> TimelineEntry:
-        return TimelineEntry(
-            event=event,
-            says=sentence(event.type, event.payload, names),
-            told=told(texts.get(event.event_id), zone),
-            is_late=clock.local_date(event.received_at, zone) > clock.local_date(event.occurred_at, zone),
-            superseded_by=by_id.get(event.superseded_by) if event.superseded_by else None,
-            billed=billed.get(event.event_id, []),
-            may_undo=may_undo and event.standing != "superseded",
-        )
-
-    moments = []
-    for (_, member_id, device_id), group in groupby(reversed(events), key=occasion):
-        entries = [entry(event) for event in group]
-        who = [members.get(member_id, "") if member_id else "", devices.get(device_id, "")]
-        moments.append(Moment(entries[-1].event.occurred_at, ", ".join(filter(None, who)), entries))
-    return moments
-
-
-def _texts(events: list[KnownEvent]) -> dict[UUID, KnownText]:
-    """By event, what somebody said with it."""
-    named = {
-        event.event_id: text_id for event in events if (text_id := getattr(event.payload, "text_id", None))
-    }
-    found = personal.texts(set(named.values()))
-    return {event_id: found[text_id] for event_id, text_id in named.items()}
 
 
 @operator_page(Permission.EVENTS_COUNTER, "POST")
@@ -200,4 +164,4 @@ def scanned(request: HttpRequest, code: str) -> HttpResponse:
             known = fleet.units().filter(code=normalise_label_code(code)).exists()
         if known and actor.may(Permission.UNITS_READ):
             return redirect("unit", slug=membership.slug, code=normalise_label_code(code))
-    raise NotFound("There is no unit with this label at any operator you are a member of.")
+    raise NotFound(_("There is no unit with this label at any operator you are a member of."))

@@ -14,6 +14,7 @@ from accounts.languages import _
 from servicing import log
 from servicing.events.types import Subject
 from servicing.models import Photo, UnitState, Visit
+from servicing.rules.pictures import small_size
 
 COLUMNS = ("id", "unit_id", "site_id", "visit_id", "touch_id", "event_id", "taken_at", "width", "height")
 MOST = 60
@@ -32,6 +33,14 @@ class PhotoView:
     taken_at: datetime
     width: int
     height: int
+
+    @property
+    def small_width(self) -> int:
+        return small_size(self.width, self.height)[0]
+
+    @property
+    def small_height(self) -> int:
+        return small_size(self.width, self.height)[1]
 
 
 def photos_of_unit(unit_id: UUID, *, most: int = MOST) -> list[PhotoView]:

@@ -17,6 +17,7 @@ LONGEST_SIDE = 1_600
 # A small file may stand for a huge picture; this one is 100 MB while it is drawn.
 MOST_PIXELS = 25_000_000
 QUALITY = 82
+SMALL_SIDE = 320
 
 _WHITE = (255, 255, 255)
 
@@ -43,6 +44,22 @@ def drawn_anew(content: bytes) -> Drawn:
             return _drawn(content)
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as wrong:
         raise _no_picture() from wrong
+
+
+def small(content: bytes) -> bytes:
+    """A kept picture made small, for a page that shows many."""
+    with Image.open(io.BytesIO(content), formats=("JPEG",)) as opened:
+        opened.draft("RGB", (SMALL_SIDE, SMALL_SIDE))
+        opened.thumbnail((SMALL_SIDE, SMALL_SIDE))
+        out = io.BytesIO()
+        opened.save(out, "JPEG", quality=QUALITY)
+    return out.getvalue()
+
+
+def small_size(width: int, height: int) -> tuple[int, int]:
+    """How wide and high a picture of this size is once it is small."""
+    scale = min(1.0, SMALL_SIDE / max(width, height))
+    return max(1, round(width * scale)), max(1, round(height * scale))
 
 
 def _drawn(content: bytes) -> Drawn:
