@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
@@ -12,9 +13,22 @@ from django.db.models import Q
 
 from accounts import clock
 from servicing.models import DueSegment, Outlook, Report, UnitState, Visit
+from servicing.rules.due import Band, band_on
 from servicing.rules.due import DueSegment as Segment
-from servicing.rules.harm import LEAK_MODE, SAFETY_REPORTS, SiteHarm, UnitSigns, weigh
+from servicing.rules.harm import LEAK_MODE, SAFETY_REPORTS, SiteHarm, UnitSigns, out_since, weigh
 from servicing.rules.unit import DOWN_MODES
+
+
+@dataclass(frozen=True, slots=True)
+class SiteWork:
+    """What there is to do at a site, in numbers of units; ``reports`` are the kinds of the open ones."""
+
+    exchange: int = 0
+    wash: int = 0
+    change: int = 0
+    clean: int = 0
+    faults: int = 0
+    reports: tuple[str, ...] = ()
 
 
 def harms_on(days: Mapping[UUID, date], zones: Mapping[UUID, str]) -> dict[UUID, SiteHarm]:
@@ -107,3 +121,37 @@ def _reports_at(site_ids: Collection[UUID]) -> dict[UUID, Counter[str]]:
     for site_id, kind in Report.objects.filter(site_id__in=site_ids).values_list("site_id", "kind"):
         found[site_id][kind] += 1
     return found
+
+
+def works_on(days: Mapping[UUID, date], zones: Mapping[UUID, str]) -> dict[UUID, SiteWork]:
+    """What there is to do at each of these sites on its day; ``zones`` their zones."""
+    signs, reports = _signs_at(days, zones), _reports_at(days)
+    advised: dict[UUID, Counter[str]] = defaultdict(Counter)
+    rows = Outlook.objects.filter(site_id__in=days.keys()).order_by()
+    for site_id, advice, clean_on in rows.values_list("site_id", "wick_advice", "clean_due_on"):
+        advised[site_id][advice] += 1
+        advised[site_id]["clean"] += clean_on is not None and clean_on <= days[site_id]
+    faults = Counter(
+        UnitState.objects.filter(site_id__in=days.keys(), status__in=("down", "degraded"))
+        .order_by()
+        .values_list("site_id", flat=True)
+    )
+    return {
+        site_id: SiteWork(
+            exchange=sum(_wants_a_cartridge(one, day) for one in signs.get(site_id, ())),
+            wash=advised[site_id]["wash"],
+            change=advised[site_id]["change"],
+            clean=advised[site_id]["clean"],
+            faults=faults[site_id],
+            reports=tuple(sorted(reports.get(site_id, Counter()).elements())),
+        )
+        for site_id, day in days.items()
+    }
+
+
+def _wants_a_cartridge(signs: UnitSigns, day: date) -> bool:
+    band = band_on(signs.segment, day)
+    if band in {Band.STANDSTILL, Band.NONE}:
+        return False
+    is_dry_soon = signs.dry_soon_from is not None and signs.dry_soon_from <= day
+    return band is not Band.AHEAD or is_dry_soon or out_since(signs, day) is not None
