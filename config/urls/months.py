@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
+from billing.pages import month_sheet
 from servicing.pages import figures
 
 # Pages of one operator, each under its address.
@@ -11,4 +12,7 @@ OPERATOR = "<slug:slug>"
 
 pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/figures/", figures.figures, name="figures"),
+    path(f"{OPERATOR}/months/", month_sheet.sheet, name="month-sheet"),
+    path(f"{OPERATOR}/months/<str:month>", month_sheet.sheet, name="month-sheet-of"),
+    path(f"{OPERATOR}/months/<str:month>/<slug:figure>", month_sheet.figure, name="month-figure"),
 ]

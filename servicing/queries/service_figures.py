@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import groupby
@@ -100,7 +100,7 @@ def service_figures(days: int = 90) -> ServiceFigures:
         on_time=on_time(in_time, [number[key] for key in crew_days]),
         ageing=ageing(spells),
         spells=len(spells),
-        crews=_crews(since, until),
+        crews=crew_figures(since, until),
     )
 
 
@@ -111,8 +111,10 @@ def _unit_due_days(until: date) -> Iterator[tuple[_Served, list[due.DueDay]]]:
     places = fleet.stations({UUID(one.station_id) for one in histories if one.station_id})
     sites = {place.site_id for place in places.values()}
     agreed = accounts.agreed_sites(sites)
-    pauses = _standstills(sites)
-    due_days = {site_id: _due_days(site, pauses.get(site_id, []), until) for site_id, site in agreed.items()}
+    pauses = standstills_of(sites)
+    due_days = {
+        site_id: due_days_of(site, pauses.get(site_id, []), until) for site_id, site in agreed.items()
+    }
     for history in histories:
         place = places.get(UUID(history.station_id)) if history.station_id else None
         if place is not None and place.site_id in agreed:
@@ -121,7 +123,10 @@ def _unit_due_days(until: date) -> Iterator[tuple[_Served, list[due.DueDay]]]:
                 yield served, due_days[place.site_id]
 
 
-def _due_days(site: accounts.AgreedSite, standstills: list[due.Standstill], until: date) -> list[due.DueDay]:
+def due_days_of(
+    site: accounts.AgreedSite, standstills: list[due.Standstill], until: date
+) -> list[due.DueDay]:
+    """All due days of a site up to a day, in order."""
     found = [
         one
         for terms in site.terms
@@ -148,7 +153,8 @@ def _served(history: UnitHistory, site_id: UUID, zone: str) -> _Served | None:
     return _Served(site_id, since, exchanges, until)
 
 
-def _standstills(site_ids: set[UUID]) -> dict[UUID, list[due.Standstill]]:
+def standstills_of(site_ids: Collection[UUID]) -> dict[UUID, list[due.Standstill]]:
+    """The pauses of each of these sites that has any."""
     rows = Standstill.objects.filter(site_id__in=site_ids).order_by("site_id", "starts_on", "event_id")
     return {
         site_id: [due.Standstill(row.starts_on, row.ends_on) for row in own]
@@ -156,7 +162,8 @@ def _standstills(site_ids: set[UUID]) -> dict[UUID, list[due.Standstill]]:
     }
 
 
-def _crews(since: date, until: date) -> list[CrewFigures]:
+def crew_figures(since: date, until: date) -> list[CrewFigures]:
+    """The crews with minutes on site from one day to another, by id."""
     names = {crew.id: crew.name for crew in accounts.crews()}
     rows = list(
         Visit.objects.filter(day__gte=since, day__lte=until, crew_id__isnull=False, minutes__gt=0)

@@ -20,10 +20,11 @@ class LateSpell:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """Of one due day whose grace has ended: whether it was met in time."""
+    """Of one due day whose grace has ended: whether it was met in time, and on which day it was met at all."""
 
     due_on: date
     in_time: bool
+    met_on: date | None = None
 
 
 def kept_due_days(
@@ -35,7 +36,11 @@ def kept_due_days(
     """
     met = met_by(due_days, exchanges)
     return [
-        Kept(due.due_on, in_time=due.due_on in met and met[due.due_on] < due.past_grace_from)
+        Kept(
+            due.due_on,
+            in_time=due.due_on in met and met[due.due_on] < due.past_grace_from,
+            met_on=met.get(due.due_on),
+        )
         for due in due_days
         if since <= due.due_on and due.past_grace_from <= today
     ]
