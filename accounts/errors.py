@@ -6,6 +6,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+from accounts.languages import N_, _
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -29,7 +31,7 @@ class Refusal(Exception):
 
     code = "refused"
     status = 400
-    title = "This was not done."
+    title = N_("This was not done.")
 
     def __init__(self, detail: str, *, code: str | None = None, errors: Sequence[Problem] = ()) -> None:
         super().__init__(detail)
@@ -37,6 +39,11 @@ class Refusal(Exception):
         self.errors = list(errors)
         if code is not None:
             self.code = code
+
+    @property
+    def heading(self) -> str:
+        """The title in the language of the moment; ``title`` itself names the kind of refusal to programs."""
+        return _(self.title)
 
     def __reduce__(self) -> tuple[object, ...]:
         # BaseException rebuilds from positional arguments only; a refusal must survive the way between processes.
@@ -46,43 +53,43 @@ class Refusal(Exception):
 class BadInput(Refusal):
     code = "bad-input"
     status = 400
-    title = "Something in this could not be accepted."
+    title = N_("Something in this could not be accepted.")
 
 
 class NotSignedIn(Refusal):
     code = "not-signed-in"
     status = 401
-    title = "Please sign in."
+    title = N_("Please sign in.")
 
 
 class Forbidden(Refusal):
     code = "forbidden"
     status = 403
-    title = "Your role does not allow this."
+    title = N_("Your role does not allow this.")
 
 
 class NotFound(Refusal):
     code = "not-found"
     status = 404
-    title = "There is nothing here."
+    title = N_("There is nothing here.")
 
 
 class Conflict(Refusal):
     code = "conflict"
     status = 409
-    title = "This does not fit what is already recorded."
+    title = N_("This does not fit what is already recorded.")
 
 
 class TooLarge(Refusal):
     code = "too-large"
     status = 413
-    title = "This is too much at once."
+    title = N_("This is too much at once.")
 
 
 class Busy(Refusal):
     code = "busy"
     status = 503
-    title = "Others are working on this right now."
+    title = N_("Others are working on this right now.")
 
     def __init__(
         self,
@@ -94,6 +101,12 @@ class Busy(Refusal):
     ) -> None:
         super().__init__(detail, code=code, errors=errors)
         self.retry_after_seconds = retry_after_seconds
+
+
+class TooMany(Busy):
+    code = "too-many-requests"
+    status = 429
+    title = N_("These were too many requests.")
 
 
 @contextmanager

@@ -120,9 +120,16 @@ class Member(OperatorOwned):
     locale = models.CharField(
         max_length=20, blank=True, default="", db_default="", help_text="Empty: the operator's."
     )
+    # Set from the invitation until it is accepted; a member who is invited is not active yet.
+    invited_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["operator", "user"], name="accounts_member_user")]
+        constraints = [
+            models.UniqueConstraint(fields=["operator", "user"], name="accounts_member_user"),
+            models.CheckConstraint(
+                condition=Q(invited_at=None) | Q(is_active=False), name="accounts_member_invited"
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.name

@@ -7,6 +7,7 @@ from enum import StrEnum
 from uuid import UUID
 
 from accounts.errors import Forbidden
+from accounts.languages import N_, _
 
 
 class Role(StrEnum):
@@ -16,6 +17,16 @@ class Role(StrEnum):
     BOOKKEEPER = "bookkeeper"
     VIEWER = "viewer"
     NETWORK = "network"
+
+
+ROLE_WORDS = {
+    Role.OWNER: N_("owner"),
+    Role.DISPATCHER: N_("dispatcher"),
+    Role.CREW_MEMBER: N_("crew member"),
+    Role.BOOKKEEPER: N_("bookkeeper"),
+    Role.VIEWER: N_("viewer"),
+    Role.NETWORK: N_("network"),
+}
 
 
 class Permission(StrEnum):
@@ -39,6 +50,7 @@ class Permission(StrEnum):
     INVOICES_READ = "invoices:read"
     MEMBERS_MANAGE = "members:manage"
     OPERATOR_MANAGE = "operator:manage"
+    OWN_SETTINGS = "own-settings:manage"
     PAYMENTS_RECORD = "payments:record"
     PRICES_MANAGE = "prices:manage"
     RECORDS_SHARE = "records:share"
@@ -56,6 +68,7 @@ _READ_FIELD = {
     Permission.ALERTS_READ,
     Permission.CREWS_READ,
     Permission.EVENTS_READ,
+    Permission.OWN_SETTINGS,
     Permission.SITES_READ,
     Permission.UNITS_READ,
 }
@@ -107,7 +120,7 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
         }
     ),
     # The franchise's network: its statements, and nothing else of the operator.
-    Role.NETWORK: frozenset({Permission.ROYALTY_READ}),
+    Role.NETWORK: frozenset({Permission.OWN_SETTINGS, Permission.ROYALTY_READ}),
 }
 
 
@@ -146,5 +159,8 @@ def require(actor: Actor, permission: Permission) -> None:
     """Raise Forbidden unless the actor's role has the permission."""
     if not actor.may(permission):
         raise Forbidden(
-            f"Your role, {actor.role.replace('_', ' ')}, may not do this. Ask an owner of the operator if you need it."
+            _(
+                "Your role, {role}, may not do this. Ask an owner of the operator if you need it.",
+                role=_(ROLE_WORDS[actor.role]),
+            )
         )

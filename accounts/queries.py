@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from functools import reduce
+from operator import or_
+from typing import Any, Literal
 from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.db import connections
-from django.db.models import QuerySet
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 
 from accounts.errors import NotFound
+from accounts.languages import N_, _
 from accounts.models import (
     Crew,
     Customer,
@@ -22,6 +26,7 @@ from accounts.models import (
     ServiceAgreement,
     ServiceRules,
     Site,
+    SiteContact,
     User,
 )
 from accounts.permissions import Role, home_of
@@ -82,12 +87,23 @@ def get_operator() -> Operator:
     return Operator.objects.get(id=current_operator_id())
 
 
+_ABSENT = {
+    "site": N_("There is no site here with this id."),
+    "customer": N_("There is no customer here with this id."),
+    "crew": N_("There is no crew here with this id."),
+    "device": N_("There is no device here with this id."),
+    "member": N_("There is no member here with this id."),
+    "contact": N_("There is no contact here with this id."),
+    "service agreement": N_("There is no service agreement here with this id."),
+}
+
+
 def _get(model: type[OperatorOwned], row_id: Any, what: str) -> Any:
     """The one way to a row by id: absent and foreign give the same answer."""
     try:
         return model.objects.get(id=row_id)
     except (model.DoesNotExist, ValidationError, ValueError):
-        raise NotFound(f"There is no {what} here with this id.") from None
+        raise NotFound(_(_ABSENT[what])) from None
 
 
 def get_site(site_id: UUID) -> Site:
@@ -102,12 +118,45 @@ def get_crew(crew_id: UUID) -> Crew:
     return _get(Crew, crew_id, "crew")
 
 
+def get_member(member_id: UUID) -> Member:
+    return _get(Member, member_id, "member")
+
+
+def get_contact(contact_id: UUID) -> SiteContact:
+    return _get(SiteContact, contact_id, "contact")
+
+
 def get_device(device_id: UUID) -> Device:
     return _get(Device, device_id, "device")
 
 
 def get_agreement(agreement_id: UUID) -> ServiceAgreement:
     return _get(ServiceAgreement, agreement_id, "service agreement")
+
+
+def customer_by_code(code: str) -> Customer:
+    found = Customer.objects.filter(code=code).first()
+    if found is None:
+        raise NotFound(_("There is no customer here with this code. Look for it by its name in the list."))
+    return found
+
+
+def site_by_code(code: str) -> Site:
+    found = Site.objects.select_related("customer").filter(code=code).first()
+    if found is None:
+        raise NotFound(
+            _("There is no site here with this code. Look for it by its name in the list of sites.")
+        )
+    return found
+
+
+def contacts_of(site_id: UUID) -> QuerySet[SiteContact]:
+    return SiteContact.objects.filter(site_id=site_id).order_by("email")
+
+
+def get_user(user_id: UUID) -> User:
+    """Global: people belong to no operator."""
+    return User.objects.get(id=user_id)
 
 
 def get_user_by_email(email: str) -> User | None:
@@ -147,6 +196,64 @@ def sites_in(ids: Collection[UUID]) -> dict[UUID, Site]:
     return {site.id: site for site in Site.objects.filter(id__in=ids)}
 
 
+def found_customers(wanted: str) -> QuerySet[Customer]:
+    """Customers by a part of the name or the code, with the number of their sites as ``sites``; all for ""."""
+    rows = Customer.objects.order_by("name", "code")
+    if wanted:
+        rows = rows.filter(Q(name__icontains=wanted) | Q(code__icontains=wanted))
+    own = Site.objects.filter(customer_id=OuterRef("id")).order_by().values("customer_id")
+    return rows.annotate(sites=Coalesce(Subquery(own.annotate(n=Count("id")).values("n")), 0))
+
+
+def found_sites(wanted: str, customer_id: UUID | None = None) -> QuerySet[Site]:
+    """Sites by customer and name, each with its customer and crew; by a part of name, code, area or customer."""
+    rows = Site.objects.select_related("customer", "crew").order_by("customer__name", "name", "code")
+    if customer_id is not None:
+        rows = rows.filter(customer_id=customer_id)
+    if wanted:
+        parts = ("name", "code", "area", "customer__name")
+        rows = rows.filter(reduce(or_, (Q(**{f"{part}__icontains": wanted}) for part in parts)))
+    return rows
+
+
+def next_number(model: Literal["customer", "site", "agreement"]) -> str:
+    """A code or number that is free, to begin a form with: C12, S12, A12."""
+    table: Any = {"customer": Customer, "site": Site, "agreement": ServiceAgreement}[model]
+    column = "number" if model == "agreement" else "code"
+    letter = model[0].upper()
+    taken = table.objects.filter(**{f"{column}__regex": rf"^{letter}\d{{1,9}}$"}).values_list(
+        column, flat=True
+    )
+    return f"{letter}{max((int(one[1:]) for one in taken), default=0) + 1}"
+
+
+def usual_country() -> str:
+    """The country of the most customers; "" without any."""
+    rows = Customer.objects.order_by().values("country").annotate(n=Count("id")).order_by("-n", "country")
+    return next((row["country"] for row in rows[:1]), "")
+
+
+def sites_without_agreement(day: date) -> QuerySet[Site]:
+    """Sites where no service is agreed on a day or later, so that nothing is ever due there."""
+    agreed = ServiceAgreement.objects.filter(site_id=OuterRef("id")).exclude(ends_on__lte=day)
+    return Site.objects.filter(~Exists(agreed)).order_by("name")
+
+
+def sites_of_crew(crew_id: UUID) -> int:
+    """How many sites have a crew as their usual one."""
+    return Site.objects.filter(crew_id=crew_id).count()
+
+
+def counts() -> dict[str, int]:
+    """How many customers, sites and active crews there are."""
+    return {
+        "customers": Customer.objects.count(),
+        "sites": Site.objects.count(),
+        "crews": Crew.objects.filter(is_active=True).count(),
+        "phones": Device.objects.filter(kind="phone", revoked_at=None).count(),
+    }
+
+
 def customers_in(ids: Collection[UUID]) -> dict[UUID, Customer]:
     return {customer.id: customer for customer in Customer.objects.filter(id__in=ids)}
 
@@ -161,6 +268,12 @@ def known_member_ids(ids: Collection[UUID]) -> set[UUID]:
 
 def known_crew_ids(ids: Collection[UUID]) -> set[UUID]:
     return set(Crew.objects.filter(id__in=ids).values_list("id", flat=True))
+
+
+def contacts_to_tell(site_ids: Collection[UUID]) -> list[SiteContact]:
+    """Whom the visits to these sites are told to by mail, by site and name."""
+    wanting = SiteContact.objects.filter(site_id__in=site_ids, wants_announcements=True)
+    return list(wanting.order_by("site_id", "name", "email"))
 
 
 def site_zones() -> list[str]:

@@ -3,31 +3,38 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from uuid import UUID
 
 from celery import current_app, shared_task
 
 from accounts import clock, jobs
+from accounts.commands import invitations
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
 REFIT = "servicing.tasks.refit"
 SEND = "billing.tasks.send"
 NIGHTLY = "billing.tasks.nightly"
+ANNOUNCE, ANNOUNCE_TOMORROW = "servicing.tasks.announce", "servicing.tasks.announce_tomorrow"
+INVITE = "accounts.tasks.send_invitation"
 CLOSE, PREVIEW = "billing.tasks.close_month", "billing.tasks.preview_month"
 SEAL_EVERY_MINUTES = 5
 # Fits are made in the first hours of the UTC day, an operator always at about the same time.
 REFIT_SECONDS = 4 * 3_600
 # What billing does by the day, reminders among it: for all operators in the hours after this one of the UTC day.
 NIGHTLY_HOUR, NIGHTLY_SECONDS = 6, 2 * 3_600
+# Tomorrow's visits are told in the hour after this one of the UTC day: an afternoon in Europe, a morning in America.
+ANNOUNCE_HOUR, ANNOUNCE_SECONDS = 14, 3_600
 DAYS_KEPT = 7
 AGAIN_SECONDS = 5
 
 
 @shared_task(name="accounts.tasks.tick", queue="alerts", ignore_result=True)
 def tick() -> None:
-    """Owe this minute's sweep to every operator, now and then the seals, once a day the fits and what billing does by the day, then relay.
+    """Owe this minute's sweep to every operator, now and then the seals, then relay.
 
-    A second tick of the same minute owes nothing more.
+    Once a day it owes the fits, what billing does by the day, and the mails that tell sites of tomorrow's visits. A second
+    tick of the same minute owes nothing more.
     """
     now = clock.now()
     jobs.owe_everyone(kind=SWEEP, slot=f"{now:%Y-%m-%dT%H:%M}")
@@ -37,6 +44,10 @@ def tick() -> None:
     jobs.owe_everyone(kind=REFIT, slot=f"{now:%Y-%m-%d}", start=midnight, spread_seconds=REFIT_SECONDS)
     morning = midnight + timedelta(hours=NIGHTLY_HOUR)
     jobs.owe_everyone(kind=NIGHTLY, slot=f"{now:%Y-%m-%d}", start=morning, spread_seconds=NIGHTLY_SECONDS)
+    afternoon = midnight + timedelta(hours=ANNOUNCE_HOUR)
+    jobs.owe_everyone(
+        kind=ANNOUNCE_TOMORROW, slot=f"{now:%Y-%m-%d}", start=afternoon, spread_seconds=ANNOUNCE_SECONDS
+    )
     relay()
 
 
@@ -56,7 +67,14 @@ def relay() -> int:
     return len(claimed)
 
 
-QUEUES = {SWEEP: "alerts"} | dict.fromkeys((SEAL, REFIT, SEND, NIGHTLY, CLOSE, PREVIEW), "bulk")
+QUEUES = {SWEEP: "alerts"} | dict.fromkeys(
+    (SEAL, REFIT, SEND, INVITE, NIGHTLY, ANNOUNCE, ANNOUNCE_TOMORROW, CLOSE, PREVIEW), "bulk"
+)
+
+
+@shared_task(name="accounts.tasks.send_invitation", queue="bulk", ignore_result=True)
+def send_invitation(operator_id: str, job_id: str) -> None:
+    invitations.send_invitation(UUID(operator_id), UUID(job_id))
 
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)

@@ -51,6 +51,7 @@ LONG_FUNCTIONS: dict[str, str] = {
 # Anybody may ask for these; each with why.
 OPEN_ADDRESSES = {
     "choose-operator": "sends a person on to an operator of theirs, or to the sign-in",
+    "invitation": "shows who is invited to whoever has the signed link, and makes them a member",
     "scanned": "sends on to a unit's page, which asks for its permission",
     "record": "opens a service record, by the token in its link",
     "record-scanned": "the same, as a code is scanned",

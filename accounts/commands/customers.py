@@ -11,15 +11,20 @@ from zoneinfo import available_timezones
 
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
+from django.db import IntegrityError
 
 from accounts import jobs, queries, tenancy
 from accounts.commands.masterdata import (
     ADDRESS_CODE,
     ADDRESS_CODE_MEANING,
+    conflict_of,
     insert_rows,
     refuse_absent_references,
+    refuse_bad_rows,
 )
-from accounts.errors import BadInput, Conflict, Problem
+from accounts.errors import BadInput, Conflict, Problem, pointing_at_one
+from accounts.ids import uuid7
+from accounts.languages import _
 from accounts.models import Customer, ServiceAgreement, Site
 from accounts.permissions import Actor, Permission, require
 
@@ -35,13 +40,13 @@ FIRST_YEAR, LAST_YEAR = 1900, 2199  # beyond them a date is a slip of the pen
 def add_customers(*, actor: Actor, customers: Sequence[dict[str, Any]]) -> list[Customer]:
     """Each: code, name, country (ISO 3166-1 alpha-2), and billing_email, address, id if known. All or none."""
     require(actor, Permission.CUSTOMERS_MANAGE)
-    return insert_rows(actor, Customer, customers, check=_customer_problems)
+    return insert_rows(actor, Customer, customers, check=customer_problems)
 
 
-def _customer_problems(customer: Customer) -> list[Problem]:
+def customer_problems(customer: Customer) -> list[Problem]:
     if COUNTRY.match(customer.country):
         return []
-    return [Problem("/country", "country", "A country is two capital letters of ISO 3166-1, such as DE.")]
+    return [Problem("/country", "country", _("A country is two capital letters of ISO 3166-1, such as DE."))]
 
 
 def set_billing_email(*, actor: Actor, customer_id: UUID, email: str) -> Customer:
@@ -51,7 +56,7 @@ def set_billing_email(*, actor: Actor, customer_id: UUID, email: str) -> Custome
         if email:
             validate_email(email)
     except ValidationError:
-        detail = "This is no e-mail address, such as accounts@customer.example. Nothing was changed."
+        detail = _("This is no e-mail address, such as accounts@customer.example. Nothing was changed.")
         raise BadInput(detail, errors=[Problem("/email", "email", detail)]) from None
     with tenancy.writing(actor):
         customer = queries.get_customer(customer_id)
@@ -66,21 +71,25 @@ def add_sites(*, actor: Actor, sites: Sequence[dict[str, Any]]) -> list[Site]:
     """
     require(actor, Permission.SITES_MANAGE)
     zones = available_timezones()
-    return insert_rows(actor, Site, sites, ranges=SITE_RANGES, check=lambda site: _site_problems(site, zones))
+    return insert_rows(actor, Site, sites, ranges=SITE_RANGES, check=lambda site: site_problems(site, zones))
 
 
-def _site_problems(site: Site, zones: set[str]) -> list[Problem]:
+def site_problems(site: Site, zones: set[str]) -> list[Problem]:
     problems = []
     if not ADDRESS_CODE.match(site.code):
-        problems.append(Problem("/code", "code", ADDRESS_CODE_MEANING))
+        problems.append(Problem("/code", "code", _(ADDRESS_CODE_MEANING)))
     if site.zone not in zones:
         problems.append(
-            Problem("/zone", "zone", f"{site.zone} is no time zone of the IANA list, such as Europe/Berlin.")
+            Problem(
+                "/zone",
+                "zone",
+                _("{zone} is no time zone of the IANA list, such as Europe/Berlin.", zone=site.zone),
+            )
         )
     if (site.latitude is None) != (site.longitude is None):
         missing = "latitude" if site.latitude is None else "longitude"
         problems.append(
-            Problem(f"/{missing}", "missing", "Give latitude and longitude together, or neither.")
+            Problem(f"/{missing}", "missing", _("Give latitude and longitude together, or neither."))
         )
     return problems
 
@@ -89,22 +98,28 @@ def add_agreements(*, actor: Actor, agreements: Sequence[dict[str, Any]]) -> lis
     """Each: site_id, number, anchor_on, starts_on, and interval_months, grace days, ends_on, id if they differ."""
     require(actor, Permission.AGREEMENTS_MANAGE)
     return insert_rows(
-        actor, ServiceAgreement, agreements, ranges=TERMS, check=_agreement_problems, after=_owe_first_refresh
+        actor, ServiceAgreement, agreements, ranges=TERMS, check=agreement_problems, after=_owe_first_refresh
     )
 
 
-def _agreement_problems(agreement: ServiceAgreement) -> list[Problem]:
+def agreement_problems(agreement: ServiceAgreement) -> list[Problem]:
     problems = [
         Problem(
             f"/{name}",
             "out-of-range",
-            f"A date of an agreement lies in the years {FIRST_YEAR} to {LAST_YEAR}.",
+            _(
+                "A date of an agreement lies in the years {first} to {last}.",
+                first=FIRST_YEAR,
+                last=LAST_YEAR,
+            ),
         )
         for name in ("anchor_on", "starts_on", "ends_on")
         if (on := getattr(agreement, name)) is not None and not FIRST_YEAR <= on.year <= LAST_YEAR
     ]
     if agreement.ends_on is not None and agreement.ends_on <= agreement.starts_on:
-        problems.append(Problem("/ends_on", "before-start", "An agreement ends after the day it starts on."))
+        problems.append(
+            Problem("/ends_on", "before-start", _("An agreement ends after the day it starts on."))
+        )
     return problems
 
 
@@ -121,15 +136,48 @@ def end_agreement(*, actor: Actor, agreement_id: UUID, ends_on: date) -> Service
             problem = Problem(
                 "/ends_on",
                 "out-of-range",
-                f"The agreement starts on {agreement.starts_on}; its end must lie after that, up to {LAST_YEAR}.",
+                _(
+                    "The agreement starts on {day}; its end must lie after that, up to {year}.",
+                    day=agreement.starts_on,
+                    year=LAST_YEAR,
+                ),
             )
             raise BadInput(problem.detail, errors=[problem])
         changed = ServiceAgreement.objects.filter(id=agreement_id, ends_on=None).update(ends_on=ends_on)
         if not changed:
-            raise Conflict(f"The agreement ends on {agreement.ends_on} already.")
+            raise Conflict(_("The agreement ends on {day} already.", day=agreement.ends_on))
         _owe_refresh([agreement.site_id], f"{agreement_id}/end")
         agreement.ends_on = ends_on
         return agreement
+
+
+def follow_agreement(*, actor: Actor, agreement_id: UUID, **terms: Any) -> ServiceAgreement:
+    """Other terms from ``starts_on`` on: the agreement ends there and one with these terms begins, both or neither.
+
+    ``terms``: number, anchor_on, starts_on, and interval_months, grace days if they differ from the usual ones.
+    """
+    require(actor, Permission.AGREEMENTS_MANAGE)
+    try:
+        with tenancy.writing(actor):
+            before = queries.get_agreement(agreement_id)
+            after = ServiceAgreement(
+                id=uuid7(), operator_id=actor.operator_id, site_id=before.site_id, **terms
+            )
+            with pointing_at_one():
+                refuse_bad_rows([after], ranges=TERMS, check=agreement_problems)
+            if not before.starts_on < after.starts_on <= (before.ends_on or after.starts_on):
+                early = _(
+                    "The new terms begin after {day}, when those before began, and not after these ended.",
+                    day=before.starts_on,
+                )
+                raise BadInput(early, errors=[Problem("/starts_on", "out-of-range", early)])
+            if before.ends_on is None:
+                ServiceAgreement.objects.filter(id=agreement_id).update(ends_on=after.starts_on)
+            after.save(force_insert=True)
+            _owe_refresh([before.site_id], str(after.id))
+            return after
+    except IntegrityError as clash:
+        raise conflict_of(actor, ServiceAgreement, [after], clash) from clash
 
 
 def set_usual_crew(*, actor: Actor, site_id: UUID, crew_id: UUID) -> Site:

@@ -15,6 +15,7 @@ from psycopg import errors as postgres
 from accounts import tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
+from accounts.languages import N_, _
 from accounts.permissions import Actor
 from accounts.tenancy import TenantForeignKey
 
@@ -23,7 +24,68 @@ Check = Callable[[Any], Sequence[Problem]]
 
 # Codes that stand in an address. A slash or a lone dot would make it another address.
 ADDRESS_CODE = re.compile(r"\w[\w .+-]*(?<! )\Z")
-ADDRESS_CODE_MEANING = "A code has letters, digits, dots, dashes, plus signs, underscores and spaces, and begins with a letter or digit."
+ADDRESS_CODE_MEANING = N_(
+    "A code has letters, digits, dots, dashes, plus signs, underscores and spaces, and begins with a letter or digit."
+)
+
+
+# What the fields of a row are called in a sentence, and the kinds of rows; one that is not here is said in English.
+FIELD_WORDS = {
+    "address": N_("Address"),
+    "anchor_on": N_("Anchor on"),
+    "area": N_("Area"),
+    "billing_email": N_("Billing email"),
+    "code": N_("Code"),
+    "country": N_("Country"),
+    "dry_soon_days": N_("Dry soon days"),
+    "dry_target": N_("Dry target"),
+    "dust": N_("Dust"),
+    "email": N_("Email"),
+    "ends_on": N_("Ends on"),
+    "false_alarms_per_1000": N_("False alarms per 1000"),
+    "family": N_("Family"),
+    "fixture": N_("Fixture"),
+    "grace_after_days": N_("Grace after days"),
+    "grace_before_days": N_("Grace before days"),
+    "hardness_mg_per_l": N_("Hardness mg per l"),
+    "interval_months": N_("Interval months"),
+    "kind": N_("Kind"),
+    "label": N_("Label"),
+    "latitude": N_("Latitude"),
+    "legal_name": N_("Legal name"),
+    "long_past_days": N_("Long past days"),
+    "longitude": N_("Longitude"),
+    "name": N_("Name"),
+    "nominal_dose_ml_per_day": N_("Nominal dose ml per day"),
+    "number": N_("Number"),
+    "reservoir_ml": N_("Reservoir ml"),
+    "starts_on": N_("Starts on"),
+    "volume_ml": N_("Volume ml"),
+    "wick_change_cost": N_("Wick change cost"),
+    "wick_down_day_cost": N_("Wick down day cost"),
+    "wick_failure_cost": N_("Wick failure cost"),
+    "wick_limit_days": N_("Wick limit days"),
+    "wick_wash_cost": N_("Wick wash cost"),
+    "wick_watch_days": N_("Wick watch days"),
+    "zone": N_("Zone"),
+}
+ROW_WORDS = (
+    N_("cartridge"),
+    N_("code"),
+    N_("crew"),
+    N_("customer"),
+    N_("email"),
+    N_("liquid"),
+    N_("name"),
+    N_("number"),
+    N_("restroom"),
+    N_("service agreement"),
+    N_("site"),
+    N_("site contact"),
+    N_("station"),
+    N_("unit"),
+    N_("unit model"),
+)
 
 
 def nothing_more(row: Any) -> Sequence[Problem]:
@@ -54,7 +116,7 @@ def insert_rows(
             if after is not None:
                 after(made)
     except IntegrityError as clash:
-        raise _conflict(actor, model, made, clash) from clash
+        raise conflict_of(actor, model, made, clash) from clash
     return made
 
 
@@ -68,7 +130,7 @@ def refuse_bad_rows(
         for problem in _row_problems(row, ranges or {}, check)
     ]
     if problems:
-        raise BadInput(f"{problems[0].detail} Nothing was changed.", errors=problems)
+        raise BadInput(_("{detail} Nothing was changed.", detail=problems[0].detail), errors=problems)
 
 
 def _row_problems(row: Model, ranges: Ranges, check: Check) -> list[Problem]:
@@ -77,7 +139,8 @@ def _row_problems(row: Model, ranges: Ranges, check: Check) -> list[Problem]:
     for name, (least, most) in ranges.items():
         value = getattr(row, name)
         if name not in wrong and value is not None and not least <= value <= most:
-            found.append(Problem(f"/{name}", "out-of-range", f"{_said(name)} lies from {least} to {most}."))
+            outside = _("{what} lies from {least} to {most}.", what=_said(name), least=least, most=most)
+            found.append(Problem(f"/{name}", "out-of-range", outside))
     return found or list(check(row))
 
 
@@ -86,9 +149,8 @@ def _field_problems(row: Model) -> list[Problem]:
     for name in (f.name for f in row._meta.fields if isinstance(f, CharField | TextField)):
         value = getattr(row, name)
         if isinstance(value, str) and "\x00" in value:
-            found.append(
-                Problem(f"/{name}", "invalid", f"{_said(name)} has a character that can't be stored.")
-            )
+            unreadable = _("{what} has a character that can't be stored.", what=_said(name))
+            found.append(Problem(f"/{name}", "invalid", unreadable))
         elif isinstance(value, str) and value and not value.strip():
             setattr(row, name, "")
     # References are looked up later, and Django takes an empty list for one left out.
@@ -101,7 +163,11 @@ def _field_problems(row: Model) -> list[Problem]:
         row.clean_fields(exclude=apart)
     except ValidationError as wrong:
         found += [
-            Problem(f"/{name}", str(one.code), f"{_said(name)}: {' '.join(one.messages)}")
+            Problem(
+                f"/{name}",
+                str(one.code),
+                _("{what}: {wrong}", what=_said(name), wrong=" ".join(one.messages)),
+            )
             for name, errors in wrong.error_dict.items()
             for one in errors
         ]
@@ -109,7 +175,7 @@ def _field_problems(row: Model) -> list[Problem]:
 
 
 def _said(name: str) -> str:
-    return name.replace("_", " ").capitalize()
+    return _(FIELD_WORDS.get(name) or name.replace("_", " ").capitalize())
 
 
 def refuse_absent_references(rows: Sequence[Model]) -> None:
@@ -127,25 +193,27 @@ def refuse_absent_references(rows: Sequence[Model]) -> None:
             Problem(
                 f"/{index}/{field.name}",
                 "not-found",
-                f"There is no {target._meta.verbose_name} here with this id.",
+                _("There is no {what} here with this id.", what=_(str(target._meta.verbose_name))),
             )
             for index, row in enumerate(rows)
             if getattr(row, field.attname) not in known | {None}
         ]
     if problems:
-        raise NotFound(f"{problems[0].detail} Nothing was changed.", errors=problems)
+        raise NotFound(_("{detail} Nothing was changed.", detail=problems[0].detail), errors=problems)
 
 
-def _conflict(actor: Actor, model: Any, rows: Sequence[Any], clash: IntegrityError) -> Conflict:
+def conflict_of(actor: Actor, model: Any, rows: Sequence[Any], clash: IntegrityError) -> Conflict:
     """What stood in the way, with a pointer to each row whose code, number or name is taken."""
-    what = model._meta.verbose_name
+    what = _(str(model._meta.verbose_name))
     with tenancy.reading(actor):
         problems = [problem for keys in _keys(model) for problem in _taken(model, rows, keys)]
     if problems:
-        return Conflict(f"Nothing was added: {problems[0].detail}", errors=problems)
+        return Conflict(_("Nothing was added: {detail}", detail=problems[0].detail), errors=problems)
     if isinstance(clash.__cause__, postgres.ExclusionViolation):
-        return Conflict(f"Nothing was added: a {what} would overlap another in time. End that one first.")
-    return Conflict(f"Nothing was added: a {what} among these does not fit what exists already.")
+        return Conflict(
+            _("Nothing was added: a {what} would overlap another in time. End that one first.", what=what)
+        )
+    return Conflict(_("Nothing was added: a {what} among these does not fit what exists already.", what=what))
 
 
 def _keys(model: Any) -> list[tuple[str, ...]]:
@@ -165,8 +233,11 @@ def _taken(model: Any, rows: Sequence[Any], keys: tuple[str, ...]) -> list[Probl
     problems = []
     for index, key in enumerate(own):
         if key in seen:
-            detail = (
-                f"a {model._meta.verbose_name} of this {last.replace('_', ' ')}, {key[-1]}, exists already."
+            detail = _(
+                "a {what} of this {name}, {value}, exists already.",
+                what=_(str(model._meta.verbose_name)),
+                name=_(last.replace("_", " ")),
+                value=key[-1],
             )
             problems.append(Problem(f"/{index}/{last}", "taken", detail))
         seen.add(key)

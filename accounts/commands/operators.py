@@ -18,8 +18,9 @@ from django.db import IntegrityError
 
 from accounts import clock, jobs, queries, tenancy
 from accounts.commands.masterdata import refuse_absent_references, refuse_bad_rows
-from accounts.errors import BadInput, Conflict, NotFound, Problem
+from accounts.errors import BadInput, Conflict, NotFound, Problem, pointing_at_one
 from accounts.ids import uuid7
+from accounts.languages import LOCALES, _
 from accounts.models import AccessToken, Crew, Device, Member, Operator, ServiceRules, User
 from accounts.permissions import Actor, Permission, Role, require, system_actor
 
@@ -50,7 +51,19 @@ RULES: dict[str, tuple[int | Decimal, int | Decimal]] = {
 }
 
 # First words of addresses that are no operator's.
-TAKEN_ADDRESSES = {"api", "healthz", "problems", "readyz", "shared", "sign-in", "sign-out", "static", "u"}
+TAKEN_ADDRESSES = {
+    "api",
+    "healthz",
+    "invitation",
+    "problems",
+    "r",
+    "readyz",
+    "shared",
+    "sign-in",
+    "sign-out",
+    "static",
+    "u",
+}
 
 
 def create_operator(
@@ -66,11 +79,11 @@ def create_operator(
 ) -> Operator:
     """A new tenant with its ``office`` device. Done by the service's own people, so there is no actor yet."""
     if slug in TAKEN_ADDRESSES:
-        raise BadInput(f"The address /{slug}/ is the product's own; choose another.")
+        raise BadInput(_("The address /{slug}/ is the product's own; choose another.", slug=slug))
     if zone not in available_timezones():
-        raise BadInput(f"{zone} is no time zone of the IANA list, such as Europe/Berlin.")
+        raise BadInput(_("{zone} is no time zone of the IANA list, such as Europe/Berlin.", zone=zone))
     if not CURRENCY.match(currency):
-        raise BadInput("A currency is three capital letters of ISO 4217, such as EUR.")
+        raise BadInput(_("A currency is three capital letters of ISO 4217, such as EUR."))
     operator = Operator(
         id=id or uuid7(),
         slug=slug,
@@ -89,8 +102,32 @@ def create_operator(
                 id=office_id or uuid7(), kind="office", label="office", registered_at=clock.now()
             )
     except IntegrityError as clash:
-        raise Conflict(f"An operator with the address /{slug}/ exists already.") from clash
+        raise Conflict(_("An operator with the address /{slug}/ exists already.", slug=slug)) from clash
     return operator
+
+
+def change_operator(*, actor: Actor, name: str, legal_name: str, locale: str, measures: str) -> Operator:
+    """Its name on pages and on documents, the locale it speaks in, and metric or US units on pages.
+
+    Currency, zone and address never change: amounts, due days and printed labels hang on them.
+    """
+    require(actor, Permission.OPERATOR_MANAGE)
+    with tenancy.writing(actor):
+        operator = queries.get_operator()
+        operator.name, operator.legal_name = name, legal_name
+        operator.locale, operator.measures = locale, measures
+        with pointing_at_one():
+            refuse_bad_rows([operator], check=_operator_problems)
+        operator.save(update_fields=["name", "legal_name", "locale", "measures"])
+        return operator
+
+
+def _operator_problems(operator: Operator) -> list[Problem]:
+    return [] if operator.locale in LOCALES else [_unknown_locale()]
+
+
+def _unknown_locale() -> Problem:
+    return Problem("/locale", "unknown", _("Choose one of the languages of the list."))
 
 
 def create_user(*, email: str, name: str, password: str, id: UUID | None = None) -> User:  # noqa: A002
@@ -101,13 +138,14 @@ def create_user(*, email: str, name: str, password: str, id: UUID | None = None)
         validate_password(password, user)
     except ValidationError as weak:
         raise BadInput(
-            "Choose another password.", errors=[Problem("/password", "weak", text) for text in weak.messages]
+            _("Choose another password."),
+            errors=[Problem("/password", "weak", text) for text in weak.messages],
         ) from weak
     user.password = make_password(password)
     try:
         user.save(force_insert=True)
     except IntegrityError as clash:
-        raise Conflict("Somebody signs in with this e-mail address already.") from clash
+        raise Conflict(_("Somebody signs in with this e-mail address already.")) from clash
     return user
 
 
@@ -130,7 +168,7 @@ def add_member(
                 id=id or uuid7(), user_id=user_id, role=role, name=name, crew_id=crew_id
             )
     except IntegrityError as clash:
-        raise Conflict(f"{name} is a member already, or can't sign in yet.") from clash
+        raise Conflict(_("{name} is a member already, or can't sign in yet.", name=name)) from clash
 
 
 def add_crew(*, actor: Actor, name: str, id: UUID | None = None) -> Crew:  # noqa: A002
@@ -143,7 +181,7 @@ def add_crew(*, actor: Actor, name: str, id: UUID | None = None) -> Crew:  # noq
             crew.save(force_insert=True)
             return crew
     except IntegrityError as clash:
-        raise Conflict(f"There is a crew named {name} already. Choose another name.") from clash
+        raise Conflict(_("There is a crew named {name} already. Choose another name.", name=name)) from clash
 
 
 def register_device(
@@ -199,7 +237,7 @@ def revoke_device(*, actor: Actor, device_id: UUID) -> None:
     now = clock.now()
     with tenancy.writing(actor):
         if not Device.objects.filter(id=device_id, kind="phone").exists():
-            raise NotFound("There is no phone here with this id.")
+            raise NotFound(_("There is no phone here with this id."))
         Device.objects.filter(id=device_id, revoked_at=None).update(revoked_at=now)
         AccessToken.objects.filter(device_id=device_id, revoked_at=None).update(revoked_at=now)
 
@@ -214,10 +252,12 @@ def set_service_rules(*, actor: Actor, effective_from: date, **values: Any) -> S
     refuse_bad_rows([rules], ranges=RULES, check=_rules_problems)
     with tenancy.writing(actor):
         if effective_from < clock.today(queries.get_operator().zone):
-            past = "Values can't change what was said on past days. Choose today or later."
+            past = _("Values can't change what was said on past days. Choose today or later.")
             raise BadInput(past, errors=[Problem("/0/effective_from", "past", past)])
         if ServiceRules.objects.filter(effective_from=effective_from).exists():
-            raise Conflict(f"Values from {effective_from} on are set already; choose a later date.")
+            raise Conflict(
+                _("Values from {day} on are set already; choose a later date.", day=effective_from)
+            )
         jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key=f"rules/{effective_from}")
         rules.save(force_insert=True)
         return rules
@@ -226,6 +266,6 @@ def set_service_rules(*, actor: Actor, effective_from: date, **values: Any) -> S
 def _rules_problems(rules: ServiceRules) -> list[Problem]:
     if rules.wick_watch_days > rules.wick_limit_days:
         return [
-            Problem("/wick_watch_days", "after-limit", "A wick is watched before its limit, not after it.")
+            Problem("/wick_watch_days", "after-limit", _("A wick is watched before its limit, not after it."))
         ]
     return []

@@ -15,7 +15,7 @@ from config.templatetags.books import Word
 register = template.Library()
 
 # Word, address, who may see it, and the addresses below it.
-WORDS = (
+WORDS: tuple[tuple[str, str, Permission, set[str]], ...] = (
     (N_("Overview"), "set-up", Permission.DEVICES_MANAGE, {"begin"}),
     (
         N_("Customers"),

@@ -4,19 +4,62 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from accounts.pages import set_up
-from servicing.pages import people
+from accounts.pages import agreements, crews, customers, members, operators, rules, set_up, sites
+from servicing.pages import beginning, people, standstills
+from servicing.queries.beginning import steps_left
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
 
+SET_UP = f"{OPERATOR}/set-up"
+SITE = f"{SET_UP}/sites/<str:code>"
 pages: list[URLPattern | URLResolver] = [
-    path(f"{OPERATOR}/set-up/", set_up.set_up, name="set-up"),
-    path(f"{OPERATOR}/set-up/crew", set_up.add_crew, name="add-crew"),
-    path(f"{OPERATOR}/set-up/phone", set_up.register_phone, name="register-phone"),
-    path(f"{OPERATOR}/set-up/phone/<uuid:device_id>/revoke", set_up.revoke_phone, name="revoke-phone"),
-    path(f"{OPERATOR}/set-up/people-named", people.named, name="people-named"),
-    path(f"{OPERATOR}/set-up/people-named/<uuid:person_id>", people.person, name="person-named"),
-    path(f"{OPERATOR}/set-up/people-named/<uuid:person_id>/erase", people.erase, name="erase-person"),
-    path(f"{OPERATOR}/set-up/rules", set_up.set_service_rules, name="set-service-rules"),
+    # What an invitation's mail links to: the signature in it is the key.
+    path("invitation/<str:token>", members.invitation, name="invitation"),
+    path(f"{OPERATOR}/me", operators.me, name="me"),
+    path(f"{SET_UP}/", set_up.set_up, {"still_to_do": steps_left}, name="set-up"),
+    path(f"{SET_UP}/begin", beginning.begin, name="begin"),
+    path(f"{SET_UP}/customers/", customers.customers, name="customers"),
+    path(f"{SET_UP}/new-customer", customers.new_customer, name="new-customer"),
+    path(f"{SET_UP}/customers/<path:code>", customers.customer, name="customer"),
+    path(f"{SET_UP}/sites/", sites.sites, name="sites-set-up"),
+    path(f"{SET_UP}/new-site", sites.new_site, name="new-site"),
+    path(SITE, sites.site, name="site-set-up"),
+    path(f"{SITE}/contacts", sites.add_contact, name="add-contact"),
+    path(f"{SITE}/contacts/<uuid:contact_id>", sites.change_contact, name="change-contact"),
+    path(f"{SITE}/contacts/<uuid:contact_id>/remove", sites.remove_contact, name="remove-contact"),
+    path(f"{SITE}/agreements", agreements.add_agreement, name="add-agreement"),
+    path(
+        f"{SITE}/agreements/<uuid:agreement_id>/other-terms",
+        agreements.follow_agreement,
+        name="follow-agreement",
+    ),
+    path(f"{SITE}/agreements/<uuid:agreement_id>/end", agreements.end_agreement, name="end-agreement"),
+    path(f"{SET_UP}/standstills/", standstills.standstill_list, name="standstills"),
+    path(f"{OPERATOR}/sites/<str:code>/standstill", standstills.begin, name="begin-standstill"),
+    path(
+        f"{OPERATOR}/sites/<str:code>/standstill/<uuid:event_id>/end", standstills.end, name="end-standstill"
+    ),
+    path(
+        f"{OPERATOR}/sites/<str:code>/standstill/<uuid:event_id>/undo",
+        standstills.undo,
+        name="undo-standstill",
+    ),
+    path(f"{SET_UP}/crews/", crews.crews, name="crews-set-up"),
+    path(f"{SET_UP}/crews/<uuid:crew_id>", crews.crew, name="crew-set-up"),
+    path(f"{SET_UP}/crews/<uuid:crew_id>/stop", crews.stop_crew, name="stop-crew"),
+    path(f"{SET_UP}/crews/<uuid:crew_id>/resume", crews.resume_crew, name="resume-crew"),
+    path(f"{SET_UP}/crew", crews.add_crew, name="add-crew"),
+    path(f"{SET_UP}/phone", crews.register_phone, name="register-phone"),
+    path(f"{SET_UP}/phone/<uuid:device_id>/revoke", crews.revoke_phone, name="revoke-phone"),
+    path(f"{SET_UP}/people/", members.members, name="members"),
+    path(f"{SET_UP}/people/invite", members.invite, name="invite-member"),
+    path(f"{SET_UP}/people/<uuid:member_id>", members.member, name="member"),
+    path(f"{SET_UP}/people/<uuid:member_id>/invite", members.invite_again, name="invite-again"),
+    path(f"{SET_UP}/people/<uuid:member_id>/end", members.deactivate_member, name="deactivate-member"),
+    path(f"{SET_UP}/people-named", people.named, name="people-named"),
+    path(f"{SET_UP}/people-named/<uuid:person_id>", people.person, name="person-named"),
+    path(f"{SET_UP}/people-named/<uuid:person_id>/erase", people.erase, name="erase-person"),
+    path(f"{SET_UP}/rules", rules.service_rules, name="service-rules"),
+    path(f"{SET_UP}/operator", operators.operator, name="operator"),
 ]

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import F, QuerySet
 
 from accounts import clock
 from accounts import queries as accounts
@@ -124,6 +124,12 @@ def reports() -> QuerySet[Report]:
 
 def standstills_of(site_id: UUID) -> QuerySet[Standstill]:
     return Standstill.objects.filter(site_id=site_id).order_by("-starts_on")
+
+
+def standstills_from(day: date) -> QuerySet[Standstill]:
+    """Those of all sites that last on a day or begin later, the next to end first."""
+    rows = Standstill.objects.exclude(ends_on__lt=day)
+    return rows.order_by(F("ends_on").asc(nulls_last=True), "starts_on", "event_id")
 
 
 def open_alerts() -> QuerySet[Alert]:

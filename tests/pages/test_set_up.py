@@ -20,7 +20,7 @@ def test_a_phone_is_registered_with_a_token_shown_once_and_can_be_revoked(north:
     binding = queries.token_binding(token_digest(shown[1]))
     assert binding is not None
     assert (binding.label, binding.crew_id, binding.revoked_at) == ("Van 2", north.crew.id, None)
-    page = visitor.get(f"/{north.operator.slug}/set-up/")
+    page = visitor.get(f"/{north.operator.slug}/set-up/crews/")
     assert "Van 2" in text_of(page)
     assert shown[1] not in page.content.decode()
     visitor.submit(f"/{north.operator.slug}/set-up/phone/{binding.device_id}/revoke")
@@ -51,10 +51,8 @@ def test_service_rules_are_set_from_today_on_and_never_backwards(north: Cast) ->
     assert past.status_code == 422
     assert "Choose today or later." in text_of(past)
     assert owner.submit(path, effective_from="2026-06-15", **values).status_code == 302
-    assert "a unit is long past 10 days after its grace" in text_of(
-        owner.get(f"/{north.operator.slug}/set-up/")
-    )
-    said = text_of(owner.get(f"/{north.operator.slug}/set-up/"))
+    said = text_of(owner.get(path))
+    assert "a unit is long past 10 days after its grace" in said
     assert "a chance of 5 %; 1.5 of 1,000 visits" in said
     assert "changed in time costs 9.50, one that fails 40.00 and 0.00 for each day" in said
     certain = owner.submit(path, effective_from="2026-07-01", **{**values, "dry_target": "1"})
@@ -68,6 +66,6 @@ def test_service_rules_are_set_from_today_on_and_never_backwards(north: Cast) ->
 def test_a_crew_is_added_by_name(north: Cast) -> None:
     visitor = signed_in(north, Role.DISPATCHER)
     assert visitor.submit(f"/{north.operator.slug}/set-up/crew", name="Crew B").status_code == 302
-    assert "Crew B" in text_of(visitor.get(f"/{north.operator.slug}/set-up/"))
+    assert "Crew B" in text_of(visitor.get(f"/{north.operator.slug}/set-up/crews/"))
     again = visitor.submit(f"/{north.operator.slug}/set-up/crew", name="Crew B")
     assert again.status_code == 409
