@@ -7,10 +7,17 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from accounts.commands.masterdata import insert_rows
+from django.db import IntegrityError, transaction
+
+from accounts import tenancy
+from accounts.commands.masterdata import insert_rows, refuse_bad_rows
+from accounts.errors import BadInput, Conflict, Problem
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
+from fleet import queries
 from fleet.models import Cartridge, Liquid, UnitModel
 
+MOST_CAUTION = 2_000
 MOST_ML = 20_000  # as the log reads volumes: more than any cartridge or reservoir of the trade holds
 RANGES: dict[Any, Any] = {
     UnitModel: {"reservoir_ml": (1, MOST_ML)},
@@ -63,6 +70,30 @@ def add_cartridge(
         "nominal_dose_ml_per_day": nominal_dose_ml_per_day,
     }
     return _add(actor, Cartridge, values)
+
+
+def change_liquid(*, actor: Actor, liquid_id: UUID, name: str, caution: str) -> Liquid:
+    """Call a liquid otherwise, or put its caution otherwise. Its family never changes: placements were checked by it."""
+    require(actor, Permission.FLEET_MANAGE)
+    with tenancy.writing(actor):
+        liquid = queries.get_liquid(liquid_id)
+        liquid.name, liquid.caution = name.strip(), caution.strip()
+        refuse_bad_rows([liquid])
+        refuse_long_caution(liquid.caution)
+        try:
+            with transaction.atomic():
+                liquid.save(update_fields=["name", "caution"])
+        except IntegrityError:
+            detail = _("There is another liquid of this name. Nothing was changed.")
+            raise Conflict(detail, errors=[Problem("/name", "taken", detail)]) from None
+        return liquid
+
+
+def refuse_long_caution(caution: str) -> None:
+    """BadInput for more than a short form of what the label and the sheet say."""
+    if len(caution) > MOST_CAUTION:
+        detail = _("A caution has up to {most} characters; the sheet itself says more.", most=MOST_CAUTION)
+        raise BadInput(detail, errors=[Problem("/caution", "too-long", detail)])
 
 
 def _add(actor: Actor, model: Any, values: dict[str, Any]) -> Any:

@@ -10,29 +10,48 @@ from fleet.queries.masterdata import (
     unit_models,
 )
 from fleet.queries.places import (
+    Room,
     StationPlace,
+    get_restroom,
+    get_station,
     restrooms,
+    rooms_of_site,
     site_of_each_station,
     station_rows,
     stations,
     stations_of_site,
 )
 from fleet.queries.sheets import SheetFacts, get_safety_sheet, safety_sheet_content, safety_sheets
-from fleet.queries.units import get_unit, known_unit_ids, unit_by_code, unit_codes, units
+from fleet.queries.units import (
+    Printing,
+    get_unit,
+    known_unit_ids,
+    printings,
+    unit_by_code,
+    unit_codes,
+    units,
+    waiting_codes,
+)
 
 __all__ = [
     "CartridgeFacts",
+    "Printing",
+    "Room",
     "SheetFacts",
     "StationPlace",
     "cartridge_facts",
     "cartridges",
     "cartridges_in",
     "get_liquid",
+    "get_restroom",
     "get_safety_sheet",
+    "get_station",
     "get_unit",
     "known_unit_ids",
     "liquids",
+    "printings",
     "restrooms",
+    "rooms_of_site",
     "safety_sheet_content",
     "safety_sheets",
     "site_of_each_station",
@@ -43,4 +62,5 @@ __all__ = [
     "unit_codes",
     "unit_models",
     "units",
+    "waiting_codes",
 ]

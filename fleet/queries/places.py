@@ -9,6 +9,8 @@ from uuid import UUID
 
 from django.db.models import F, QuerySet
 
+from accounts.errors import NotFound
+from accounts.languages import _
 from fleet.models import Restroom, Station
 from fleet.queries.rows import by_ids
 
@@ -28,6 +30,40 @@ class StationPlace:
     restroom: str
     station: str
     fixture: str
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A restroom with its stations, by name."""
+
+    id: UUID
+    name: str
+    stations: list[StationPlace]
+
+
+def rooms_of_site(site_id: UUID) -> list[Room]:
+    """Every restroom of a site, also one without a station."""
+    by_room: dict[UUID, list[StationPlace]] = {}
+    for place in stations_of_site(site_id):
+        by_room.setdefault(place.restroom_id, []).append(place)
+    rows = Restroom.objects.filter(site_id=site_id).order_by("name").values_list("id", "name")
+    return [Room(room_id, name, by_room.get(room_id, [])) for room_id, name in rows]
+
+
+def get_restroom(restroom_id: UUID) -> Restroom:
+    """A restroom by id; NotFound for one that is absent or another operator's."""
+    found: Restroom | None = Restroom.objects.filter(id=restroom_id).first()
+    if found is None:
+        raise NotFound(_("There is no restroom here with this id."))
+    return found
+
+
+def get_station(station_id: UUID) -> Station:
+    """A station with its restroom; NotFound for one that is absent or another operator's."""
+    found: Station | None = Station.objects.select_related("restroom").filter(id=station_id).first()
+    if found is None:
+        raise NotFound(_("There is no station here with this id."))
+    return found
 
 
 def restrooms() -> QuerySet[Restroom]:
