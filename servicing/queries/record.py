@@ -145,6 +145,8 @@ def _records(visits: list[Visit], site_id: UUID, restroom_id: UUID | None) -> li
     places = _Places(standing)
     work: dict[UUID, dict[UUID, list[FoldEvent]]] = {visit.id: {} for visit in visits}
     for event in standing:
+        if event.type is EventType.EVENT_COUNTERED:
+            continue
         # What replaces an entry belongs to its visit, also when it does not say so.
         visit_id = event.visit_id or (visit_of.get(event.corrects) if event.corrects else None)
         place = places.of(event)
