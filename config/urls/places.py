@@ -5,12 +5,14 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, path
 
 from billing.queries.documents import billed_on_events
-from servicing.pages import correcting, lots, photos, reports, sites, units, visiting
+from billing.queries.search import find_documents
+from servicing.pages import correcting, lots, photos, reports, search, sites, units, visiting
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
 
 pages: list[URLPattern | URLResolver] = [
+    path(f"{OPERATOR}/search", search.search, {"find_documents": find_documents}, name="search"),
     path(f"{OPERATOR}/sites/", sites.sites, name="sites"),
     path(f"{OPERATOR}/sites/<str:code>", sites.site, name="site"),
     path(f"{OPERATOR}/sites/<str:code>/note", sites.take_note_of_all, name="take-note-of-all"),

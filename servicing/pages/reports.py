@@ -9,6 +9,7 @@ from django.shortcuts import redirect
 
 from accounts import tenancy
 from accounts.errors import BadInput, NotFound
+from accounts.languages import _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from servicing.commands import office
@@ -64,7 +65,7 @@ def _uuid(text: str) -> UUID:
         return UUID(text)
     except ValueError:
         raise BadInput(
-            "This form is out of order, so nothing was recorded. Open the site's page again."
+            _("This form is out of order, so nothing was recorded. Open the site's page again.")
         ) from None
 
 

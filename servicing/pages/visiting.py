@@ -15,8 +15,10 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import Refusal
 from accounts.ids import uuid7
+from accounts.languages import _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
+from accounts.phrases import volume
 from fleet import queries as fleet
 from servicing.commands import office
 from servicing.pages.forms import UnitForm, VisitForm
@@ -47,9 +49,9 @@ def visit(request: OperatorRequest, code: str) -> HttpResponse:
     place = _place(request, code)
     choices: dict[str, Any] = {
         "zone": place.site.zone,
-        "crews": [("", "Not said"), *place.crews],
+        "crews": [("", _("Not said")), *place.crews],
         "cartridges": [
-            (str(one.id), f"{one.name} ({one.volume_ml} mL)") for one in place.cartridges.values()
+            (str(one.id), f"{one.name} ({volume(one.volume_ml)})") for one in place.cartridges.values()
         ],
     }
     if request.method != "POST":

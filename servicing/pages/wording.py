@@ -203,10 +203,10 @@ def _spill(payload: Any, _names: Names) -> str:
     return _(said, volume=volume(payload.volume_ml), action=word(payload.action))
 
 
-def _standstill(payload: Any, _names: Names) -> str:
-    values = {"first": day(payload.starts_on), "billing": word(payload.billing)}
-    if payload.ends_on:
-        return _("Standstill from {first} to {last}, billed {billing}.", last=day(payload.ends_on), **values)
+def standstill_said(starts_on: date, ends_on: date | None, billing: str) -> str:
+    values = {"first": day(starts_on), "billing": word(billing)}
+    if ends_on:
+        return _("Standstill from {first} to {last}, billed {billing}.", last=day(ends_on), **values)
     return _("Standstill from {first} until further notice, billed {billing}.", **values)
 
 
@@ -258,7 +258,7 @@ _SENTENCES: dict[EventType, Callable[[Any, Names], str]] = {
     EventType.REPORT_RECEIVED: lambda p, _n: _("Report from the site: {kind}.", kind=word(p.kind)),
     EventType.RESERVOIR_CLEANED: _cleaned,
     EventType.SPILL_LOGGED: _spill,
-    EventType.STANDSTILL_BEGAN: _standstill,
+    EventType.STANDSTILL_BEGAN: lambda p, _n: standstill_said(p.starts_on, p.ends_on, p.billing),
     EventType.STANDSTILL_ENDED: lambda p, _n: _("Standstill ended with {day}.", day=day(p.ended_on)),
     EventType.UNIT_INSTALLED: _installed,
     EventType.UNIT_MOVED: _moved,
