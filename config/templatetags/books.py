@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 from babel.lists import format_list
@@ -17,7 +19,7 @@ from accounts.permissions import Actor, Permission
 from billing.rules import terms_words
 from billing.rules.documents import decimal_text
 from billing.rules.vocabulary import BASES, DOCUMENTS, SERIES, line_word, method_word
-from config.templatetags.words import money, price
+from config.templatetags.words import day_before, day_year, money, price
 
 register = template.Library()
 
@@ -200,3 +202,41 @@ def document_kind(kind: str) -> str:
 def basis(code: str) -> str:
     """What a royalty is a part of: "billed", "collected"."""
     return _(BASES.get(code, code))
+
+
+@register.filter
+def from_to(start: date | str, end: date | str | None) -> str:
+    """The days from ``start`` until before ``end``: "from 1 Jun 2026 to 30 Jun 2026", or "from 1 Jun 2026"."""
+    if not end:
+        return _("from {day}", day=day_year(start))
+    return _("from {day} to {last}", day=day_year(start), last=day_year(day_before(end)))
+
+
+@register.filter
+def from_on(start: date | str, end: date | str | None) -> str:
+    """The same, with "from 1 Jun 2026 on" for days without an end."""
+    return from_to(start, end) if end else _("from {day} on", day=day_year(start))
+
+
+@register.filter
+def to_or_on(start: date | str, end: date | str | None) -> str:
+    """The same without its first word: "1 Jun 2026 to 30 Jun 2026", or "1 Jun 2026 on"."""
+    if not end:
+        return _("{day} on", day=day_year(start))
+    return _("{day} to {last}", day=day_year(start), last=day_year(day_before(end)))
+
+
+@register.filter
+def tier_words(tier: Any, currency: str) -> str:
+    """From where to where a tier goes: "from 0.00 to 1,000.00", "above 1,000.00"."""
+    get = tier.get if isinstance(tier, dict) else partial(getattr, tier)
+    above = amount(get("above"), currency)
+    if get("upto"):
+        return _("from {above} to {upto}", above=above, upto=amount(get("upto"), currency))
+    return _("above {above}", above=above)
+
+
+@register.filter
+def listed_by_code(sums: Any) -> str:
+    """The same of pairs that name the currency first."""
+    return listed((value, currency) for currency, value in sums)

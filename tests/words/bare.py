@@ -31,6 +31,8 @@ SAME = {
     "xml",
     "json",
     "ubl",
+    "iban",
+    "bic",
     "qr",
     "sds",
     "iso",
