@@ -8,6 +8,7 @@ from typing import Any
 from uuid import UUID
 
 from accounts.errors import Problem, pointer_to
+from accounts.languages import _
 from accounts.permissions import Actor, ActorKind
 from servicing.events.fields import id_of
 from servicing.events.reading import PAYLOADS, UPCASTERS, BadPayload, read_payload, stored_payload
@@ -59,9 +60,9 @@ class ReadyEvent:
 def read_event(actor: Actor, device_id: UUID, sent: Any, received_at: datetime) -> ReadyEvent | Fate:
     """One sent event as one to append, or its refusal for what it says by itself."""
     if not isinstance(sent, dict):
-        return Fate(None, "refused", code="unreadable", detail="An event is a JSON object.")
+        return Fate(None, "refused", code="unreadable", detail=_("An event is a JSON object."))
     problems = [
-        Problem(pointer_to(name), "unknown-field", "An event has no such field.")
+        Problem(pointer_to(name), "unknown-field", _("An event has no such field."))
         for name in sent
         if name not in ENVELOPE
     ]
@@ -76,9 +77,9 @@ def read_event(actor: Actor, device_id: UUID, sent: Any, received_at: datetime) 
     sequence = values.sequence(from_phone=actor.kind is ActorKind.DEVICE)
     stored, payload = values.payload(kind, version)
     if kind is EventType.EVENT_COUNTERED and corrects is None and "corrects" not in values.wrong:
-        problems.append(Problem("/corrects", "missing", "A counter-event names the event that it undoes."))
+        problems.append(Problem("/corrects", "missing", _("A counter-event names the event that it undoes.")))
     if corrects is not None and corrects == event_id:
-        problems.append(Problem("/corrects", "itself", "An event can't correct itself."))
+        problems.append(Problem("/corrects", "itself", _("An event can't correct itself.")))
     if problems:
         return Fate(
             str(sent.get("id")) if isinstance(sent.get("id"), str) else None,
@@ -128,46 +129,50 @@ class _Envelope:
         value = self.sent.get(name)
         if value is None:
             if needed:
-                self._bad(name, "missing", "This field is needed.")
+                self._bad(name, "missing", _("This field is needed."))
             return None
         try:
             return id_of(value)
         except (AttributeError, TypeError, ValueError):
-            self._bad(name, "unreadable", "Expected: a UUID in a string.")
+            self._bad(name, "unreadable", _("Expected: a UUID in a string."))
             return None
 
     def event_type(self) -> EventType | None:
         try:
             return _KINDS[self.sent.get("type")]  # type: ignore[index]
         except (KeyError, TypeError):
-            self._bad("type", "unknown-type", "There is no event type of this name.")
+            self._bad("type", "unknown-type", _("There is no event type of this name."))
             return None
 
     def version(self, kind: EventType | None) -> int:
         version = self.sent.get("schema_version", 1)
         if isinstance(version, bool) or not isinstance(version, int) or version < 1:
-            self._bad("schema_version", "unreadable", "Expected: a whole number from 1.")
+            self._bad("schema_version", "unreadable", _("Expected: a whole number from 1."))
             return 0
         if kind is None:
             return 0
         newest = PAYLOADS[kind].VERSION
         if version > newest or any((kind, old) not in UPCASTERS for old in range(version, newest)):
-            self._bad("schema_version", "unknown-version", f"{kind} is known up to version {newest}.")
+            self._bad(
+                "schema_version",
+                "unknown-version",
+                _("{kind} is known up to version {newest}.", kind=kind, newest=newest),
+            )
             return 0
         return version
 
     def subject(self, kind: EventType | None) -> tuple[str, UUID | None]:
         subject = self.sent.get("subject")
         if not isinstance(subject, dict) or set(subject) != {"kind", "id"}:
-            self._bad("subject", "unreadable", 'Expected: an object with "kind" and "id".')
+            self._bad("subject", "unreadable", _('Expected: an object with "kind" and "id".'))
             return "", None
         allowed = _SUBJECTS[kind] if kind else [str(one) for one in Subject]
         if subject["kind"] not in allowed:
-            self._bad("subject/kind", "wrong-subject", "Expected: " + " or ".join(allowed) + ".")
+            self._bad("subject/kind", "wrong-subject", _("Expected: {words}.", words=", ".join(allowed)))
         try:
             return str(subject["kind"]), id_of(subject["id"])
         except (AttributeError, TypeError, ValueError):
-            self._bad("subject/id", "unreadable", "Expected: a UUID in a string.")
+            self._bad("subject/id", "unreadable", _("Expected: a UUID in a string."))
             return "", None
 
     def instant(self, name: str) -> datetime | None:
@@ -178,25 +183,27 @@ class _Envelope:
                 self._bad(
                     name,
                     "no-offset",
-                    "Give the time with its offset from UTC, such as 2026-11-24T09:30:00+01:00.",
+                    _("Give the time with its offset from UTC, such as 2026-11-24T09:30:00+01:00."),
                 )
                 return None
             return instant.astimezone(UTC)
         except (TypeError, ValueError, OverflowError):
-            self._bad(name, "unreadable", "Expected: a time by ISO 8601 with its offset from UTC.")
+            self._bad(name, "unreadable", _("Expected: a time by ISO 8601 with its offset from UTC."))
             return None
 
     def sequence(self, *, from_phone: bool) -> int | None:
         value = self.sent.get("device_sequence")
         if not from_phone:
             if value is not None:
-                self._bad("device_sequence", "not-yours", "Only a phone numbers its events; leave this out.")
+                self._bad(
+                    "device_sequence", "not-yours", _("Only a phone numbers its events; leave this out.")
+                )
             return None
         if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value < 2**62:
             self._bad(
                 "device_sequence",
                 "unreadable",
-                "Expected: a whole number from 1, one more for each event of the phone.",
+                _("Expected: a whole number from 1, one more for each event of the phone."),
             )
             return None
         return value
@@ -205,7 +212,7 @@ class _Envelope:
         """The payload as it is stored, and as its dataclass in the newest version."""
         payload = self.sent.get("payload", {})
         if not isinstance(payload, dict):
-            self._bad("payload", "unreadable", "Expected: a JSON object.")
+            self._bad("payload", "unreadable", _("Expected: a JSON object."))
             return {}, None
         if kind is None or version == 0:
             return {}, None

@@ -12,6 +12,7 @@ from accounts import queries as accounts
 from accounts.commands.customers import FIRST_YEAR, LAST_YEAR
 from accounts.errors import BadInput, Conflict, Forbidden, NotFound, Problem
 from accounts.ids import uuid7
+from accounts.languages import _
 from accounts.permissions import Actor, ActorKind, Permission, require
 from fleet import queries as fleet
 from servicing import log
@@ -35,7 +36,11 @@ def record_events(*, actor: Actor, events: Sequence[dict[str, Any]]) -> list[Fat
     refused = [(index, fate) for index, fate in enumerate(fates) if fate.fate in {"refused", "conflict"}]
     if refused:
         raise BadInput(
-            f"{len(refused)} of {len(fates)} entries could not be taken; the others are recorded.",
+            _(
+                "{refused} of {all} entries could not be taken; the others are recorded.",
+                refused=len(refused),
+                all=len(fates),
+            ),
             errors=[Problem(f"/{index}", fate.code, fate.detail) for index, fate in refused],
         )
     return fates
@@ -47,7 +52,7 @@ def counter_event(*, actor: Actor, event_id: UUID, reason: str, id: UUID | None 
     with tenancy.reading(actor):
         found = log.events_by_id([event_id])
     if not found:
-        raise NotFound("There is no event here with this id.")
+        raise NotFound(_("There is no event here with this id."))
     made = id or uuid7(clock.now())
     record_events(
         actor=actor,
@@ -75,7 +80,7 @@ def acknowledge_alerts(*, actor: Actor, alert_ids: Collection[UUID]) -> None:
     with tenancy.reading(actor):
         alerts = list(Alert.objects.filter(id__in=alert_ids).order_by("first_day", "id"))
     if len(alerts) < len(set(alert_ids)):
-        raise NotFound("There is no alert here with this id.")
+        raise NotFound(_("There is no alert here with this id."))
     events = [
         {
             "type": "alert.acknowledged",
@@ -107,7 +112,7 @@ def begin_standstill(
     """
     require(actor, Permission.EVENTS_RECORD)
     if ends_on is not None and ends_on < starts_on:
-        early = "A standstill's last day can't lie before its first; nothing was recorded."
+        early = _("A standstill's last day can't lie before its first; nothing was recorded.")
         raise BadInput(early, errors=[Problem("/ends_on", "before-start", early)])
     for name, day in (("starts_on", starts_on), ("ends_on", ends_on)):
         if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
@@ -139,9 +144,10 @@ def receive_report(
     require(actor, Permission.EVENTS_RECORD)
     _refuse_phone(actor)
     if kind not in REPORT_KINDS:
-        wrong = "Expected: one of " + ", ".join(REPORT_KINDS) + "."
+        wrong = _("Expected: one of {words}.", words=", ".join(REPORT_KINDS))
         raise BadInput(
-            f"This report could not be taken. {wrong}", errors=[Problem("/kind", "unreadable", wrong)]
+            _("This report could not be taken. {why}", why=wrong),
+            errors=[Problem("/kind", "unreadable", wrong)],
         )
     _refuse_absent(actor, str(about), subject_id)
     payload = {"kind": kind}
@@ -154,7 +160,7 @@ def receive_report(
 
 def _refuse_phone(actor: Actor) -> None:
     if actor.kind is ActorKind.DEVICE:
-        raise Forbidden("A phone sends this as a service event, with its own number.")
+        raise Forbidden(_("A phone sends this as a service event, with its own number."))
 
 
 def _refuse_absent(actor: Actor, kind: str, subject_id: UUID) -> None:
@@ -192,7 +198,9 @@ def _record_once(
             one = stored[0]
             if (one.type, one.subject_kind, one.subject_id, one.payload) == (kind, *subject, payload):
                 return made
-            raise Conflict("An event with this id and other content is stored already; the stored one stays.")
+            raise Conflict(
+                _("An event with this id and other content is stored already; the stored one stays.")
+            )
     record_events(
         actor=actor,
         events=[{**said, "id": str(made), **({"occurred_at": at.isoformat()} if at else {})}],

@@ -10,6 +10,7 @@ import orjson
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
+from accounts.languages import N_, _
 from accounts.permissions import Actor, Permission, require
 from servicing.models import PersonalText, PersonKey
 from servicing.queries import personal
@@ -19,7 +20,7 @@ from servicing.rules.ciphers import KEY_BYTES, NONCE_BYTES, blob_hash, encrypt
 MOST_SAID = 500
 MOST_WHO = 120
 
-ERASED = "This person's texts were erased, and nothing more is kept of them. Nothing was stored."
+ERASED = N_("This person's texts were erased, and nothing more is kept of them. Nothing was stored.")
 
 
 def file_text(
@@ -46,7 +47,7 @@ def file_text(
             key_row = _key_of(person_id or uuid7(now))
             key = personal.unwrapped(key_row)
             if key is None:
-                raise Conflict(ERASED)
+                raise Conflict(_(ERASED))
             plain = orjson.dumps({"who": who, "said": said})
             blob = encrypt(key, os.urandom(NONCE_BYTES), actor.operator_id, text_id, plain)
             made = PersonalText(
@@ -64,22 +65,26 @@ def file_text(
 
 def _refuse_wrong(who: str, said: str) -> None:
     problems = [
-        Problem(f"/{name}", "too-long", f"Write at most {most} characters; these were {len(value)}.")
+        Problem(
+            f"/{name}",
+            "too-long",
+            _("Write at most {most} characters; these were {count}.", most=most, count=len(value)),
+        )
         for name, value, most in (("who", who, MOST_WHO), ("said", said, MOST_SAID))
         if len(value) > most
     ]
     if not who and not said:
-        problems.append(Problem("/said", "missing", "Say who it was, or what they said."))
+        problems.append(Problem("/said", "missing", _("Say who it was, or what they said.")))
     if problems:
-        raise BadInput("This text can't be kept as it is; nothing was stored.", errors=problems)
+        raise BadInput(_("This text can't be kept as it is; nothing was stored."), errors=problems)
 
 
 def _refuse_other(text: KnownText, who: str, said: str, person_id: UUID | None) -> None:
     if text.state == "erased":
-        raise Conflict(ERASED)
+        raise Conflict(_(ERASED))
     is_same = (text.who, text.said) == (who, said) and person_id in {None, text.person_id}
     if not is_same:
-        raise Conflict("A text with this id and other words is kept already; that one stays.")
+        raise Conflict(_("A text with this id and other words is kept already; that one stays."))
 
 
 def _key_of(person_id: UUID) -> PersonKey:
@@ -111,7 +116,7 @@ def erase_person(*, actor: Actor, person_id: UUID) -> int:
         theirs = PersonalText.objects.filter(person_id=person_id)
         is_known = keys.select_for_update().exists() or theirs.exists()
         if not is_known:
-            raise NotFound("Nobody with this id is named in a report here.")
+            raise NotFound(_("Nobody with this id is named in a report here."))
         keys.filter(destroyed_at=None).update(wrapped_key=None, destroyed_at=now)
         return int(theirs.filter(erased_at=None).update(ciphertext=None, erased_at=now))
 
@@ -128,8 +133,12 @@ def rewrap_keys(*, actor: Actor) -> int:
         lost = [str(person_id) for person_id, key in keys.items() if key is None]
         if lost:
             raise BadInput(
-                f"{len(lost)} of {len(rows)} keys open neither with WICKROUND_TEXT_KEY nor with "
-                "WICKROUND_TEXT_KEY_BEFORE, so nothing was changed. Set the key they were wrapped by."
+                _(
+                    "{lost} of {all} keys open neither with WICKROUND_TEXT_KEY nor with WICKROUND_TEXT_KEY_BEFORE, so "
+                    "nothing was changed. Set the key they were wrapped by.",
+                    lost=len(lost),
+                    all=len(rows),
+                )
             )
         for row in rows:
             key = keys[row.person_id]

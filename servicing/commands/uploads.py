@@ -13,6 +13,7 @@ from psycopg import errors as postgres
 
 from accounts import clock, tenancy
 from accounts.errors import Busy, TooLarge
+from accounts.languages import N_, _
 from accounts.permissions import Actor, ActorKind, Permission, require
 from servicing import log
 from servicing.commands.envelopes import Fate, ReadyEvent, read_event
@@ -33,9 +34,9 @@ _OFFICE = UUID(int=0)
 _IN_LINE = {ActorKind.DEVICE, ActorKind.CLIENT}
 
 REASONS = {
-    "sequence-taken": "This device sequence is already used by another event of this device.",
-    "other-content": "An event with this id and other content is stored already; the stored one stays.",
-    "unknown-subject": "There is no such unit or site here.",
+    "sequence-taken": N_("This device sequence is already used by another event of this device."),
+    "other-content": N_("An event with this id and other content is stored already; the stored one stays."),
+    "unknown-subject": N_("There is no such unit or site here."),
 }
 
 
@@ -48,7 +49,11 @@ def upload_events(*, actor: Actor, events: Sequence[Any]) -> list[Fate]:
     require(actor, Permission.EVENTS_RECORD)
     if len(events) > MOST_EVENTS:
         raise TooLarge(
-            f"Send at most {MOST_EVENTS} events at a time; these were {len(events)}. Nothing was stored."
+            _(
+                "Send at most {most} events at a time; these were {count}. Nothing was stored.",
+                most=MOST_EVENTS,
+                count=len(events),
+            )
         )
     return _upload(actor, events)
 
@@ -87,8 +92,10 @@ def _fold_page(actor: Actor) -> int:
     except OperationalError as wait:
         if isinstance(wait.__cause__, postgres.LockNotAvailable):
             raise Busy(
-                "Uploads of this operator are being stored. What was folded so far stays; "
-                "ask again in a moment to fold the rest.",
+                _(
+                    "Uploads of this operator are being stored. What was folded so far stays; "
+                    "ask again in a moment to fold the rest."
+                ),
                 retry_after_seconds=2,
             ) from wait
         raise
@@ -132,8 +139,11 @@ def _upload_slice(
     except OperationalError as wait:
         if isinstance(wait.__cause__, postgres.LockNotAvailable):
             raise Busy(
-                f"The first {start} events were taken. Another upload of this operator is being stored; "
-                "send the whole upload again in a moment.",
+                _(
+                    "The first {count} events were taken. Another upload of this operator is being stored; "
+                    "send the whole upload again in a moment.",
+                    count=start,
+                ),
                 retry_after_seconds=2,
             ) from wait
         raise
@@ -166,11 +176,11 @@ def _fresh(ready: Collection[ReadyEvent], appended: Sequence[log.Appended]) -> d
 def _fate_of(appended: log.Appended) -> Fate:
     event_id = str(appended.event_id)
     if appended.fate == "sequence_taken":
-        return Fate(event_id, "refused", code="sequence-taken", detail=REASONS["sequence-taken"])
+        return Fate(event_id, "refused", code="sequence-taken", detail=_(REASONS["sequence-taken"]))
     if appended.fate == "conflict":
-        return Fate(event_id, "conflict", code="other-content", detail=REASONS["other-content"])
+        return Fate(event_id, "conflict", code="other-content", detail=_(REASONS["other-content"]))
     return Fate(event_id, appended.fate, appended.position)
 
 
 def _refused(event: NewEvent, code: str) -> Fate:
-    return Fate(str(event.event_id), "refused", code=code, detail=REASONS[code])
+    return Fate(str(event.event_id), "refused", code=code, detail=_(REASONS[code]))

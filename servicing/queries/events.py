@@ -10,6 +10,7 @@ from uuid import UUID
 from django.db.models import QuerySet
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from servicing import log
 from servicing.events.types import EventType, Payload
 from servicing.log import EventRow
@@ -134,7 +135,7 @@ def get_event(event_id: UUID) -> KnownEvent:
     """An event by id; NotFound for one that is absent or another operator's."""
     found = known_events(upto=log.head_position(), event_ids={event_id})
     if not found:
-        raise NotFound("There is no event here with this id.")
+        raise NotFound(_("There is no event here with this id."))
     return found[0]
 
 

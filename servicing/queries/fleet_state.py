@@ -13,6 +13,7 @@ from django.db.models import F, QuerySet
 from accounts import clock
 from accounts import queries as accounts
 from accounts.errors import NotFound
+from accounts.languages import _
 from fleet import queries as fleet
 from servicing.models import Alert, DueSegment, Finding, Outlook, Report, Standstill, UnitState, Visit
 from servicing.rules.due import Band, band_on, segment_on
@@ -110,7 +111,7 @@ def visits() -> QuerySet[Visit]:
 def get_visit(visit_id: Any) -> Visit:
     visit = Visit.objects.filter(id=visit_id).first()
     if visit is None:
-        raise NotFound("There is no visit here with this id.")
+        raise NotFound(_("There is no visit here with this id."))
     return visit
 
 
@@ -143,7 +144,7 @@ def alerts() -> QuerySet[Alert]:
 def get_alert(alert_id: Any) -> Alert:
     alert = alerts().filter(id=alert_id).first()
     if alert is None:
-        raise NotFound("There is no alert here with this id.")
+        raise NotFound(_("There is no alert here with this id."))
     return alert
 
 

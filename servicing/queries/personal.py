@@ -13,6 +13,7 @@ from django.conf import settings
 from django.core.exceptions import ImproperlyConfigured
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.events.reading import load_payload
@@ -81,7 +82,7 @@ def get_text(text_id: UUID) -> KnownText:
     """One text; NotFound when it is not here."""
     found = texts([text_id])[text_id]
     if found.state == "absent":
-        raise NotFound("There is no text here with this id.")
+        raise NotFound(_("There is no text here with this id."))
     return found
 
 
@@ -108,7 +109,7 @@ def get_person(person_id: UUID) -> Person:
     """One of them; NotFound when no text names this person here."""
     rows = list(PersonalText.objects.filter(person_id=person_id).order_by("-filed_at", "text_id"))
     if not rows:
-        raise NotFound("Nobody with this id is named in a report here.")
+        raise NotFound(_("Nobody with this id is named in a report here."))
     return _person(person_id, _known(rows))
 
 

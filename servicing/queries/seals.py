@@ -10,6 +10,7 @@ import orjson
 from django.db.models import QuerySet
 
 from accounts.errors import Conflict, NotFound
+from accounts.languages import _
 from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.log import EventRow
@@ -88,11 +89,11 @@ def get_proof(event_id: UUID) -> Proof:
     """NotFound for an event that is absent or another operator's, Conflict for one that no seal covers yet."""
     found = log.events_by_id([event_id])
     if not found:
-        raise NotFound("There is no event here with this id.")
+        raise NotFound(_("There is no event here with this id."))
     row = found[0]
     chain = list(seals().filter(last_position__gte=row.position))
     if not chain:
-        raise Conflict("This event is not sealed yet. Ask again in half an hour.")
+        raise Conflict(_("This event is not sealed yet. Ask again in half an hour."))
     rows = log.events_after(chain[0].first_position - 1, upto=chain[0].last_position)
     index = [one.position for one in rows].index(row.position)
     operator_id = current_operator_id()
@@ -119,7 +120,7 @@ def get_anchor() -> dict[str, Any]:
     """The newest seal in short, to be kept where whoever holds the database can't change it; NotFound before the first."""
     newest = seals().last()
     if newest is None:
-        raise NotFound("Nothing of this operator's log is sealed yet.")
+        raise NotFound(_("Nothing of this operator's log is sealed yet."))
     return anchor_of(newest)
 
 

@@ -8,6 +8,7 @@ from typing import Any
 from uuid import UUID
 
 from accounts.errors import NotFound
+from accounts.languages import _
 from servicing import log
 from servicing.events.reading import PAYLOADS, upcast
 from servicing.events.types import EventType
@@ -33,7 +34,7 @@ def get_standing_event(event_id: UUID) -> StandingEvent:
     """An event by id; NotFound for one that is absent or another operator's."""
     row = stored_events().filter(event_id=event_id).first()
     if row is None:
-        raise NotFound("There is no event here with this id.")
+        raise NotFound(_("There is no event here with this id."))
     return with_standing([row])[0]
 
 

@@ -39,6 +39,14 @@ def test_a_link_is_left_out_of_a_line_and_the_rest_stays():
     assert access == '::1 "GET /shared/... HTTP/1.1" 200 "https://a.example/shared/..."'
 
 
+def test_a_token_of_a_service_record_is_left_out_in_either_spelling():
+    page = line_of(lambda log: log.warning("Not Found: %s", "/r/7K3M9Q2X37K3M9Q2X3AB/0190c7a2/2026-06.pdf"))
+    scanned = line_of(lambda log: log.info("GET /R/7K3M9Q2X37K3M9Q2X3AB HTTP/1.1"))
+
+    assert page == "Not Found: /r/.../0190c7a2/2026-06.pdf"
+    assert scanned == "GET /R/... HTTP/1.1"
+
+
 def test_other_lines_are_as_they_were():
     assert line_of(lambda log: log.info("job=%s done=%d%%", "a", 3)) == "job=a done=3%"
 
