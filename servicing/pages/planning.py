@@ -99,7 +99,7 @@ class CallOffForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["reason"] = forms.ChoiceField(
-            label=_("Why"),
+            label=_("Why it is called off"),
             choices=reason_choices(),
             error_messages=dict.fromkeys(("required", "invalid_choice"), _("Say why it is called off.")),
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, time, timedelta
+from datetime import date, time
 from typing import Any
 from uuid import UUID
 
@@ -78,8 +78,7 @@ def _looked_after(site_ids: Sequence[UUID], day: date) -> tuple[set[UUID], set[U
     plans = [(plan.site_id, plan.day) for plan in open_plans_at(site_ids)]
     came = Visit.objects.filter(site_id__in=site_ids, day=day, outcome__in=CAME)
     soon = {site_id for site_id, on in plans if on <= day} | set(came.values_list("site_id", flat=True))
-    last_on = day + timedelta(days=LOOKED_AFTER_DAYS)
-    return soon, {site_id for site_id, on in plans if day < on <= last_on}
+    return soon, {site_id for site_id, on in plans if 0 < (on - day).days <= LOOKED_AFTER_DAYS}
 
 
 def proposed_day(crew_id: UUID, day: date, site_ids: Sequence[UUID] | None = None) -> ProposedDay:
