@@ -232,7 +232,7 @@ def _rounds(crews: dict[UUID, str], plans: list[PlannedVisit], day: date) -> lis
 def _round_visits(plans: list[PlannedVisit], day: date) -> list[RoundVisit]:
     ids = {plan.site_id for plan in plans}
     sites = accounts.sites_in(ids)
-    came = _came(ids, day)
+    came = came_of(ids, day)
     waiting = {
         plan.site_id
         for plan in plans
@@ -268,7 +268,7 @@ def _left(units: int, visit: Visit | None) -> int:
     return 0 if visit.outcome == "served" else max(units - visit.units, 0)
 
 
-def _came(site_ids: Collection[UUID], day: date) -> dict[UUID, Visit]:
+def came_of(site_ids: Collection[UUID], day: date) -> dict[UUID, Visit]:
     """What came of a day's visits, by site: the last arrival; one called off at the door where nobody arrived.
 
     A plan that was called off on this day has its own event, which says nothing of another plan of the site.

@@ -270,12 +270,9 @@ _HARM_COUNTS = (*_COUNTS, "leaks", "safety_reports", "other_reports")
 
 
 def _row(one: dict[str, Any]) -> RankedSite:
-    harm = SiteHarm(
-        **{name: one[name] for name in _HARM_COUNTS},
-        **{name: _day(one[name]) for name in _HARM_DAYS},
-        band=Band(one["band"]),
-        not_admitted=one["not_admitted"],
-    )
+    signs: dict[str, Any] = {name: one[name] for name in _HARM_COUNTS}
+    signs |= {name: _day(one[name]) for name in _HARM_DAYS}
+    harm = SiteHarm(**signs, band=Band(one["band"]), not_admitted=one["not_admitted"])
     return RankedSite(
         place=one["place"],
         site_id=UUID(one["id"]),

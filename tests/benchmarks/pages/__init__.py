@@ -1,0 +1,3 @@
+"""What the pages' group measures; ``ONLY=pages.lookout`` runs its one module."""
+
+MODULES = ("lookout",)
