@@ -192,5 +192,5 @@ def set_usual_crew(*, actor: Actor, site_id: UUID, crew_id: UUID) -> Site:
 
 
 def _owe_refresh(site_ids: Sequence[UUID], key: str) -> None:
-    for site_id in set(site_ids):
-        jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key=f"{key}/{site_id}", ref=str(site_id))
+    refs = {f"{key}/{site_id}": str(site_id) for site_id in site_ids}
+    jobs.enqueue_all(kind=jobs.DUE_REFRESH, refs=refs)
