@@ -66,7 +66,8 @@ def test_volumes_are_typed_and_read_in_the_operators_units(north: Cast) -> None:
     said = text_of(visitor.get(set_up(north, "fleet")))
     assert "US 10.0 fl oz" in said
     assert "0.30 fl oz a day" in said
-    assert "mL" not in said
+    assert "Volume, fl oz" in said
+    assert "mL a day" not in said
 
 
 def test_a_cartridge_needs_a_volume_and_a_dose_that_can_be(north: Cast) -> None:

@@ -6,9 +6,12 @@ from datetime import timedelta
 from typing import Any
 from uuid import uuid4
 
+from accounts.commands.customers import add_sites
 from accounts.ids import uuid7
 from accounts.permissions import Role
 from fleet import commands
+from fleet.models import Station
+from servicing.events.types import PlacementChecked
 from servicing.queries import fleet_state, placement
 from tests.cast import NOON, Cast
 from tests.pages.visitors import signed_in, text_of
@@ -37,6 +40,12 @@ def view_of(cast: Cast, number: int = 0) -> Any:
         return fleet_state.get_unit_view(cast.units[number].id)
 
 
+def checked(cast: Cast) -> list[tuple[str, str | None]]:
+    with cast.reading():
+        noted = [event.payload for event in placement.site_notes(cast.site.id)]
+    return [(one.outcome, one.bowl_product) for one in noted if isinstance(one, PlacementChecked)]
+
+
 def test_a_unit_is_installed_full_at_the_sites_own_time(north: Cast) -> None:
     visitor = signed_in(north, Role.DISPATCHER)
     page = visitor.get(installing(north))
@@ -52,9 +61,7 @@ def test_a_unit_is_installed_full_at_the_sites_own_time(north: Cast) -> None:
     # One o'clock in summer in Berlin is eleven in UTC.
     assert history.installed_at == "2026-06-15T11:00:00.000000+00:00"
     assert f"Unit {north.unit.code} hangs now." in text_of(visitor.get(answer["Location"]))
-    with north.reading():
-        checks = placement.site_notes(north.site.id)
-    assert [(one.payload.outcome, one.payload.bowl_product) for one in checks] == [("meets", "neutral")]
+    assert checked(north) == [("meets", "neutral")]
 
 
 def test_a_form_sent_twice_installs_once(north: Cast) -> None:
@@ -100,9 +107,7 @@ def test_a_neutral_liquid_may_hang_where_bleach_is_used(north: Cast) -> None:
 def test_what_nobody_could_say_is_kept_as_not_measured(north: Cast) -> None:
     form = install_form(north, bowl_product="unknown")
     assert signed_in(north, Role.DISPATCHER).submit(installing(north), **form).status_code == 302
-    with north.reading():
-        (check,) = placement.site_notes(north.site.id)
-    assert (check.payload.outcome, check.payload.bowl_product) == ("not_measured", None)
+    assert checked(north) == [("not_measured", None)]
 
 
 def test_the_question_about_the_cleaners_must_be_answered(north: Cast) -> None:
@@ -155,9 +160,6 @@ def test_a_unit_is_moved_to_another_site_with_its_liquid_checked(north: Cast) ->
 
 
 def other_site(cast: Cast) -> Any:
-    from accounts.commands.customers import add_sites
-    from fleet.models import Station
-
     site = add_sites(
         actor=cast.owner,
         sites=[

@@ -68,7 +68,7 @@ def judge(kind: str, table: Table, known: Known) -> list[Line]:
             continue
         key = _KEYS[kind](values)
         if key in seen:
-            line.refuse(_("Line {line} has the same {key} already.", line=seen[key], key=_said(key)))
+            line.refuse(_("{key} stands in line {line} already.", line=seen[key], key=_said(key)))
             continue
         seen[key] = line.line
         _COMPLETE[kind](line, known)
