@@ -116,7 +116,7 @@ class CorrectionForm(forms.Form):
 
     def clean_happened_at(self) -> datetime:
         """The typed wall time as an instant. An unchanged minute keeps its seconds, and so its place among the others."""
-        typed: datetime = self.cleaned_data["happened_at"]
+        typed: datetime = self.cleaned_data["happened_at"].replace(tzinfo=None)
         if typed == self.minute:
             return self.event.occurred_at
         instant = typed.replace(tzinfo=ZoneInfo(self.zone))

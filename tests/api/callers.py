@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
@@ -11,6 +12,7 @@ from uuid import UUID, uuid4
 
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
+from PIL import Image
 
 from accounts.commands import operators
 from accounts.doors import RowsView
@@ -27,6 +29,7 @@ from billing.rules.royalty import Basis, Tier
 from servicing.commands.forecasts import refit
 from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
+from servicing.commands.photos import add_photo
 from servicing.commands.seals import seal
 from servicing.commands.sweeps import sweep
 from tests.api.contracted import contracted
@@ -154,6 +157,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         "customer_id": cast.customer.id,
         "device_id": cast.phone.id,
         "event_id": UUID(install["id"]),
+        "photo_id": photographed(cast),
         "number": owner.read("invoices").json()["results"][0]["number"],
         "site_id": cast.site.id,
         "text_id": text.text_id,
@@ -162,6 +166,15 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         **paid,
         "royalty_month": told(cast),
     }
+
+
+def photographed(cast: Cast) -> UUID:
+    """A photo of the unit."""
+    out = io.BytesIO()
+    Image.new("RGB", (8, 8)).save(out, "JPEG")
+    at = datetime(2026, 5, 10, 9, tzinfo=UTC)
+    actor = cast.crew_phone
+    return add_photo(actor=actor, id=uuid4(), content=out.getvalue(), unit_id=cast.unit.id, taken_at=at).id
 
 
 def told(cast: Cast) -> str:

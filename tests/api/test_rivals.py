@@ -55,6 +55,7 @@ PROBES = {
     "api-payment": "GET",
     "api-payment-allocations": "POST",
     "api-personal-text": "GET",
+    "api-photo": "GET",
     "api-price-announcement": "POST",
     "api-price-item-prices": "POST",
     "api-purchase-order-end": "POST",
@@ -169,7 +170,7 @@ NAMED_IN_BODIES = (
 WITH_CUSTOMER = {"api-purchase-orders", "api-sites"}
 NAMES_NOTHING = {
     "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes",
-    "api-month-previews", "api-number-series", "api-personal-texts",
+    "api-month-previews", "api-number-series", "api-personal-texts", "api-photos",
     "api-price-items", "api-royalty-statements", "api-royalty-terms", "api-sendings", "api-service-events",
     "api-service-rules", "api-tax-rates", "api-unit-models",
 }  # fmt: skip
