@@ -5,7 +5,7 @@ PACKAGES = accounts fleet servicing billing config demo_tenant tests manage.py
 LOCK = uv pip compile --only-binary :all: --universal --python-version 3.11 --generate-hashes --no-emit-index-url
 
 .DEFAULT_GOAL := help
-.PHONY: help env demo test bench drill lint types words lock
+.PHONY: help env demo test bench drill lint types words pictures lock
 
 help:
 	@echo "make env                  build .venv from the lock files when needed: PYTHON=python3.13 (remove .venv to change it)"
@@ -16,6 +16,7 @@ help:
 	@echo "make lint                 ruff and the import contracts"
 	@echo "make types                mypy"
 	@echo "make words                put the catalogues of translated words together, and say what they lack"
+	@echo "make pictures             take docs/pictures anew from a served demo: PORT=n"
 	@echo "make lock                 write the lock files anew (needs uv)"
 
 # The first Python that suits builds the environment; the script itself needs 3.11.
@@ -50,6 +51,9 @@ types: env
 
 words: env
 	@$(RUN) -m tests.words
+
+pictures: env
+	@$(RUN) -m tests.pictures http://127.0.0.1:$(or $(PORT),8000)
 
 lock:
 	@command -v uv >/dev/null || { echo "The program uv is missing; install it and run \`make lock\` again." >&2; exit 1; }

@@ -15,9 +15,10 @@ Words = tuple[tuple[str, str, Permission], ...]
 
 NAVIGATION: Words = (
     (N_("Lookout"), "lookout", Permission.ALERTS_READ),
+    (N_("Rounds"), "rounds", Permission.SITES_READ),
     (N_("Sites"), "sites", Permission.SITES_READ),
     (N_("Units"), "units", Permission.UNITS_READ),
-    (N_("Figures"), "figures", Permission.FIGURES_READ),
+    (N_("Month sheet"), "month-sheet", Permission.FIGURES_READ),
     (N_("Money"), "money", Permission.INVOICES_READ),
     (N_("Set-up"), "set-up", Permission.DEVICES_MANAGE),
 )
@@ -26,7 +27,16 @@ NAVIGATION: Words = (
 OUTSIDE_MONEY: Words = ((N_("Royalty"), "royalty", Permission.ROYALTY_READ),)
 
 # Pages that have no word of their own, by the word they stand under.
-INSIDE = {"ahead": "money", "lots": "units", "royalty": "money"}
+INSIDE = {
+    "ahead": "money",
+    "figures": "month-sheet",
+    "lots": "units",
+    "me": "",
+    "months": "month-sheet",
+    "photos": "units",
+    "royalty": "money",
+    "search": "",
+}
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
@@ -45,6 +55,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
                 for word, name, permission in words
                 if operator is not None and actor is not None and actor.may(permission)
             ],
+            "may_search": operator is not None and actor is not None and actor.may(Permission.SITES_READ),
             "section": _section(request.path, words),
             "notice": settings.WICKROUND_NOTICE,
             "at": clock.now(),

@@ -23,6 +23,12 @@ T = TypeVar("T")
 # Works and platforms soil a reservoir sooner, offices and surgeries later than others.
 DUST = {"clinic": "low", "office": "low", "plant": "high", "transit": "high"}
 LABELS_AT_ONCE = 2_000
+ACCESS = (
+    "Ask at the front desk; they lend a pass for the rooms upstairs.",
+    "Side entrance by the yard; somebody opens from seven on.",
+    "Sign in with the caretaker, also on leaving.",
+    "Open to the public; tell the staff before a restroom is closed for the work.",
+)
 
 
 def open_operator(story: Story, password: str) -> None:
@@ -142,6 +148,7 @@ def _site(story: Story, number: int) -> dict[str, Any]:
         "crew_id": master.crews[plan.crew].id,
         "hardness_mg_per_l": story.setting.plan.hardness_mg_per_l,
         "dust": DUST.get(plan.kind, "normal"),
+        "access": story.setting.stream("access", plan.index).pick(ACCESS),
     }
 
 

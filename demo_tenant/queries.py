@@ -16,7 +16,7 @@ from accounts import tenancy
 from accounts.permissions import system_actor
 from billing.queries import documents
 from demo_tenant.models import World
-from servicing.queries import events, fleet_state
+from servicing.queries import events, fleet_state, links
 
 
 def get_world() -> World | None:
@@ -71,6 +71,19 @@ def _found_at(operator_id: Any) -> dict[str, Any]:
             "invoiced": str(sum(totals, Decimal(0)).quantize(Decimal(1).scaleb(-operator.minor_units))),
             "currency": operator.currency,
         }
+
+
+def record_links() -> list[tuple[str, str]]:
+    """For each operator one link by which a customer reads a site's service record: the site's name and the path."""
+    return [one for operator_id in accounts.operator_ids() if (one := _record_link_at(operator_id))]
+
+
+def _record_link_at(operator_id: Any) -> tuple[str, str] | None:
+    with tenancy.reading(system_actor(operator_id)):
+        for site in accounts.sites():
+            if (link := links.open_site_link(site.id)) is not None:
+                return site.name, links.path_of(links.token_of(link.id))
+    return None
 
 
 def _canonical(value: Any) -> bytes:

@@ -19,9 +19,11 @@ from accounts.permissions import system_actor
 from accounts.queries import operator_ids
 from billing.commands.closing import close_month
 from config.celery import app
+from demo_tenant import showing
 from demo_tenant.books import keep_books, state_royalty
 from demo_tenant.opening import member_actor, open_operator, opened_at, phone_actors
 from demo_tenant.records import Ending, OfficeAction, Upload
+from demo_tenant.showing import PlanDay
 from demo_tenant.story import Story
 from servicing.commands.envelopes import Fate
 from servicing.commands.forecasts import refit
@@ -65,6 +67,8 @@ def play(story: Story, password: str, say: Say) -> Played:
     Raises PlayFailed when an event is refused: the world only records what the product takes.
     """
     open_operator(story, password)
+    with clock.playing(opened_at(story)):
+        showing.set_up(story)
     player = _Player(story)
     perform_owed(opened_at(story))
     began, closing = time.monotonic(), 0.0
@@ -86,6 +90,7 @@ def play(story: Story, password: str, say: Say) -> Played:
         player.fold()
         player.learn()
     perform_owed(ends_at)
+    showing.show(story)
     return Played(player.accepted, player.duplicates, time.monotonic() - began, closing)
 
 
@@ -155,8 +160,8 @@ def _first_month(story: Story) -> date:
 
 
 def _in_order(story: Story) -> Iterator[Any]:
-    """Uploads, office entries, notices and closes by their instant; of equal instants in that order."""
-    lists: list[Any] = [story.uploads, story.office, story.endings, closes(story)]
+    """Uploads, office entries, notices, closes and plans by their instant; of equal instants in that order."""
+    lists: list[Any] = [story.uploads, story.office, story.endings, closes(story), showing.plan_days(story)]
     streams = [
         [(_instant(step), place, number, step) for number, step in enumerate(steps)]
         for place, steps in enumerate(lists)
@@ -182,7 +187,7 @@ class _Player:
         self.bookkeeper = member_actor(story.master, "bookkeeper")
         self.accepted = self.duplicates = 0
 
-    def take(self, step: Upload | OfficeAction | Ending | Close) -> None:
+    def take(self, step: Upload | OfficeAction | Ending | Close | PlanDay) -> None:
         match step:
             case Upload():
                 self._count(load_events(actor=self.phones[step.device_id], events=step.events))
@@ -197,6 +202,8 @@ class _Player:
                 keep_books(self.bookkeeper, master, setting, step.month)
                 close_month(actor=self.bookkeeper, month=step.month, leave_held=True)
                 state_royalty(self.bookkeeper, step.month)
+            case PlanDay():
+                showing.plan_day(self.story, step.day)
 
     def fold(self) -> None:
         """Fold what has been recorded since, so that whoever looks now sees it."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from demo_tenant import queries
 from demo_tenant.beats import bad_lot_of
 from demo_tenant.filing import draw_master_data
 from demo_tenant.models import World
@@ -39,6 +40,10 @@ def sights(world: World) -> str:
             lines.append(
                 f"  /{slug}/sites/{site.code}  bleach found below: no acid went up until it was gone"
             )
+    lines += [
+        f"  {path}  what the customer of {site} reads, without signing in"
+        for site, path in queries.record_links()
+    ]
     return "\n".join(lines)
 
 

@@ -2,47 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
 
 import pytest
 
 from accounts.permissions import Role
-from billing.commands import contracts, previewing
-from billing.commands.contracts import NewContract, NewContractSite
-from billing.commands.terms import NewTerms
 from billing.queries import closes, settling
-from tests.billing.books import APRIL, MAY, close, list_prices, on
 from tests.browser.walking import arrives_at, fits, go_to, heading, says, sign_in
+from tests.browser.whole_world import sold
 from tests.cast import Cast
-from tests.pages.sellers import sell_with_vat
 
 pytestmark = pytest.mark.browser
 
 
 @pytest.fixture
 def books(north: Cast) -> Cast:
-    """April and May closed with VAT under a contract, and June looked at."""
-    sell_with_vat(north)
-    list_prices(north)
-    contracts.add_contract(
-        actor=north.actors[Role.BOOKKEEPER],
-        new=NewContract(
-            number="K-1",
-            customer_id=north.customer.id,
-            starts_on=APRIL,
-            sites=[NewContractSite(north.site.id)],
-            terms=NewTerms(visit_minimum=Decimal(38), install_waived=True, claw_back_months=12),
-        ),
-    )
-    north.upload(
-        north.installed(at=on(4, 1)), north.event("wick.changed", north.unit, on(4, 14), reason="age")
-    )
-    close(north, APRIL)
-    close(north, MAY, at=datetime(2026, 6, 3, 9, tzinfo=UTC))
-    previewing.preview_month(actor=north.actors[Role.BOOKKEEPER], month=date(2026, 6, 1))
-    return north
+    return sold(north)
 
 
 def first_invoice(cast: Cast) -> tuple[str, str]:
