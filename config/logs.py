@@ -1,11 +1,11 @@
-"""What a log line leaves out: the secret part of a link, which opens a document or a service record to whoever has it."""
+"""What a log line leaves out: the secret part of a link, which opens something to whoever has it."""
 
 from __future__ import annotations
 
 import logging
 import re
 
-_LINK = re.compile(r"(/shared/|/[Rr]/)[^/\s\"']+")
+_LINK = re.compile(r"(/shared/|/invitation/|/[Rr]/)[^/\s\"']+")
 
 
 class HideLinks(logging.Filter):

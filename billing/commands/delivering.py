@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import smtplib
 from datetime import date
 from email.headerregistry import Address
 from email.utils import format_datetime, parseaddr
@@ -13,6 +12,7 @@ from django.core.mail import EmailMessage
 from django.urls import reverse
 
 from accounts import clock, jobs, phrases, tenancy
+from accounts.commands.mailing import GivenUp, NotDelivered, hand_over, refuse_unsent
 from accounts.jobs import Job
 from accounts.languages import _
 from accounts.permissions import Actor, system_actor
@@ -24,17 +24,6 @@ from billing.queries.wording import in_operators_words
 from billing.rules import messages
 from billing.rules.letters import pdf
 from billing.rules.messages import About, Account, Message, Moved, Sender
-
-UNSENT_BACKEND = "django.core.mail.backends.dummy.EmailBackend"
-PERMANENT = 500
-
-
-class NotDelivered(Exception):
-    """The mail server did not take a mail this time. Says nothing of whom it was for: it ends in the log."""
-
-
-class GivenUp(Exception):
-    """A mail that will not be sent: its text says why, for the row."""
 
 
 def deliver(operator_id: UUID, job_id: UUID) -> bool:
@@ -54,7 +43,7 @@ def _deliver(actor: Actor, job: Job) -> None:
 
 def _deliver_one(sent: Sending, job: Job) -> None:
     try:
-        _send(_mail(sent))
+        hand_over(_mail(sent))
     except GivenUp as why:
         Sending.objects.filter(id=sent.id).update(failed=str(why)[:200])
     except NotDelivered as fault:
@@ -67,37 +56,9 @@ def _deliver_one(sent: Sending, job: Job) -> None:
         Sending.objects.filter(id=sent.id).update(sent_at=clock.now())
 
 
-def _send(mail: EmailMessage) -> None:
-    """Hand a mail over. GivenUp where the address is refused for good, NotDelivered where it may work later."""
-    try:
-        mail.send()
-    except smtplib.SMTPRecipientsRefused as refused:
-        code = max(code for code, _ in refused.recipients.values())
-        if code >= PERMANENT:
-            raise GivenUp(_("The mail server refused the address ({code}).", code=code)) from None
-        raise NotDelivered(_("The mail server put the address off ({code}).", code=code)) from None
-    except smtplib.SMTPAuthenticationError as refused:
-        raise NotDelivered(
-            _("The mail server refused the product's sign-in ({smtp_code}).", smtp_code=refused.smtp_code)
-        ) from None
-    except smtplib.SMTPResponseException as answer:
-        if answer.smtp_code >= PERMANENT:
-            raise GivenUp(
-                _("The mail server refused the mail ({smtp_code}).", smtp_code=answer.smtp_code)
-            ) from None
-        raise NotDelivered(
-            _("The mail server put the mail off ({smtp_code}).", smtp_code=answer.smtp_code)
-        ) from None
-    except (smtplib.SMTPException, OSError) as fault:
-        raise NotDelivered(
-            _("The mail server could not be reached ({fault}).", fault=type(fault).__name__)
-        ) from None
-
-
 def _mail(sent: Sending) -> EmailMessage:
     """A mail with its attachments. GivenUp when there is nothing more to be said, or nobody to carry it."""
-    if settings.EMAIL_BACKEND == UNSENT_BACKEND:
-        raise GivenUp(_("No mail server is set up here."))
+    refuse_unsent()
     sender = _sender(sent)
     message = _message(sent, sender)
     address = parseaddr(settings.DEFAULT_FROM_EMAIL)[1]

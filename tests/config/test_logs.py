@@ -47,6 +47,10 @@ def test_a_token_of_a_service_record_is_left_out_in_either_spelling():
     assert scanned == "GET /R/... HTTP/1.1"
 
 
+def test_an_invitation_is_left_out():
+    assert line_of(lambda log: log.info("GET /invitation/AbC.xYz HTTP/1.1")) == "GET /invitation/... HTTP/1.1"
+
+
 def test_other_lines_are_as_they_were():
     assert line_of(lambda log: log.info("job=%s done=%d%%", "a", 3)) == "job=a done=3%"
 
