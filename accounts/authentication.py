@@ -15,6 +15,7 @@ from rest_framework.request import Request
 from accounts import clock, queries
 from accounts.commands.operators import token_digest
 from accounts.errors import BadInput, Forbidden, NotFound, NotSignedIn
+from accounts.languages import _
 from accounts.permissions import Actor, ActorKind, require
 
 CHALLENGE = 'Bearer realm="Wickround"'  # RFC 6750 section 3
@@ -39,7 +40,7 @@ class BearerToken(BaseAuthentication):
             or binding.revoked_at is not None
             or (binding.expires_at is not None and binding.expires_at <= clock.now())
         ):
-            raise NotSignedIn("This token is not valid, or no longer. Ask the operator for a new one.")
+            raise NotSignedIn(_("This token is not valid, or no longer. Ask the operator for a new one."))
         return None, Actor(
             operator_id=binding.operator_id,
             kind=ActorKind.DEVICE if binding.device_id else ActorKind.CLIENT,
@@ -64,7 +65,8 @@ class MemberSession(SessionAuthentication):
         slug = request.headers.get(OPERATOR_HEADER)
         if not slug:
             raise BadInput(
-                f"Name the operator you act for in the header {OPERATOR_HEADER}.", code="operator-missing"
+                _("Name the operator you act for in the header {header}.", header=OPERATOR_HEADER),
+                code="operator-missing",
             )
         for membership in queries.memberships_of(user.pk):
             if membership.slug == slug:
@@ -76,7 +78,7 @@ class MemberSession(SessionAuthentication):
                     name=membership.member_name,
                     crew_id=membership.crew_id,
                 )
-        raise NotFound("You are not a member of an operator of this name.")
+        raise NotFound(_("You are not a member of an operator of this name."))
 
 
 class HasDeclaredPermission(BasePermission):
@@ -84,12 +86,12 @@ class HasDeclaredPermission(BasePermission):
 
     def has_permission(self, request: Request, view: Any) -> bool:
         if not isinstance(request.auth, Actor):
-            raise NotSignedIn("Send a bearer token, or sign in and name the operator.")
+            raise NotSignedIn(_("Send a bearer token, or sign in and name the operator."))
         method = "GET" if request.method == "HEAD" else str(request.method)
         permission = getattr(view, "permissions", {}).get(method)
         if permission is None:
             if method not in view.allowed_methods:
                 raise MethodNotAllowed(method)
-            raise Forbidden("Nobody may do this here.")
+            raise Forbidden(_("Nobody may do this here."))
         require(request.auth, permission)
         return True

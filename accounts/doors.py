@@ -16,6 +16,7 @@ from rest_framework.serializers import Serializer
 
 from accounts import tenancy
 from accounts.errors import BadInput, Problem, TooLarge, pointer_to, pointing_at_one
+from accounts.languages import _
 from accounts.permissions import Actor, Permission
 
 MOST_ROWS = 1_000
@@ -47,16 +48,16 @@ class OperatorView(GenericAPIView[Any]):
     def _refuse_unknown_query(self, request: Request) -> None:
         known = self.query_names(str(request.method))
         problems = [
-            Problem(pointer_to(name), "unknown-parameter", "There is no such query parameter here.")
+            Problem(pointer_to(name), "unknown-parameter", _("There is no such query parameter here."))
             for name in request.query_params
             if name not in known
         ] + [
-            Problem(pointer_to(name), "repeated-parameter", "Give this query parameter once.")
+            Problem(pointer_to(name), "repeated-parameter", _("Give this query parameter once."))
             for name, values in request.query_params.lists()
             if len(values) > 1
         ]
         if problems:
-            raise BadInput("The address asks for something this does not know.", errors=problems)
+            raise BadInput(_("The address asks for something this does not know."), errors=problems)
 
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
         response = super().finalize_response(request, response, *args, **kwargs)
@@ -109,7 +110,7 @@ class Sent(Serializer[Any]):
     def to_internal_value(self, data: Any) -> Any:
         if isinstance(data, dict) and (unknown := sorted(set(data) - set(self.fields))):
             raise ValidationError(
-                {name: [ErrorDetail("There is no such field here.", "unknown-field")] for name in unknown}
+                {name: [ErrorDetail(_("There is no such field here."), "unknown-field")] for name in unknown}
             )
         return super().to_internal_value(data)
 
@@ -147,7 +148,11 @@ def add_sent(
         return Response(shown(made[0]).data, status=201)
     if not 0 < len(request.data) <= MOST_ROWS:
         raise (TooLarge if request.data else BadInput)(
-            f"Send 1 to {MOST_ROWS} at a time; these were {len(request.data)}. Nothing was added."
+            _(
+                "Send 1 to {most} at a time; these were {count}. Nothing was added.",
+                most=MOST_ROWS,
+                count=len(request.data),
+            )
         )
     sent = kind(data=request.data, many=True)
     sent.is_valid(raise_exception=True)

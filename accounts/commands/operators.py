@@ -34,6 +34,7 @@ MINOR_UNITS = {
 
 
 CURRENCY = re.compile(r"[A-Z]{3}\Z")
+OFFICE = "office"
 NO_PASSWORD = "!"  # noqa: S105 - Django's mark of a password that nothing matches
 
 # What a person may set, both ends included; also the bounds of the form.
@@ -99,7 +100,7 @@ def create_operator(
         with tenancy.writing(system_actor(operator.id)):
             operator.save(force_insert=True)
             Device.objects.create(
-                id=office_id or uuid7(), kind="office", label="office", registered_at=clock.now()
+                id=office_id or uuid7(), kind=OFFICE, label=OFFICE, registered_at=clock.now()
             )
     except IntegrityError as clash:
         raise Conflict(_("An operator with the address /{slug}/ exists already.", slug=slug)) from clash

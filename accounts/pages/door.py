@@ -55,7 +55,9 @@ def operator_page(permission: Permission, *methods: str) -> Callable[[Page], Pag
             request.manner = Manner(languages.known_locale(membership.locale), request.operator.measures)
             with reading_in(request.manner):
                 require(request.actor, permission)
-                return view(request, **kwargs)
+                response = view(request, **kwargs)
+                response.headers.setdefault("Content-Language", translation.get_language() or "en-gb")
+                return response
 
         guarded.permission = permission  # type: ignore[attr-defined]
         guarded.methods = methods or ("GET", "HEAD")  # type: ignore[attr-defined]

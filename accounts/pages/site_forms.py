@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -100,7 +101,7 @@ class SiteForm(forms.Form):
         found = dict(self.cleaned_data)
         position, crew = found.pop("position"), found.pop("crew")
         found["latitude"], found["longitude"] = position or (None, None)
-        return {**found, "crew_id": crew or None}
+        return {**found, "crew_id": UUID(crew) if crew else None}
 
 
 class NewSiteForm(SiteForm):
@@ -138,7 +139,8 @@ class NewSiteForm(SiteForm):
 
     def values(self) -> dict[str, Any]:
         found = super().values()
-        return {**found, "customer_id": found.pop("customer")}
+        found["customer_id"] = UUID(found.pop("customer"))
+        return found
 
 
 class ContactForm(forms.Form):
