@@ -186,6 +186,7 @@ def _days(day: date, today: date) -> dict[str, Any]:
         "after_on": after.isoformat(),
         "is_today": day == today,
         "is_past": day < today,
+        "is_future": day > today,
     }
 
 

@@ -199,7 +199,7 @@ def test_a_visit_is_moved_made_later_called_off_and_taken_off(north: Cast) -> No
     assert moved["Location"] == round_address(north, date(2026, 6, 18))
     said = text_of(visitor.get(round_address(north, date(2026, 6, 18))))
     assert "moved from Tue 16 Jun" in said
-    assert "Crew A goes to Marl Quay School first; no time is set." in said
+    assert "Crew A goes to Marl Quay School first; no time is set. 1 visit is planned." in said
     off = visitor.submit(f"{visits}{first.id}/call-off", reason="customer", next=home(north))
     assert off["Location"] == home(north)
     again = visitor.submit(f"{visits}{first.id}/call-off", reason="customer")

@@ -11,6 +11,9 @@ from tests.pages.visitors import Visitor, signed_in, text_of
 PAGES = (
     "",
     "alerts/",
+    "rounds/",
+    "rounds/plan",
+    "sites/S1/write-note",
     "sites/",
     "sites/S1",
     "sites/S1/visit",
