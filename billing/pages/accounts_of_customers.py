@@ -46,7 +46,7 @@ class SpanForm(forms.Form):
     """The days of a statement, both ends included."""
 
     since = fields.day(N_("From"))
-    until = fields.day(N_("To"))
+    until = fields.day(N_("Until"))
 
     def clean(self) -> dict[str, Any]:
         values = self.cleaned_data

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from datetime import date
+from decimal import Decimal
 from typing import Any, ClassVar
 
 from django import forms
+from django.utils.formats import get_format
 from django.utils.functional import lazy
 
 from accounts import phrases
@@ -62,14 +65,13 @@ def amount(
 ) -> forms.DecimalField:
     """Money, never negative; the command knows the currency's minor units."""
     said = later(N_("Enter an amount, such as 12.50: digits, and a point before the decimals."))
-    return forms.DecimalField(
+    return TypedDecimal(
         label=later(label),
         required=required,
         help_text=later(help_text),
         min_value=0,
         max_digits=MOST_DIGITS,
         decimal_places=decimals,
-        localize=True,
         widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
         error_messages={
             "required": said,
@@ -84,17 +86,33 @@ def percent(
     label: str, *, required: bool = True, help_text: str = "", least: int = 0, decimals: int = 4
 ) -> forms.DecimalField:
     said = later(N_("Enter a percentage, such as 19 or 8.1."))
-    return forms.DecimalField(
+    return TypedDecimal(
         label=later(label),
         required=required,
         help_text=later(help_text),
         min_value=least,
         max_value=100,
         decimal_places=decimals,
-        localize=True,
         widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
         error_messages=dict.fromkeys(("required", "invalid", "min_value", "max_value"), said),
     )
+
+
+# A number as people group its digits by points where the comma is the decimal sign: 1.234 or 1.234,50.
+GROUPED = re.compile(r"[1-9]\d{0,2}(\.\d{3})+(,\d+)?")
+
+
+class TypedDecimal(forms.DecimalField):
+    """A decimal as the locale writes it; a point before the decimals is understood everywhere."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(localize=True, **kwargs)
+
+    def to_python(self, value: Any) -> Decimal | None:
+        if isinstance(value, str) and get_format("DECIMAL_SEPARATOR") == ",":
+            typed = value.strip()
+            value = typed.replace(".", "") if GROUPED.fullmatch(typed) else typed
+        return super().to_python(value)
 
 
 def _whole_number(least: int, most: int) -> str:

@@ -159,7 +159,7 @@ def _initial(request: OperatorRequest, debts: Sequence[Standing], usual: str) ->
     }
     asked = next((debt for debt in debts if debt.number == request.GET.get("document")), None)
     if asked is not None:
-        left = amount_text(asked.left, asked.currency)
+        left = Decimal(amount_text(asked.left, asked.currency))
         initial |= {
             "amount": left,
             "currency": asked.currency,

@@ -30,7 +30,7 @@ class ItemForm(GroupedForm):
     name = fields.text(N_("Name on the invoice"), 120)
     basis = fields.choice(N_("What costs it"), sentences(BASES))
     event_type = fields.choice(N_("The work, if it is a piece of work"), [], required=False)
-    fixture = fields.choice(N_("At"), fields.words(FIXTURES.items()), required=False)
+    fixture = fields.choice(N_("Fixture"), fields.words(FIXTURES.items()), required=False)
     tax_class = fields.choice(N_("Tax class"), fields.words(CLASSES.items()))
     revenue_account = fields.text(
         N_("Account of the revenue"), 20, required=False, help_text=N_("Empty: the usual one.")

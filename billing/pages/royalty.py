@@ -192,11 +192,14 @@ def _in_force(request: OperatorRequest) -> dict[str, Any]:
         "effective_from": begins,
         "network_name": row.network_name,
         "basis": row.basis,
-        "minimum": f"{row.minimum.normalize():f}",
-        "fund_percent": f"{row.fund_percent.normalize():f}",
+        "minimum": Decimal(f"{row.minimum.normalize():f}"),
+        "fund_percent": Decimal(f"{row.fund_percent.normalize():f}"),
     }
     for place, tier in enumerate(row.tiers[:MOST_TIERS]):
-        values |= {f"percent_{place}": tier["percent"], f"upto_{place}": tier["upto"]}
+        values |= {
+            f"percent_{place}": Decimal(tier["percent"]),
+            f"upto_{place}": Decimal(tier["upto"]) if tier["upto"] else None,
+        }
     return values
 
 

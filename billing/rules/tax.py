@@ -34,7 +34,7 @@ ON_A_DAY = frozenset(
     }
 )
 # EN 16931 (BT-118) code and default exemption reason (BT-120) of each treatment of a buyer that is not taxed as usual.
-_TREATMENTS = {
+TREATMENTS = {
     "reverse_charge": ("AE", N_("Reverse charge: the customer accounts for the tax.")),
     "intra_community": ("K", N_("Intra-Community supply, exempt from tax.")),
     "export": ("G", N_("Export outside the tax territory, free of tax.")),
@@ -44,7 +44,7 @@ _TREATMENTS = {
 # Only a buyer whose VAT number is on the document can be invoiced so (BR-AE-02, BR-IC-02).
 NEEDS_VAT_ID = frozenset({"reverse_charge", "intra_community"})
 # These need a reason on the document (BR-E-10, BR-AE-10, BR-IC-10, BR-G-10, BR-O-10).
-_WITH_REASON = dict(_TREATMENTS.values())
+_WITH_REASON = dict(TREATMENTS.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,7 @@ def taxed(line: Line, inputs: Inputs) -> Taxed | None:
     profile = inputs.profile_of(inputs.payer_of(charge.customer_id))
     where = _jurisdiction(charge, entity, profile, inputs)
     if profile.tax_treatment != "standard":
-        category, reason = _TREATMENTS[profile.tax_treatment]
+        category, reason = TREATMENTS[profile.tax_treatment]
         return Taxed(charge.tax_class, category, Decimal(0), where, "", profile.exemption_reason or _(reason))
     day = tax_point(charge)
     for rate in inputs.rates:

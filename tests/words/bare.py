@@ -47,15 +47,18 @@ APPS = ("accounts", "fleet", "servicing", "billing")
 
 def in_templates() -> list[str]:
     """Each as "path: words"."""
-    found = []
-    for path in sorted(TEMPLATES.rglob("*.html")):
-        engine = engines["django"].engine  # type: ignore[attr-defined]
-        template = Template(path.read_text(encoding="utf-8"), engine=engine, name=path.name)
-        # Tags may be cut by template tags: their text is put together before it is read.
-        text = "".join(_texts(template.nodelist))
-        for words in _read(text):
-            found.append(f"{path.relative_to(ROOT).as_posix()}: {words}")
-    return found
+    return [
+        f"{path.relative_to(ROOT).as_posix()}: {words}"
+        for path in sorted(TEMPLATES.rglob("*.html"))
+        for words in in_source(path.read_text(encoding="utf-8"))
+    ]
+
+
+def in_source(source: str) -> Iterator[str]:
+    """The bare words of a template, piece by piece."""
+    engine = engines["django"].engine  # type: ignore[attr-defined]
+    # Tags may be cut by template tags: their text is put together before it is read.
+    yield from _read("".join(_texts(Template(source, engine=engine).nodelist)))
 
 
 def _texts(nodes: Any) -> Iterator[str]:
@@ -79,15 +82,21 @@ def _read(text: str) -> Iterator[str]:
 
 def in_code() -> list[str]:
     """Each as "path:line: source"."""
-    found = []
-    for path in _spoken():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call):
-                found += [
-                    f"{path.relative_to(ROOT).as_posix()}:{one.lineno}: {ast.unparse(one)[:100]}"
-                    for one in _sentences(node)
-                ]
-    return found
+    return [
+        f"{path.relative_to(ROOT).as_posix()}:{found}"
+        for path in _spoken()
+        for found in in_module(path.read_text(encoding="utf-8"))
+    ]
+
+
+def in_module(source: str) -> list[str]:
+    """The bare sentences of a module, each as "line: source"."""
+    return [
+        f"{one.lineno}: {ast.unparse(one)[:100]}"
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Call)
+        for one in _sentences(node)
+    ]
 
 
 def _spoken() -> Iterator[Path]:
