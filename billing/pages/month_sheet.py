@@ -103,6 +103,7 @@ def sheet(request: OperatorRequest, month: str = "") -> HttpResponse:
         "worn": found.worn[-1],
         "trial": trial,
         "tried": tried,
+        "is_empty": not material.ground.unit_ids,
     }
     return render(request, "billing/month_sheet.html", page)
 
@@ -290,7 +291,7 @@ def _tried(request: OperatorRequest) -> Tried:
             ml, volume_error = (
                 None,
                 _(
-                    "Type the cartridge's content as a number, above 0 and below {most}.",
+                    "Type the cartridge's content as a number, above 0 and up to {most}.",
                     most=phrases.volume(MOST_ML),
                 ),
             )

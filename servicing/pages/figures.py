@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import render
 
 from accounts import tenancy
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from servicing.pages.curves import ageing_picture, wick_picture
@@ -21,9 +22,9 @@ from servicing.rules.service_level import AGEING_UNTIL_DAYS
 
 SPANS = (30, 90, 365)
 LEVEL_WORDS = {
-    "site": "at sites of the kind",
-    "hardness": "in water that is",
-    "liquid": "with liquid of the kind",
+    "site": N_("at sites of the kind {level}"),
+    "hardness": N_("in water that is {level}"),
+    "liquid": N_("with liquid of the kind {level}"),
 }
 
 
@@ -32,7 +33,6 @@ class Shift:
     """A level in words, and how long its wicks last in per cent of the typical one's."""
 
     words: str
-    value: str
     percent: int
     low: int
     high: int
@@ -65,11 +65,8 @@ def _shifts(wicks: WickFigures) -> list[Shift]:
     found = []
     for one in wicks.shifts:
         factor, value = one.level.split(":", 1)
-        found.append(
-            Shift(
-                LEVEL_WORDS[factor], value, *(round(100 * each) for each in (one.factor, one.low, one.high))
-            )
-        )
+        words = _(LEVEL_WORDS[factor], level=_(value.replace("_", " ")))
+        found.append(Shift(words, *(round(100 * each) for each in (one.factor, one.low, one.high))))
     return found
 
 
@@ -105,5 +102,8 @@ def _doses(fits: DoseFits) -> DoseWords:
 def _still_open(service: ServiceFigures) -> list[tuple[str, int]]:
     """The spells not over yet, by how long they have been past grace."""
     bounds = AGEING_UNTIL_DAYS
-    words = [f"{low + 1} to {high} days" for low, high in zip((0, *bounds), bounds, strict=False)]
-    return list(zip((*words, f"over {bounds[-1]} days"), service.ageing.still_open, strict=True))
+    words = [
+        _("{low} to {high} days", low=low + 1, high=high)
+        for low, high in zip((0, *bounds), bounds, strict=False)
+    ]
+    return list(zip((*words, _("over {days} days", days=bounds[-1])), service.ageing.still_open, strict=True))

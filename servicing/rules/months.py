@@ -82,37 +82,14 @@ class Window:
 
 
 class Tenure(NamedTuple):
-    """A unit hung at a site from day ``since`` until before day ``until``, in the site's zone."""
+    """A unit hung at a site from day ``since`` until before day ``until``, in the site's zone; the same in seconds."""
 
     unit: int
     site: int
     since: int
     until: int
-
-
-class Interval(NamedTuple):
-    """Between two charges of a unit: instants in seconds; ``left_ml`` and ``before_ml`` None where nobody read them."""
-
-    started_s: int
-    ended_s: int
-    available_ml: int
-    left_ml: int | None
-    before_ml: int | None
-    wiped_ml: int
-
-    @property
-    def is_read(self) -> bool:
-        return self.left_ml is not None and self.before_ml is not None
-
-    @property
-    def was_dry(self) -> bool:
-        """Found without a drop; a reservoir that was wiped out just before says nothing."""
-        return self.left_ml == 0 and self.before_ml == 0 and not self.wiped_ml
-
-    def balance(self) -> list[object]:
-        """As ``dose.readings_of`` reads it."""
-        seconds = self.ended_s - self.started_s
-        return [self.ended_s, seconds, self.available_ml, self.left_ml, self.before_ml, self.wiped_ml, ""]
+    since_s: int = 0
+    until_s: int = 0
 
 
 def days_dry(days: Floats, expected_days: Floats, spread: Floats, was_dry: Flags) -> Floats:

@@ -50,8 +50,9 @@ class Outcome:
     left_ml: float
 
 
-def what_if(volume_ml: int, gaps_days: ArrayLike, doses: Doses) -> Outcome:
-    """The outcome for a cartridge of ``volume_ml``, over the gaps between exchanges as they were (whole days, (N,)).
+def what_if(volume_ml: int, gaps_days: ArrayLike, doses: Doses, times: ArrayLike | None = None) -> Outcome:
+    """The outcome for a cartridge of ``volume_ml``, over the gaps between exchanges as they were (whole days, (N,)), each so
+    many ``times`` (once, without).
 
     A cartridge lasts T = volume / dose, the dose log-normal and shifted by the season; it is empty before the exchange
     where T < gap, and dry for gap - T days then. Averaged over the gaps, 64 quantiles of the dose and 12 phases of the
@@ -62,8 +63,9 @@ def what_if(volume_ml: int, gaps_days: ArrayLike, doses: Doses) -> Outcome:
         raise Nonsense(f"Gaps between exchanges are {LEAST_GAP} to {LONGEST_GAP} days.")
     if volume_ml <= 0 or not doses.log_sd > 0 or len(doses.weight) != len(doses.log_mean):
         raise Nonsense("A cartridge holds more than 0 mL, and doses differ.")
-    length, count = np.unique(gaps, return_counts=True)
-    of_gaps = count / gaps.size
+    length, place = np.unique(gaps, return_inverse=True)
+    count = np.bincount(place, None if times is None else np.asarray(times, np.float64).ravel())
+    of_gaps = count / count.sum()
     dose, of_doses = _doses(doses)
     lasts = volume_ml / dose
     is_empty = lasts[None, :] < length[:, None]

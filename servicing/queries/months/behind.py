@@ -57,7 +57,7 @@ def _sites(material: Material, at: int) -> Iterator[Row]:
 def _came_and_went(material: Material, at: int, which: int) -> Iterator[Row]:
     on = material.window.last_on
     start = date.fromordinal(int(material.window.starts[at]) - 1)
-    last_site = {one.unit: one.site for one in sorted(material.ground.tenures, key=lambda one: one.since)}
+    last_site = {one.unit: one.site for one in sorted(material.ground.tenures, key=lambda one: one.since_s)}
     for kind, places in ((LOST, material.standing.lost(at)), (GAINED, material.standing.gained(at))):
         for place in places[which].tolist():
             unit, site = (place, last_site.get(place)) if which == 0 else (None, place)
@@ -67,12 +67,9 @@ def _came_and_went(material: Material, at: int, which: int) -> Iterator[Row]:
 def _due_days(material: Material, at: int) -> Iterator[Row]:
     month = material.window.months[at]
     found = []
-    for tenure, kept in material.due_days:
-        if kept.due_on >= month:
-            kind = MET if kept.in_time else MET_LATE if kept.met_on else MISSED
-            found.append(
-                Row(kept.due_on, kind, float(kept.in_time), tenure.unit, tenure.site, until=kept.met_on)
-            )
+    for tenure, kept in material.due_days.since(month):
+        kind = MET if kept.in_time else MET_LATE if kept.met_on else MISSED
+        found.append(Row(kept.due_on, kind, float(kept.in_time), tenure.unit, tenure.site, until=kept.met_on))
     order = {MISSED: 0, MET_LATE: 1, MET: 2}
     yield from sorted(found, key=lambda row: (order[row.kind], row.on, row.site or 0))
 
@@ -103,7 +100,7 @@ def _reports(material: Material, at: int) -> Iterator[Row]:
     for one in material.reports:
         if material.window.place(one.day) == at:
             closed = None if one.closed_day is None else date.fromordinal(one.closed_day)
-            yield Row(date.fromordinal(one.day), one.line.kind, 1.0, one.unit, one.site, until=closed)
+            yield Row(date.fromordinal(one.day), one.kind, 1.0, one.unit, one.site, until=closed)
 
 
 def _faults(material: Material, at: int) -> Iterator[Row]:
@@ -140,7 +137,7 @@ def _restored(material: Material, at: int) -> Iterator[Row]:
     found = [
         Row(
             date.fromordinal(one.day),
-            one.line.kind,
+            one.kind,
             one.open_days,
             one.unit,
             one.site,
@@ -148,7 +145,9 @@ def _restored(material: Material, at: int) -> Iterator[Row]:
             number=one.open_days,
         )
         for one in material.reports
-        if one.closed_day is not None and material.window.place(one.closed_day) == at
+        if one.closed_day is not None
+        and one.open_days is not None
+        and material.window.place(one.closed_day) == at
     ]
     yield from sorted(found, key=lambda row: -row.adds)
 

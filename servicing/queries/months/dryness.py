@@ -7,17 +7,15 @@ from typing import NamedTuple
 
 import numpy as np
 
+from servicing.queries.months.charges import Intervals
 from servicing.queries.months.ground import Ground
 from servicing.rules.dose.model import PRIOR_DOSE
 from servicing.rules.dose.posterior import Posterior, fold_posterior
 from servicing.rules.dose.readings import Readings, readings_of
-from servicing.rules.months import (
-    SHORTEST_GAP_DAYS,
-    Floats,
-    Interval,
-    days_dry,
-    days_still_dry,
-)
+from servicing.rules.dose.reservoir import Balances
+from servicing.rules.months import SHORTEST_GAP_DAYS, Flags, Floats, Ints, days_dry, days_still_dry
+
+DAY_S = 86_400
 
 
 class Gap(NamedTuple):
@@ -34,32 +32,23 @@ class Gap(NamedTuple):
 
 
 class Dryness(NamedTuple):
-    """The gaps that touch the window, and the days of each in each month (G, M); ``unread``: exchanges without a reading."""
+    """The gaps that touch the window, and the days of each in each month (G, M); the days of exchanges nobody read."""
 
     gaps: list[Gap]
     days: Floats
-    unread: list[int]
+    unread: Ints
 
 
 def dryness_of(ground: Ground) -> Dryness:
     """Each unit is judged by its own earlier visits, so that what was said of a month is not moved by later ones.
 
-    Before a unit has visits, its cartridge's nominal dose counts, with the spread of ``dose.PRIOR_DOSE``.
+    Before a unit has visits, its cartridge's nominal dose counts, with the spread of ``dose.PRIOR_DOSE``. A unit whose
+    nominal dose is not known is left out.
     """
-    units = [
-        at
-        for at, one in enumerate(ground.walked)
-        if (one.intervals or one.tails) and ground.liquids[at].nominal_ml_per_day
-    ]
-    gaps = list(_gaps(ground, units)) if units else []
-    unread = [
-        ground.local_days(site)(one.ended_s)
-        for walked in ground.walked
-        for one, site in zip(walked.intervals, walked.interval_sites, strict=True)
-        if not one.is_read
-    ]
     starts, ends = (days.astype(np.float64) for days in (ground.window.starts, ground.window.ends))
-    gaps = [one for one in gaps if one.until > starts[0] and one.since < ends[-1]]
+    intervals = ground.charges.intervals
+    unread = intervals.ended[~intervals.is_read].astype(np.int64)
+    gaps = [one for one in _gaps(ground) if one.until > starts[0] and one.since < ends[-1]]
     if not gaps:
         return Dryness([], np.zeros((0, len(starts))), unread)
     site = np.array([one.site for one in gaps], np.int64)
@@ -70,55 +59,63 @@ def dryness_of(ground: Ground) -> Dryness:
     return Dryness(gaps, days, unread)
 
 
-def _gaps(ground: Ground, units: list[int]) -> Iterator[Gap]:
-    nominal = np.array([ground.liquids[at].nominal_ml_per_day for at in units], np.float64)
-    rows = [ground.walked[at].intervals for at in units]
-    slots = max([1, *(len(own) for own in rows)])
-    readings = readings_of([[one.balance() for one in own] for own in rows], slots=slots)
-    posterior = fold_posterior(readings, nominal, np.full(len(units), PRIOR_DOSE.mean), PRIOR_DOSE)
-    yield from _seen_gaps(ground, units, rows, _Expected(readings, posterior))
-    dose = nominal * np.exp(posterior.mean)
-    now_s = int(ground.now.timestamp())
-    for at, per_day in zip(units, dose.tolist(), strict=True):
-        for tail in ground.walked[at].tails:
-            ended_s = now_s if tail.ended_s is None else tail.ended_s
-            days = np.array([(ended_s - tail.started_s) / 86_400])
-            dry = float(days_still_dry(days, np.array([tail.available_ml / per_day]))[0])
-            if dry >= SHORTEST_GAP_DAYS:
-                end = ground.local_days(tail.site).exact(ended_s)
-                yield Gap(at, tail.site, end - dry, end, is_seen=False)
+def _gaps(ground: Ground) -> Iterator[Gap]:
+    if not ground.unit_ids:
+        return
+    stated = [one.nominal_ml_per_day or 0.0 for one in ground.liquids]
+    known = np.array(stated, np.float64) > 0
+    nominal = np.where(known, stated, 1.0)
+    intervals = ground.charges.intervals
+    count = np.bincount(intervals.unit, minlength=len(stated))
+    columns = (intervals.ended_s, intervals.seconds, *intervals[4:8])
+    balances = Balances(
+        np.column_stack([one.astype(np.float64) for one in columns]), [""] * int(count.sum()), count
+    )
+    slots = max(1, int(count.max(initial=0)))
+    readings = readings_of(balances, slots=slots)
+    posterior = fold_posterior(readings, nominal, np.full(len(stated), PRIOR_DOSE.mean), PRIOR_DOSE)
+    slot = np.arange(len(intervals.unit)) + slots - balances.ends[intervals.unit]
+    yield from _seen(intervals, _Expected(readings, posterior), slot, known)
+    yield from _not_ended(ground, nominal * np.exp(posterior.mean), known)
 
 
 class _Expected:
     """By unit and slot: the median time to the last drop, and the spread of its log, by the visits before the slot."""
 
     def __init__(self, readings: Readings, posterior: Posterior) -> None:
-        known = posterior.expected_ml > 0
-        per_day = posterior.expected_ml / np.where(known, readings.days, 1.0)
-        self.days = np.where(known, readings.available_ml / np.where(known, per_day, 1.0), 0.0)
+        told = posterior.expected_ml > 0
+        per_day = posterior.expected_ml / np.where(told, readings.days, 1.0)
+        self.days = np.where(told, readings.available_ml / np.where(told, per_day, 1.0), 0.0)
         usable = readings.usable().astype(np.int64)
         earlier = np.cumsum(usable, axis=1) - usable
         visit = PRIOR_DOSE.visit_sd**2
         self.spread = np.sqrt(visit + 1 / (1 / PRIOR_DOSE.between_sd**2 + earlier / visit))
-        self.slots = readings.slots
 
 
-def _seen_gaps(
-    ground: Ground, units: list[int], rows: list[list[Interval]], expected: _Expected
-) -> Iterator[Gap]:
-    found = [
-        (row, slot, at)
-        for row, own in enumerate(rows)
-        for at, slot in enumerate(range(expected.slots - len(own), expected.slots))
-        if own[at].was_dry and expected.days[row, slot] > 0
-    ]
-    if not found:
-        return
-    row, slot, _ = (np.array(column, np.int64) for column in zip(*found, strict=True))
-    days = np.array([(rows[r][at].ended_s - rows[r][at].started_s) / 86_400 for r, _, at in found])
-    dry = days_dry(days, expected.days[row, slot], expected.spread[row, slot], np.ones(len(found), np.bool_))
-    for (r, _, at), length in zip(found, dry.tolist(), strict=True):
+def _seen(intervals: Intervals, expected: _Expected, slot: Ints, known: Flags) -> Iterator[Gap]:
+    unit = intervals.unit
+    at = np.flatnonzero(intervals.was_dry & known[unit] & (expected.days[unit, slot] > 0))
+    days = intervals.seconds[at] / DAY_S
+    place = (unit[at], slot[at])
+    dry = days_dry(days, expected.days[place], expected.spread[place], np.ones(len(at), np.bool_))
+    rows = zip(
+        unit[at].tolist(),
+        intervals.site[at].tolist(),
+        intervals.ended[at].tolist(),
+        dry.tolist(),
+        strict=True,
+    )
+    for of, site, end, length in rows:
         if length >= SHORTEST_GAP_DAYS:
-            site = ground.walked[units[r]].interval_sites[at]
-            end = ground.local_days(site).exact(rows[r][at].ended_s)
-            yield Gap(units[r], site, end - length, end, is_seen=True)
+            yield Gap(of, site, end - length, end, is_seen=True)
+
+
+def _not_ended(ground: Ground, ml_per_day: Floats, known: Flags) -> Iterator[Gap]:
+    tails = ground.charges.tails
+    days = (tails.ended_s - tails.started_s) / DAY_S
+    dry = np.where(known[tails.unit], days_still_dry(days, tails.available / ml_per_day[tails.unit]), 0.0)
+    day, part = ground.local_days(tails.site, tails.ended_s)
+    rows = zip(tails.unit.tolist(), tails.site.tolist(), (day + part).tolist(), dry.tolist(), strict=True)
+    for unit, site, end, length in rows:
+        if length >= SHORTEST_GAP_DAYS:
+            yield Gap(unit, site, end - length, end, is_seen=False)

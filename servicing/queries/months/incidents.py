@@ -2,41 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import UTC, date, datetime, time, timedelta
-from itertools import groupby
-from operator import attrgetter
+from collections.abc import Iterator, Sequence
+from datetime import UTC, date, datetime
 from typing import NamedTuple
 from uuid import UUID
 
+import numpy as np
 from django.db.models import Count, F, Sum
 from django.db.models.functions import TruncMonth
 
 from accounts import clock
 from accounts import queries as accounts
 from servicing.models import Visit
-from servicing.queries.months import reading
 from servicing.queries.months.ground import Ground
-from servicing.queries.months.reading import ReportLine
-from servicing.rules.months import CREW_MINUTES, DAY_US, REPEAT_DAYS, came_back, fault_spells, weekdays
+from servicing.queries.months.reading import Said
+from servicing.rules.months import (
+    CREW_MINUTES,
+    DAY_US,
+    ENDS,
+    ENDS_ALL,
+    REPEAT_DAYS,
+    Tenure,
+    came_back,
+    fault_spells,
+    weekdays,
+)
 
 NOT_ADMITTED, CALLED_OFF = "not_admitted", "called_off"
 
 
 class Reported(NamedTuple):
-    """A report with its unit and site (None: not about one, or not known), and its days in the site's zone."""
+    """A report with its unit and site (None: not about one, or not known), its days in the site's zone, and how many days
+    it was open (None: it still is).
+    """
 
-    line: ReportLine
+    kind: str
     unit: int | None
     site: int | None
     day: int
     closed_day: int | None
-
-    @property
-    def open_days(self) -> float:
-        """Days from the report until it was closed."""
-        assert self.line.closed_at is not None
-        return (self.line.closed_at - self.line.received_at) / timedelta(days=1)
+    open_days: float | None
 
 
 class Faulty(NamedTuple):
@@ -55,77 +60,111 @@ class Faulty(NamedTuple):
 
 
 class Places:
-    """Where a unit hung on a day."""
+    """Where a unit hung at an instant, and the days of instants there."""
 
     def __init__(self, ground: Ground) -> None:
         self.ground = ground
         self.unit_of = {unit_id: at for at, unit_id in enumerate(ground.unit_ids)}
         self.site_of = {site.id: at for at, site in enumerate(ground.sites)}
         self.own_zone = accounts.get_operator().zone
+        self._tenures: dict[int, list[Tenure]] = {}
+        for one in ground.tenures:
+            self._tenures.setdefault(one.unit, []).append(one)
 
-    def at(self, unit: int | None, instant: datetime) -> int | None:
+    def at(self, unit: int | None, at_us: int) -> int | None:
         """The site where a unit hung at an instant, else where it hung last before, else first after."""
-        if unit is None or not (tenures := self.ground.walked[unit].tenures):
+        tenures = self._tenures.get(-1 if unit is None else unit)
+        if not tenures:
             return None
-        rough = clock.local_date(instant, "UTC").toordinal()
-        before = [one for one in tenures if one.since <= rough + 1]
+        before = [one for one in tenures if one.since_s <= at_us // 1_000_000]
         return before[-1].site if before else tenures[0].site
 
-    def day(self, site: int | None, instant: datetime) -> int:
+    def day(self, site: int | None, at_us: int) -> int:
         """The day of an instant in a site's zone, or the operator's own."""
         zone = self.own_zone if site is None else self.ground.sites[site].agreed.zone
-        return clock.local_date(instant, zone).toordinal()
+        return clock.local_date(datetime.fromtimestamp(at_us / 1_000_000, UTC), zone).toordinal()
 
 
 def reports_of(ground: Ground, places: Places) -> list[Reported]:
-    """The reports that came in or were closed in the window, in the order they came in."""
-    found = []
-    until = ground.now + timedelta(days=1)
-    for line in reading.report_lines(_since(ground), until, ground.superseded):
-        unit = places.unit_of.get(line.subject_id)
-        site = places.site_of.get(line.subject_id)
-        site = places.at(unit, line.received_at) if site is None else site
-        closed = None if line.closed_at is None else places.day(site, line.closed_at)
-        found.append(Reported(line, unit, site, places.day(site, line.received_at), closed))
-    return found
+    """The reports, in the order they came in."""
+    received = sorted(
+        (one for one in ground.events if one.type == "report.received"),
+        key=lambda one: (one.at_us, one.event_id),
+    )
+    closed: dict[str, int] = {}
+    for one in ground.events:
+        if one.type == "report.closed" and one.ref is not None:
+            closed[one.ref] = min(one.at_us, closed.get(one.ref, one.at_us))
+    return [_report(one, closed.get(str(one.event_id)), places) for one in received]
+
+
+def _report(said: Said, closed_us: int | None, places: Places) -> Reported:
+    unit, site = places.unit_of.get(said.subject_id), places.site_of.get(said.subject_id)
+    site = places.at(unit, said.at_us) if site is None else site
+    day = places.day(site, said.at_us)
+    if closed_us is None:
+        return Reported(said.word, unit, site, day, None, None)
+    # A clock that ran behind closes a report no sooner than it came in.
+    closed_us = max(closed_us, said.at_us)
+    open_days = (closed_us - said.at_us) / DAY_US
+    return Reported(said.word, unit, site, day, places.day(site, closed_us), open_days)
 
 
 def faults_of(ground: Ground, places: Places) -> list[Faulty]:
-    """The faults found or closed in the window, unit by unit."""
-    lines = reading.fault_lines(_since(ground), ground.now + timedelta(days=1), ground.superseded)
+    """The faults, unit by unit."""
+    by_unit: dict[UUID, list[Said]] = {}
+    faulty = {one.subject_id for one in ground.events if one.type == "fault.found"}
+    for one in ground.events:
+        if one.subject_id in faulty:
+            by_unit.setdefault(one.subject_id, []).append(one)
+    exchanges = _exchanges_of(ground, {places.unit_of[unit_id] for unit_id in by_unit})
     return [
-        one
-        for unit_id, own in groupby(lines, attrgetter("unit_id"))
-        for one in _faults_of_unit(ground, places, unit_id, own)
+        fault
+        for unit_id, own in by_unit.items()
+        for fault in _faults_of_unit(places, unit_id, _lines(own, exchanges.get(places.unit_of[unit_id], [])))
     ]
 
 
+def _exchanges_of(ground: Ground, units: set[int]) -> dict[int, list[int]]:
+    """When these units were exchanged, in seconds."""
+    found: dict[int, list[int]] = {}
+    if units:
+        intervals = ground.charges.intervals
+        here = np.isin(intervals.unit, list(units))
+        for unit, at_s in zip(intervals.unit[here].tolist(), intervals.ended_s[here].tolist(), strict=True):
+            found.setdefault(unit, []).append(at_s)
+    return found
+
+
+def _lines(events: Sequence[Said], exchanges: Sequence[int]) -> list[tuple[int, str, str, str]]:
+    """What opens and ends faults, in the order it happened."""
+    telling = {"fault.found", "fault.closed", *ENDS, *ENDS_ALL}
+    lines = [
+        (one.at_us, one.type, one.word, str(one.event_id))
+        for one in events
+        if one.type in telling and not (one.type == "outlet.cleared" and one.word == "false")
+    ]
+    lines += [(at_s * 1_000_000, "cartridge.exchanged", "", "") for at_s in exchanges]
+    return sorted(lines, key=lambda line: line[0])
+
+
 def _faults_of_unit(
-    ground: Ground, places: Places, unit_id: UUID, lines: Iterator[reading.FaultLine]
+    places: Places, unit_id: UUID, lines: Sequence[tuple[int, str, str, str]]
 ) -> Iterator[Faulty]:
-    unit = places.unit_of.get(unit_id)
-    if unit is None:
-        return
-    spells = fault_spells((one.at_us, one.type, one.mode, one.event_id) for one in lines)
-    now_us = int(ground.now.timestamp()) * 1_000_000
+    unit = places.unit_of[unit_id]
+    spells = fault_spells(lines)
+    now_us = int(places.ground.now.timestamp()) * 1_000_000
     for spell, again in zip(spells, came_back(spells), strict=True):
-        found = datetime.fromtimestamp(spell.found_us / 1_000_000, UTC)
-        site = places.at(unit, found)
-        closed_us = spell.closed_us
-        closed = None if closed_us is None else datetime.fromtimestamp(closed_us / 1_000_000, UTC)
+        site, closed_us = places.at(unit, spell.found_us), spell.closed_us
         yield Faulty(
             unit,
             site,
             spell.mode,
-            places.day(site, found),
-            None if closed is None else places.day(site, closed),
+            places.day(site, spell.found_us),
+            None if closed_us is None else places.day(site, closed_us),
             again,
             is_judged=again or (closed_us is not None and closed_us + REPEAT_DAYS * DAY_US <= now_us),
         )
-
-
-def _since(ground: Ground) -> datetime:
-    return datetime.combine(ground.window.months[0] - timedelta(days=2), time.min, UTC)
 
 
 class Visits(NamedTuple):

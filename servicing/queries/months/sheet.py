@@ -15,6 +15,7 @@ from accounts import clock
 from accounts import queries as accounts
 from servicing.queries import forecasting
 from servicing.queries.months.dryness import Dryness, dryness_of
+from servicing.queries.months.due_days import DueDays
 from servicing.queries.months.ground import Ground, ground_of
 from servicing.queries.months.incidents import (
     Faulty,
@@ -25,7 +26,7 @@ from servicing.queries.months.incidents import (
     reports_of,
     visits_of,
 )
-from servicing.queries.months.service import DueDays, Standing, Wicks, standing_of, unit_days, wicks_of
+from servicing.queries.months.service import Standing, Wicks, standing_of, unit_days, wicks_of
 from servicing.queries.service_figures import CrewFigures, crew_figures
 from servicing.rules.months import MONTH_DAYS, Window, month_after
 from servicing.rules.service_level import OnTime, on_time, poisson_interval, wilson
@@ -193,7 +194,7 @@ def sheet_of(material: Material) -> Sheet:
             and (one.closed_day is None or one.closed_day > window.last_on.toordinal())
             for one in material.reports
         ),
-        unread=sum(window.place(day) == last for day in material.dryness.unread),
+        unread=int((window.places(material.dryness.unread) == last).sum()),
     )
 
 
@@ -208,7 +209,11 @@ def _series(material: Material) -> dict[Figure, Series]:
     punctual, visits = material.due_days.by_month(), material.visits
     unit_days = _plain(material.unit_days)
     unit_months = tuple(days / MONTH_DAYS for days in unit_days)
-    closed = [(one.closed_day, one.open_days) for one in material.reports if one.closed_day is not None]
+    closed = [
+        (one.closed_day, one.open_days)
+        for one in material.reports
+        if one.closed_day is not None and one.open_days is not None
+    ]
     judged = [one for one in material.faults if one.is_judged and one.closed_day is not None]
     judged_on = [one.closed_day or 0 for one in judged]
     return {
@@ -262,10 +267,9 @@ def _on_time(material: Material) -> OnTime:
     in_time: list[bool] = []
     crew_day: dict[tuple[UUID | None, date], int] = {}
     of_day: list[int] = []
-    for tenure, kept in material.due_days:
-        if kept.due_on >= month:
-            in_time.append(kept.in_time)
-            of_day.append(crew_day.setdefault((sites[tenure.site].crew_id, kept.due_on), len(crew_day)))
+    for tenure, kept in material.due_days.since(month):
+        in_time.append(kept.in_time)
+        of_day.append(crew_day.setdefault((sites[tenure.site].crew_id, kept.due_on), len(crew_day)))
     return on_time(in_time, of_day)
 
 
@@ -294,9 +298,9 @@ def _crews(material: Material) -> list[CrewMonth]:
     window, sites = material.window, material.ground.sites
     asked: dict[UUID, int] = {}
     missed: dict[UUID, int] = {}
-    for tenure, kept in material.due_days:
+    for tenure, kept in material.due_days.since(window.months[-1]):
         crew_id = sites[tenure.site].crew_id
-        if kept.due_on >= window.months[-1] and crew_id is not None:
+        if crew_id is not None:
             asked[crew_id] = asked.get(crew_id, 0) + 1
             missed[crew_id] = missed.get(crew_id, 0) + (not kept.in_time)
     done = {one.crew_id: one for one in crew_figures(window.months[-1], window.last_on)}

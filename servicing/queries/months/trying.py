@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 from fleet import queries as fleet
 from servicing.queries import forecasting
 from servicing.queries.forecasting import group_of
+from servicing.queries.months.due_days import DueDays
 from servicing.queries.months.ground import Ground
-from servicing.queries.months.service import DueDays
 from servicing.rules.forecasting.fits import DoseFits
 from servicing.rules.months import MONTHS
 from servicing.rules.what_if import LONGEST_GAP, Doses, Outcome, gaps_at_grace, what_if
@@ -22,13 +22,8 @@ FEWEST_GAPS = 20
 OTHERS = (0.85, 1.0, 1.07, 1.2)
 
 
-@dataclass(slots=True)
-class Gaps:
-    """Days between exchanges, and how long after its due day each end was done (None: it met none)."""
-
-    days: list[int] = field(default_factory=list)
-    first_delay: list[int | None] = field(default_factory=list)
-    last_delay: list[int | None] = field(default_factory=list)
+# Days between two exchanges, and how long after its due day each end was done (None: it met none).
+Gap = tuple[int, int | None, int | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +49,13 @@ def trial_of(
     found = _gaps(ground, due_days)
     fits = forecasting.live_fits().dose
     doses, usual_ml = _doses(ground, fits)
-    if len(found.days) < FEWEST_GAPS or doses is None:
+    times = list(found.values())
+    if sum(times) < FEWEST_GAPS or doses is None:
         return None
     usual_grace = _usual_grace(ground)
     grace = usual_grace if grace_days is None else grace_days
-    moved = gaps_at_grace(
-        found.days, found.first_delay, found.last_delay, grace_days=usual_grace, other_grace_days=grace
-    )
+    as_it_was, first, last = (list(column) for column in zip(*found, strict=True))
+    moved = gaps_at_grace(as_it_was, first, last, grace_days=usual_grace, other_grace_days=grace)
     sizes = {max(10, round(usual_ml * part / 10) * 10) for part in OTHERS} | {usual_ml}
     if volume_ml is not None:
         sizes.add(volume_ml)
@@ -68,31 +63,29 @@ def trial_of(
         usual_ml,
         usual_grace,
         grace,
-        len(found.days),
+        sum(times),
         fits.is_prior,
-        what_if(usual_ml, found.days, doses),
-        [what_if(size, moved, doses) for size in sorted(sizes)],
+        what_if(usual_ml, as_it_was, doses, times),
+        [what_if(size, moved, doses, times) for size in sorted(sizes)],
     )
 
 
-def _gaps(ground: Ground, due_days: DueDays) -> Gaps:
+def _gaps(ground: Ground, due_days: DueDays) -> Counter[Gap]:
     """The gaps that ended in the last twelve months of the window, but those that a standstill lies in."""
-    found, since = Gaps(), int(ground.window.starts[-MONTHS])
-    until = ground.window.last_on.toordinal()
-    for walked in ground.walked:
-        for tenure, exchanges in zip(walked.tenures, walked.exchanges, strict=True):
-            delays = {
-                one.met_on.toordinal(): (one.met_on - one.due_on).days
-                for one in due_days.kept(tenure, exchanges)
-                if one.met_on is not None
-            }
-            for first, last in pairwise(exchanges):
-                gap = last - first
-                is_in = since <= last <= until and first >= ground.first_day and 0 < gap <= LONGEST_GAP
-                if is_in and ground.open_days(tenure.site, first, last) == gap:
-                    found.days.append(gap)
-                    found.first_delay.append(delays.get(first))
-                    found.last_delay.append(delays.get(last))
+    found: Counter[Gap] = Counter()
+    since, until = int(ground.window.starts[-MONTHS]), ground.window.last_on.toordinal()
+    for one in due_days.alike:
+        open_before = ground.open_before[one.tenures[0].site]
+        delays = {
+            kept.met_on.toordinal(): (kept.met_on - kept.due_on).days
+            for kept in one.kept
+            if kept.met_on is not None
+        }
+        for first, last in pairwise(one.exchanges):
+            gap = last - first
+            is_in = since <= last <= until and first >= ground.first_day and 0 < gap <= LONGEST_GAP
+            if is_in and open_before[last - ground.first_day] - open_before[first - ground.first_day] == gap:
+                found[gap, delays.get(first), delays.get(last)] += len(one.tenures)
     return found
 
 
