@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from datetime import date
-from decimal import Decimal
 from typing import Any, ClassVar
 
 from django import forms
@@ -108,7 +107,7 @@ class TypedDecimal(forms.DecimalField):
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(localize=True, **kwargs)
 
-    def to_python(self, value: Any) -> Decimal | None:
+    def to_python(self, value: Any) -> Any:
         if isinstance(value, str) and get_format("DECIMAL_SEPARATOR") == ",":
             typed = value.strip()
             value = typed.replace(".", "") if GROUPED.fullmatch(typed) else typed

@@ -92,6 +92,6 @@ def _show_series(request: OperatorRequest, form: SeriesForm, *, status: int = 20
         "rows": rows,
         "form": form,
         "today": clock.today(request.operator.zone),
-        "done": "The series goes on from this number." if request.GET.get("done") == "series" else "",
+        "done": _("The series goes on from this number.") if request.GET.get("done") == "series" else "",
     }
     return render(request, "billing/series.html", page, status=status)

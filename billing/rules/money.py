@@ -10,6 +10,8 @@ from decimal import ROUND_HALF_UP, Decimal, localcontext
 from fractions import Fraction
 from functools import lru_cache
 
+from accounts.languages import _
+
 # Half away from zero, each line by itself, version 1 of the policy. It stands on every document, so that a later
 # policy never changes what an old document says. EN 16931 rounds this way ("half up", negatives mirror positives).
 ROUNDING_POLICY = "half-away-from-zero/line/1"
@@ -51,7 +53,9 @@ def minor_units(currency: str) -> int:
     try:
         return MINOR_UNITS[currency]
     except KeyError:
-        raise UnknownCurrency(f"{currency!r} is not a currency of ISO 4217 that has minor units.") from None
+        raise UnknownCurrency(
+            _("{currency} is not a currency of ISO 4217 that has minor units.", currency=repr(currency))
+        ) from None
 
 
 @lru_cache(maxsize=64)

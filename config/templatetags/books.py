@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -229,7 +230,7 @@ def to_or_on(start: date | str, end: date | str | None) -> str:
 @register.filter
 def tier_words(tier: Any, currency: str) -> str:
     """From where to where a tier goes: "from 0.00 to 1,000.00", "above 1,000.00"."""
-    get = tier.get if isinstance(tier, dict) else partial(getattr, tier)
+    get: Callable[[str], Any] = tier.get if isinstance(tier, dict) else partial(getattr, tier)
     above = amount(get("above"), currency)
     if get("upto"):
         return _("from {above} to {upto}", above=above, upto=amount(get("upto"), currency))
