@@ -23,6 +23,8 @@ from accounts.pages.site_forms import ContactForm, NewSiteForm, SiteForm
 from accounts.permissions import Permission
 
 PAGE_SIZE = 50
+# The form of a new contact stands beside that of the site, whose fields have names too.
+CONTACT_IDS = "contact_%s"
 # Where a field of a form is called otherwise than the column it fills.
 NAMES = {"latitude": "position", "longitude": "position", "crew_id": "crew", "customer_id": "customer"}
 
@@ -125,7 +127,7 @@ def show_site(
     page = {
         "site": found,
         "form": form or SiteForm(crews=crew_choices(request, found.crew_id), initial=_initial(found)),
-        "contact_form": ContactForm(),
+        "contact_form": ContactForm(auto_id=CONTACT_IDS),
         "contacts": people,
         "agreements": [(one, one.ends_on is None or one.ends_on > today) for one in agreements],
         "has_open_agreement": any(one.ends_on is None for one in agreements),
@@ -141,7 +143,7 @@ def add_contact(request: OperatorRequest, code: str) -> HttpResponse:
         found = queries.site_by_code(code)
     if request.method != "POST":
         return show_site(request, found)
-    form = ContactForm(request.POST)
+    form = ContactForm(request.POST, auto_id=CONTACT_IDS)
     if not form.is_valid():
         return show_site(request, found, contact_form=form, status=422)
     try:

@@ -131,7 +131,7 @@ def test_what_is_wrong_is_said_beside_the_field_and_nothing_is_half_made(newcome
 
 
 def test_the_empty_pages_lead_to_the_first_steps(newcomer: Newcomer) -> None:
-    for page in ("set-up/", "set-up/customers/", "set-up/sites/", "set-up/standstills/"):
+    for page in ("", "sites/", "set-up/", "set-up/customers/", "set-up/sites/", "set-up/standstills/"):
         body = newcomer.visitor.get(newcomer.path(page)).content.decode()
         assert newcomer.path("set-up/begin") in body, page
 

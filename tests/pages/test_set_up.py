@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from accounts import clock, queries
+from accounts.commands import operators
 from accounts.commands.operators import token_digest
 from accounts.permissions import Role
 from tests.cast import Cast
@@ -69,3 +70,34 @@ def test_a_crew_is_added_by_name(north: Cast) -> None:
     assert "Crew B" in text_of(visitor.get(f"/{north.operator.slug}/set-up/crews/"))
     again = visitor.submit(f"/{north.operator.slug}/set-up/crew", name="Crew B")
     assert again.status_code == 409
+
+
+PAGES = (
+    "me", "set-up/", "set-up/begin", "set-up/customers/", "set-up/new-customer", "set-up/customers/C1", "set-up/sites/",
+    "set-up/new-site", "set-up/sites/S1", "set-up/sites/S1/agreements", "set-up/standstills/", "sites/S1/standstill",
+    "set-up/crews/", "set-up/people/", "set-up/rules", "set-up/operator",
+)  # fmt: skip
+
+
+def test_every_page_names_its_fields_once_and_is_read_in_the_operators_language(north: Cast) -> None:
+    operators.change_operator(
+        actor=north.owner, name="North", legal_name="North Ltd", locale="de-DE", measures="metric"
+    )
+    owner, path = signed_in(north, Role.OWNER), f"/{north.operator.slug}"
+    own = [
+        f"set-up/crews/{north.crew.id}",
+        f"set-up/people/{north.owner.id}",
+        f"set-up/sites/S1/agreements/{north.agreement.id}/end",
+        f"set-up/sites/S1/agreements/{north.agreement.id}/other-terms",
+    ]
+    for page in (*PAGES, *own):
+        answer = owner.get(f"{path}/{page}")
+        body = answer.content.decode()
+        assert (answer.status_code, answer["Content-Language"]) == (200, "de"), page
+        assert len(re.findall("<h1", body)) == 1, page
+        ids = re.findall(r'\bid="([^"]+)"', body)
+        assert len(ids) == len(set(ids)), page
+        fields = re.findall(r'<(?:input|select|textarea)\b(?![^>]*type="hidden")[^>]*\bid="([^"]+)"', body)
+        named = set(re.findall(r'<label[^>]*\bfor="([^"]+)"', body))
+        ticked = {one for one in fields if re.search(rf'<label class="check"><input[^>]*id="{one}"', body)}
+        assert set(fields) <= named | ticked, page
