@@ -16,21 +16,18 @@ from accounts.commands.customers import FIRST_YEAR, LAST_YEAR
 from accounts.commands.masterdata import ADDRESS_CODE, ADDRESS_CODE_MEANING
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
-from accounts.languages import N_, _
+from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.numbering import locked_series, refuse_closed_month
 from billing.commands.rows import end_problems, refuse_absent, refuse_bad_row
 from billing.commands.terms import NewTerms, terms_row
 from billing.models import Contract, ContractRenewal, ContractSite, ContractTerms
 from billing.queries import contracts, parties
+from billing.rules import contract_words as words
 from billing.rules.dating import day_text
 from billing.rules.inputs import covers
 
-_A_SITE_CAN_JOIN = N_("{month} is closed, so a site can join on {day} at the earliest.")
-_A_SITE_CAN_LEAVE = N_("{month} is closed, so a site can leave on {day} at the earliest.")
-_TERMS_CAN_BEGIN = N_("{month} is closed, so terms can begin on {day} at the earliest.")
-_A_CONTRACT_CAN_END = N_("{month} is closed, so a contract can end on {day} at the earliest.")
-_ENDS = N_("{month} is closed, so notice can be taken back of a contract that ends on {day} at the earliest.")
+YEARS = {"first_year": FIRST_YEAR, "last_year": LAST_YEAR}
 CONTRACT_RANGES = {"term_months": (0, 600), "renewal_months": (0, 600), "notice_days": (0, 3_650)}
 
 
@@ -119,11 +116,7 @@ def _contract_problems(row: Contract) -> Iterator[Problem]:
     for name in ("starts_on", "ends_before"):
         on = getattr(row, name)
         if on is not None and not FIRST_YEAR <= on.year <= LAST_YEAR:
-            detail = _(
-                "A date of a contract lies in the years {first_year} to {last_year}.",
-                first_year=FIRST_YEAR,
-                last_year=LAST_YEAR,
-            )
+            detail = _("A date of a contract lies in the years {first_year} to {last_year}.", **YEARS)
             yield Problem(f"/{name}", "out-of-range", detail)
     yield from end_problems(row.starts_on, row.ends_before, "/ends_before")
     if row.renewal_months and not row.term_months:
@@ -182,7 +175,9 @@ def _insert_sites(contract: Contract, new: Sequence[NewContractSite], pointer: s
         refusal = NotFound if problems[0].code == "not-found" else BadInput
         raise refusal(problems[0].detail, errors=problems)
     earliest = min(range(len(rows)), key=lambda index: rows[index].starts_on)
-    refuse_closed_month(rows[earliest].starts_on, _A_SITE_CAN_JOIN, pointer.format(earliest) + "/starts_on")
+    refuse_closed_month(
+        rows[earliest].starts_on, words.A_SITE_CAN_JOIN, pointer.format(earliest) + "/starts_on"
+    )
     _give_way(rows, pointer)
     ContractSite.objects.bulk_create(rows, batch_size=1_000)
     for row in rows:
@@ -210,7 +205,7 @@ def _site_problems(row: ContractSite, contract: Contract, site: Any, payers: set
             "outside-contract",
             _(
                 "The contract runs {days}; the site can't join on {starts_on}.",
-                days=_days(contract),
+                days=words.days_of(contract),
                 starts_on=day_text(row.starts_on),
             ),
         )
@@ -219,7 +214,7 @@ def _site_problems(row: ContractSite, contract: Contract, site: Any, payers: set
         yield Problem(
             "/ends_before",
             "outside-contract",
-            _("The contract runs {days}; the site can't stay longer.", days=_days(contract)),
+            _("The contract runs {days}; the site can't stay longer.", days=words.days_of(contract)),
         )
 
 
@@ -245,20 +240,13 @@ def _covered(row: ContractSite, other: ContractSite, pointer: str) -> Conflict:
         "{name} is under contract {number} {days}. End that first, or let this one begin later.",
         name=other.site.name,
         number=other.contract.number,
-        days=_days(other),
+        days=words.days_of(other),
     )
     return Conflict(detail, errors=[Problem(pointer, "overlap", detail)])
 
 
 def _overlap(row: ContractSite, starts_on: date, ends_before: date | None) -> bool:
     return covers(starts_on, ends_before, row.starts_on) or covers(row.starts_on, row.ends_before, starts_on)
-
-
-def _days(contract: Contract | ContractSite) -> str:
-    starts_on = day_text(contract.starts_on)
-    if contract.ends_before is None:
-        return _("from {day}", day=starts_on)
-    return _("from {day} until before {end}", day=starts_on, end=day_text(contract.ends_before))
 
 
 def end_contract_site(
@@ -286,7 +274,7 @@ def end_contract_site(
             )
         if problems := end_problems(row.starts_on, ends_before, "/ends_before"):
             raise BadInput(problems[0].detail, errors=problems)
-        refuse_closed_month(ends_before, _A_SITE_CAN_LEAVE, "/ends_before")
+        refuse_closed_month(ends_before, words.A_SITE_CAN_LEAVE, "/ends_before")
         row.ends_before = ends_before
         row.save(update_fields=["ends_before"])
         return row
@@ -307,9 +295,11 @@ def set_terms(*, actor: Actor, contract_number: str, terms: NewTerms) -> Contrac
         row = terms_row(contract, terms)
         if not covers(contract.starts_on, contract.ends_before, row.effective_from):
             raise _bad(
-                "/effective_from", "outside-contract", _("The contract runs {days}.", days=_days(contract))
+                "/effective_from",
+                "outside-contract",
+                _("The contract runs {days}.", days=words.days_of(contract)),
             )
-        refuse_closed_month(row.effective_from, _TERMS_CAN_BEGIN)
+        refuse_closed_month(row.effective_from, words.TERMS_CAN_BEGIN)
         if contracts.terms_rows(contract.id).filter(effective_from=row.effective_from).exists():
             detail = _(
                 "{number} has terms from {effective_from} already. Choose another day.",
@@ -340,26 +330,27 @@ def give_notice(
                 _(
                     "Notice was given on {notice_given_on} already: {said_end}.",
                     notice_given_on=day_text(contract.notice_given_on),
-                    said_end=_said_end(contract),
+                    said_end=words.end_of(contract.number, contract.ends_before),
                 )
             )
         by_itself = contracts.duration_of(contract).ends_by_itself
         if contract.ends_before is not None and (ends_before is None or contract.ends_before != by_itself):
-            raise Conflict(_("No notice is needed: {said_end}.", said_end=_said_end(contract)))
+            raise Conflict(
+                _(
+                    "No notice is needed: {said_end}.",
+                    said_end=words.end_of(contract.number, contract.ends_before),
+                )
+            )
         if not FIRST_YEAR <= given_on.year <= LAST_YEAR:
             raise _bad(
                 "/given_on",
                 "out-of-range",
-                _(
-                    "Notice lies in the years {first_year} to {last_year}.",
-                    first_year=FIRST_YEAR,
-                    last_year=LAST_YEAR,
-                ),
+                _("Notice lies in the years {first_year} to {last_year}.", **YEARS),
             )
         end = ends_before or contracts.duration_of(contract).end_after_notice(given_on)
         if problems := end_problems(contract.starts_on, end, "/ends_before"):
             raise BadInput(problems[0].detail, errors=problems)
-        refuse_closed_month(end, _A_CONTRACT_CAN_END, "/ends_before" if ends_before else "/given_on")
+        refuse_closed_month(end, words.A_CONTRACT_CAN_END, "/ends_before" if ends_before else "/given_on")
         contract.notice_given_on, contract.ends_before = given_on, end
         contract.save(update_fields=["notice_given_on", "ends_before"])
         return contract
@@ -373,7 +364,7 @@ def withdraw_notice(*, actor: Actor, contract_number: str) -> Contract:
         contract = contracts.get_contract(contract_number)
         if contract.notice_given_on is None or contract.ends_before is None:
             raise Conflict(_("No notice was given, so there is nothing to take back."))
-        refuse_closed_month(contract.ends_before, _ENDS, "/number")
+        refuse_closed_month(contract.ends_before, words.NOTICE_CAN_BE_TAKEN_BACK, "/number")
         contract.notice_given_on = None
         contract.ends_before = contracts.duration_of(contract).ends_by_itself
         contract.save(update_fields=["notice_given_on", "ends_before"])
@@ -401,18 +392,6 @@ def record_renewals(today: date) -> list[ContractRenewal]:
     made = [row for row in rows if (row.contract_id, row.starts_on) not in known]
     ContractRenewal.objects.bulk_create(made, batch_size=1_000, ignore_conflicts=True)
     return made
-
-
-def _said_end(contract: Contract) -> str:
-    return (
-        _(
-            "{number} ends before {ends_before}",
-            number=contract.number,
-            ends_before=day_text(contract.ends_before),
-        )
-        if contract.ends_before
-        else ""
-    )
 
 
 def _bad(pointer: str, code: str, detail: str) -> BadInput:
