@@ -9,6 +9,8 @@ from uuid import uuid4
 
 from PIL import Image
 
+from accounts import tenancy
+from accounts.models import Operator
 from accounts.permissions import Role
 from servicing.commands.forecasts import refit
 from servicing.commands.photos import add_photo
@@ -156,3 +158,22 @@ def test_a_site_shows_its_empty_stations_access_and_notes(north: Cast) -> None:
     assert "1 unit hangs here." in body
     assert "Nobody at the site is told of visits." in body
     assert "Strike it" not in text_of(signed_in(north, Role.VIEWER).get(f"/{north.operator.slug}/sites/S1"))
+
+
+def test_the_pages_speak_german_and_fluid_ounces_to_who_reads_them(north: Cast) -> None:
+    with tenancy.writing(north.owner):
+        Operator.objects.filter(id=north.operator.id).update(locale="de-DE")
+    north.upload(north.installed(at=NOON - 30 * DAY), north.exchanged(at=NOON - 4 * DAY))
+    german = unit_page(north)
+    assert '<html lang="de-DE">' in german.content.decode()
+    body = text_of(german)
+    assert f"Gerät {north.unit.code} braucht nichts vor dem Besuch, der am Fr. 10. Juli fällig ist." in body
+    assert "40 mL Rest in der Kartusche" in body
+    assert "Arrived" not in body
+    with tenancy.writing(north.owner):
+        Operator.objects.filter(id=north.operator.id).update(locale="en-US", measures="us")
+    american = text_of(unit_page(north))
+    # NIST Handbook 44, appendix C: 280 mL are 9.47 US fluid ounces, 40 mL are 1.35.
+    assert "with 9.5 fl oz put in; 1.4 fl oz left in the cartridge" in american
+    # The one mL left is the name that the operator gave its cartridge.
+    assert "mL" not in american.replace("280 mL with", "")

@@ -19,6 +19,7 @@ PAGES = (
     "sites/S1/visit",
     "units/",
     "lots/",
+    "search",
     "lots/L-1",
     "money/",
     "money/month",
