@@ -19,7 +19,7 @@ from fleet import queries as fleet
 from fleet.queries import StationPlace
 from servicing import log
 from servicing.commands.office import record_events
-from servicing.queries import fleet_state, hanging
+from servicing.queries import fleet_state, hanging, placement
 from servicing.queries.fleet_state import UnitView
 from servicing.rules.placement import RULE, RULE_VERSION, outcome_of_liquids
 
@@ -60,6 +60,7 @@ def install_unit(
             raise Conflict(detail, errors=[Problem("/label", "installed", detail)])
         place = _empty_place(station_id)
         family = _family(cartridge_id)
+        _refuse_unasked(work, place, family)
     payload = {
         "station_id": str(station_id),
         "cartridge_id": str(cartridge_id),
@@ -82,6 +83,7 @@ def move_unit(*, actor: Actor, work: Work, station_id: UUID) -> None:
         place = _empty_place(station_id)
         cartridge_id = UUID(view.history.cartridge_id)
         family = _family(cartridge_id)
+        _refuse_unasked(work, place, family)
     moved = {"type": "unit.moved", "payload": {"station_id": str(station_id)}}
     _record_placed(actor, work, place, (cartridge_id, family), moved)
 
@@ -128,6 +130,22 @@ def _family(cartridge_id: UUID) -> str:
         detail = _("There is no cartridge here with this id.")
         raise NotFound(detail, errors=[Problem("/cartridge", "not-found", detail)])
     return facts.family
+
+
+def _refuse_unasked(work: Work, place: StationPlace, family: str) -> None:
+    """Not knowing lifts no block: where hypochlorite was found, somebody must say that it is used no longer."""
+    if work.bowl_product is not None:
+        return
+    found = placement.blocked_stations(placement.site_notes(place.site_id))
+    if any(
+        one.station_id == place.station_id and outcome_of_liquids(family, one.bowl_product) == "breaks"
+        for one in found
+    ):
+        detail = _(
+            "The site's cleaners were found to use hypochlorite in this fixture, and nobody could say that they no "
+            "longer do. Ask them before an acid hangs there; nothing was recorded."
+        )
+        raise Conflict(detail, code=BLOCKED, errors=[Problem("/bowl_product", "unknown", detail)])
 
 
 def _refuse_time(at: datetime) -> None:

@@ -304,7 +304,9 @@ def _show(
     request: OperatorRequest, name: str, form: forms.Form, page: dict[str, Any], *, status: int = 200
 ) -> HttpResponse:
     done = request.GET.get("done", "") if request.method != "POST" else ""
-    return render(request, f"servicing/{name}.html", {**page, "form": form, "done": done}, status=status)
+    may_set_up = request.actor.may(Permission.FLEET_MANAGE)
+    page = {**page, "form": form, "done": done, "may_set_up": may_set_up}
+    return render(request, f"servicing/{name}.html", page, status=status)
 
 
 def _refused(

@@ -125,7 +125,7 @@ def test_fixtures_are_numbered_on_and_called_as_the_operator_speaks(north: Cast)
     )
     more = commands.add_fixtures(actor=north.owner, restroom_id=room.id, urinals=2, water_closets=1)
 
-    assert [one.name for one in more] == ["Urinal 2", "Urinal 3", "WC 1"]
+    assert [one.name for one in more] == ["Urinal 2", "Urinal 3", "Toilette 1"]
 
 
 def test_rooms_and_stations_are_renamed_where_they_are(north: Cast, south: Cast) -> None:
@@ -242,3 +242,23 @@ def test_an_operator_with_nothing_is_told_where_to_begin(north: Cast) -> None:
     assert "No liquid is entered yet: begin with it" in said[0]
     assert "no model is entered yet" in said[1]
     assert "no liquid is entered yet" in said[2]
+
+
+def test_the_pages_are_read_in_german(north: Cast) -> None:
+    with tenancy.writing(north.owner):
+        Operator.objects.filter(id=north.operator.id).update(locale="de-DE")
+    visitor = signed_in(north, Role.DISPATCHER)
+    site = f"/{north.operator.slug}/sites/S1"
+    said = {
+        set_up(north, "fleet"): "1 Kartusche kann in Ihre Geräte eingesetzt werden.",
+        set_up(north, "labels"): "3 gedruckte Etiketten warten auf ihre Wand.",
+        set_up(
+            north, "safety-sheets"
+        ): "Für 1 Flüssigkeit fehlt hier das Sicherheitsdatenblatt: Scale remover.",
+        set_up(north, "import"): "Bis zu 5.000 Zeilen.",
+        f"{site}/rooms": "Marl Quay School hat 3 Plätze; 3 davon sind leer.",
+        f"{site}/install": "Marl Quay School: 3 von 3 Plätzen leer.",
+    }
+    assert {path: words in text_of(visitor.get(path)) for path, words in said.items()} == dict.fromkeys(
+        said, True
+    )

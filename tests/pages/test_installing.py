@@ -84,6 +84,9 @@ def test_an_acid_goes_nowhere_beside_hypochlorite(north: Cast) -> None:
     with north.reading():
         blocked = placement.blocked_stations(placement.site_notes(north.site.id))
     assert [one.station_id for one in blocked] == [north.stations[0].id]
+    unsure = visitor.submit(installing(north), **{**form, "bowl_product": "unknown"})
+    assert (unsure.status_code, "Ask them before an acid hangs there" in text_of(unsure)) == (409, True)
+    assert view_of(north).status == "printed"
     # The cleaners' product was changed: the same form goes through with the new answer.
     assert visitor.submit(installing(north), **{**form, "bowl_product": "none"}).status_code == 302
     assert view_of(north).history.is_installed
