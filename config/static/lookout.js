@@ -60,8 +60,8 @@ class LiveRows extends HTMLElement {
         this.good = Date.now();
         this.etag = answer.headers.get("ETag") ?? this.etag;
         this.token = answer.headers.get("Lookout-Token") ?? this.token;
-        const time = this.querySelector("time");
-        if (time) time.textContent = answer.headers.get("Lookout-Time") ?? time.textContent;
+        const [time, at] = [this.querySelector("time"), answer.headers.get("Lookout-Time")];
+        if (time && at) time.textContent = decodeURIComponent(at);
         if (text) this.apply(new DOMParser().parseFromString(text, "text/html"));
       }
     } catch {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import wraps
 from typing import Any
+from urllib.parse import quote
 
 from django.http import HttpRequest, HttpResponse, HttpResponseNotModified
 from django.shortcuts import render
@@ -31,7 +32,8 @@ def _changes(request: OperatorRequest) -> HttpResponse:
 
 def _told(answer: HttpResponse, zone: str, etag: str, token: str = "") -> HttpResponse:
     answer.headers["ETag"] = etag
-    answer.headers["Lookout-Time"] = time_of_day(clock.now().astimezone(clock.zone_of(zone)))
+    # A header takes plain letters only, and some locales write a narrow space.
+    answer.headers["Lookout-Time"] = quote(time_of_day(clock.now().astimezone(clock.zone_of(zone))))
     if token:
         answer.headers["Lookout-Token"] = token
     return answer
