@@ -19,6 +19,8 @@ METHODS = {
     "cheque": N_("cheque"),
     "other": N_("other"),
 }
+# What became of an event, as the log tells it.
+STANDINGS = {"superseded": N_("superseded"), "clock_ahead": N_("clock ahead")}
 BASES = {"billed": N_("billed"), "collected": N_("collected")}
 ACCOUNTS = {
     "bank": N_("Bank"),
