@@ -142,7 +142,10 @@ def install(request: OperatorRequest, code: str) -> HttpResponse:
     choices: dict[str, Any] = {
         "zone": site.zone,
         "places": page["places"],
-        "cartridges": [(key, f"{one.name} ({volume(one.volume_ml)})") for key, one in cartridges.items()],
+        "cartridges": [
+            (key, f"{one.name} ({one.liquid.name}, {volume(one.volume_ml)})")
+            for key, one in cartridges.items()
+        ],
     }
     if request.method != "POST":
         asked = {
