@@ -23,7 +23,6 @@ from billing.pages.month_words import (
     FIGURES,
     MODES,
     MONEY,
-    FigureWords,
     Says,
     change_of,
     row_says,
@@ -34,7 +33,16 @@ from billing.queries.months import MoneyFigure, MoneyMonth
 from billing.rules.documents import amount_text
 from billing.rules.months import month_after, months_later
 from servicing.queries.months import behind, trying
-from servicing.queries.months.sheet import Figure, Sheet, last_whole_month, material_of, sheet_of
+from servicing.queries.months.sheet import (
+    Figure,
+    Range,
+    Series,
+    Sheet,
+    last_whole_month,
+    material_of,
+    series_of,
+    sheet_of,
+)
 
 PAGE_SIZE = 100
 EARLIEST_YEAR = 1_900
@@ -119,20 +127,22 @@ def figure(request: OperatorRequest, month: str, figure: str) -> HttpResponse:
     asked = Figure(figure)
     with tenancy.reading(request.actor):
         material = material_of(first)
-        found = sheet_of(material)
+        series = series_of(material, asked)
         rows = behind.rows_behind(material, asked)
+    window = material.window
     pages = Paginator(rows, PAGE_SIZE)
     part = pages.get_page(request.GET.get("page"))
-    line = next(one for one in _lines(found) if one.key == asked)
+    line = _line(asked, series)
     page = {
-        **_around(request, found),
+        **_months_around(request, first, clock.today(request.operator.zone)),
+        "month": first,
         "line": line,
-        "by_month": line.by_month(found.months),
+        "by_month": line.by_month(window.months),
         "rows": [(row, row_says(asked, row)) for row in part.object_list],
         "part": part,
         "total": pages.count,
-        "top": found.series[asked].top[-1],
-        "bottom": bottom[-1] if (bottom := found.series[asked].bottom) else None,
+        "top": series.top[-1],
+        "bottom": series.bottom[-1] if series.bottom else None,
         "figure": asked,
     }
     return render(request, "billing/month_figure.html", page)
@@ -200,17 +210,15 @@ def _money_figure(request: OperatorRequest, first: date, asked: MoneyFigure) -> 
 
 
 def _lines(found: Sheet) -> list[Line]:
-    lines = []
-    for one in Figure:
-        words: FigureWords = FIGURES[one]
-        low = high = ""
-        if one is Figure.PUNCTUAL and found.on_time.n:
-            low, high = words.says(found.on_time.low), words.says(found.on_time.high)
-        elif one in found.ranges:
-            low, high = (words.says(end) for end in found.ranges[one])
-        series = found.series[one]
-        lines.append(Line(one, _(words.title), _(words.formula), series.values, words.says, low, high))
-    return lines
+    on_time = found.on_time
+    ranges = {**found.ranges, **({Figure.PUNCTUAL: (on_time.low, on_time.high)} if on_time.n else {})}
+    return [_line(one, found.series[one], ranges.get(one)) for one in Figure]
+
+
+def _line(figure: Figure, series: Series, within: Range | None = None) -> Line:
+    words = FIGURES[figure]
+    low, high = (words.says(end) for end in within) if within else ("", "")
+    return Line(figure, _(words.title), _(words.formula), series.values, words.says, low, high)
 
 
 def _money_lines(books: Books) -> list[Line]:

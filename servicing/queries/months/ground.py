@@ -31,7 +31,7 @@ from servicing.rules.water import hardness_class
 # The longest time between two exchanges that is looked back for: an interval of twelve months, and a month late.
 LOOK_BACK = timedelta(days=400)
 # The next due day's window ends the last one's: far enough ahead to know it.
-AHEAD = timedelta(days=400)
+AHEAD = timedelta(days=62)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,15 @@ class Liquid(NamedTuple):
     cartridge: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What of the log is read: from ``since`` (but for what is ever read) until before ``until``, less what is superseded."""
+
+    since: datetime
+    until: datetime
+    superseded: list[UUID]
+
+
 @dataclass(frozen=True)
 class Ground:
     """Units and sites by their place in ``unit_ids`` and ``sites``; ``events`` are all but exchanges and cleanings."""
@@ -64,13 +73,30 @@ class Ground:
     liquids: list[Liquid]
     sites: list[SiteRow]
     walked: Walked
-    charges: Charges
     events: list[Said]
     local_days: LocalDays
+    span: Span
 
     @property
     def tenures(self) -> list[Tenure]:
         return self.walked.tenures
+
+    @cached_property
+    def charges(self) -> Charges:
+        """Exchanges are many: they are read only for the figures that need them."""
+        charged = reading.charged_units(self.span.since, self.span.until, self.span.superseded)
+        place = {unit_id: at for at, unit_id in enumerate(self.unit_ids)}
+        # A unit that was never installed has no place: what is said of it is a finding of the fold.
+        known = np.array([place.get(unit_id, len(place)) for unit_id in charged.unit_ids], np.int64)
+        return charges_of(
+            charged,
+            known[charged.unit],
+            self.walked.tenures,
+            self.walked.hung,
+            local_days=self.local_days,
+            since_s=int(self.span.since.timestamp()),
+            now_s=int(self.now.timestamp()),
+        )
 
     @cached_property
     def first_day(self) -> int:
@@ -120,13 +146,10 @@ class Ground:
 def ground_of(window: Window) -> Ground:
     """All that the figures of a window's months are made of, read once."""
     now = clock.now()
-    superseded, until = reading.superseded_ids(), now + AHEAD_TOLERANCE
     since = datetime.combine(window.months[0] - LOOK_BACK, time.min, UTC)
-    events = reading.rare_events(since, until, superseded)
-    charged = reading.charged_units(since, until, superseded)
-    unit_ids = sorted(
-        {one.subject_id for one in events if one.subject_kind == "unit"} | set(charged.unit_ids)
-    )
+    span = Span(since, now + AHEAD_TOLERANCE, reading.superseded_ids())
+    events = reading.rare_events(span.since, span.until, span.superseded)
+    unit_ids = sorted({one.subject_id for one in events if one.subject_kind == "unit"})
     place = {unit_id: at for at, unit_id in enumerate(unit_ids)}
     sites = _sites()
     days = _days(sites, window, events, now)
@@ -146,16 +169,7 @@ def ground_of(window: Window) -> Ground:
         ),
     )
     local_days = _LocalDays(days, [site.agreed.zone for site in sites])
-    charges = charges_of(
-        charged,
-        np.array([place[unit_id] for unit_id in charged.unit_ids], np.int64)[charged.unit],
-        walked.tenures,
-        walked.hung,
-        local_days=local_days,
-        since_s=int(since.timestamp()),
-        now_s=int(now.timestamp()),
-    )
-    return Ground(window, now, unit_ids, liquids, sites, walked, charges, events, local_days)
+    return Ground(window, now, unit_ids, liquids, sites, walked, events, local_days, span)
 
 
 def _by_unit(events: Sequence[Said], place: dict[UUID, int]) -> list[tuple[int, list[Said]]]:

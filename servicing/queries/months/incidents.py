@@ -117,10 +117,15 @@ def faults_of(ground: Ground, places: Places) -> list[Faulty]:
     for one in ground.events:
         if one.subject_id in faulty:
             by_unit.setdefault(one.subject_id, []).append(one)
-    exchanges = _exchanges_of(ground, {places.unit_of[unit_id] for unit_id in by_unit})
+    # Only a unit that gave nothing is put right by an exchange.
+    dry = {one.subject_id for one in ground.events if one.type == "fault.found" and one.word == "NOO"}
+    exchanges = _exchanges_of(
+        ground, {places.unit_of[unit_id] for unit_id in dry if unit_id in places.unit_of}
+    )
     return [
         fault
         for unit_id, own in by_unit.items()
+        if unit_id in places.unit_of
         for fault in _faults_of_unit(places, unit_id, _lines(own, exchanges.get(places.unit_of[unit_id], [])))
     ]
 

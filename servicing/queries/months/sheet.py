@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from functools import cached_property
 from uuid import UUID
 
 import numpy as np
@@ -28,7 +29,7 @@ from servicing.queries.months.incidents import (
 )
 from servicing.queries.months.service import Standing, Wicks, standing_of, unit_days, wicks_of
 from servicing.queries.service_figures import CrewFigures, crew_figures
-from servicing.rules.months import MONTH_DAYS, Window, month_after
+from servicing.rules.months import MONTH_DAYS, Floats, Window, month_after
 from servicing.rules.service_level import OnTime, on_time, poisson_interval, wilson
 from servicing.rules.shrinkage import gamma_fit, gamma_mean
 
@@ -98,23 +99,51 @@ class CrewMonth:
     high: float
 
 
-@dataclass(frozen=True)
 class Material:
-    """All that a window's figures are counted from; the rows behind them too."""
+    """All that a window's figures are counted from, and the rows behind them; each part is read when it is asked for."""
 
-    ground: Ground
-    standing: Standing
-    unit_days: np.ndarray
-    due_days: DueDays
-    dryness: Dryness
-    wicks: Wicks
-    reports: list[Reported]
-    faults: list[Faulty]
-    visits: Visits
+    def __init__(self, ground: Ground) -> None:
+        self.ground = ground
 
     @property
     def window(self) -> Window:
         return self.ground.window
+
+    @cached_property
+    def places(self) -> Places:
+        return Places(self.ground)
+
+    @cached_property
+    def standing(self) -> Standing:
+        return standing_of(self.ground)
+
+    @cached_property
+    def unit_days(self) -> Floats:
+        return unit_days(self.ground)
+
+    @cached_property
+    def due_days(self) -> DueDays:
+        return DueDays(self.ground)
+
+    @cached_property
+    def dryness(self) -> Dryness:
+        return dryness_of(self.ground)
+
+    @cached_property
+    def wicks(self) -> Wicks:
+        return wicks_of(self.ground, forecasting.live_fits().wick.life)
+
+    @cached_property
+    def reports(self) -> list[Reported]:
+        return reports_of(self.ground, self.places)
+
+    @cached_property
+    def faults(self) -> list[Faulty]:
+        return faults_of(self.ground, self.places)
+
+    @cached_property
+    def visits(self) -> Visits:
+        return visits_of(self.ground)
 
 
 @dataclass(frozen=True)
@@ -147,28 +176,16 @@ def last_whole_month(today: date) -> date:
 
 
 def material_of(month: date) -> Material:
-    """Reads and counts for a month and the 23 before it. Raises Nonsense for a month that has not begun."""
+    """What a month and the 23 before it are counted from, inside the scope. Raises Nonsense for a month to come."""
     today = clock.today(accounts.get_operator().zone)
-    ground = ground_of(Window.until(month, today))
-    places = Places(ground)
-    return Material(
-        ground,
-        standing_of(ground),
-        unit_days(ground),
-        DueDays(ground),
-        dryness_of(ground),
-        wicks_of(ground, forecasting.live_fits().wick.life),
-        reports_of(ground, places),
-        faults_of(ground, places),
-        visits_of(ground),
-    )
+    return Material(ground_of(Window.until(month, today)))
 
 
 def sheet_of(material: Material) -> Sheet:
     """The sheet of the last month of the material."""
     window, last = material.window, len(material.window.months) - 1
     month = window.months[-1]
-    series = _series(material)
+    series = {figure: series_of(material, figure) for figure in Figure}
     gained, lost = material.standing.gained(last), material.standing.lost(last)
     wicks = material.wicks
     return Sheet(
@@ -177,8 +194,10 @@ def sheet_of(material: Material) -> Sheet:
         is_running=window.last_on < date.fromordinal(month_after(month).toordinal() - 1),
         months=window.months,
         series=series,
-        ranges=_ranges(series, last),
-        on_time=_on_time(material),
+        ranges={
+            figure: found for figure, one in series.items() if (found := range_of(one, figure)) is not None
+        },
+        on_time=on_time_of(material),
         units_gained=len(gained[0]),
         units_lost=len(lost[0]),
         sites_gained=len(gained[1]),
@@ -198,62 +217,88 @@ def sheet_of(material: Material) -> Sheet:
     )
 
 
-def _series(material: Material) -> dict[Figure, Series]:
-    window, months = material.window, len(material.window.months)
+def series_of(material: Material, figure: Figure) -> Series:
+    """One figure by month."""
+    return _SERIES[figure](material)
 
-    def by_month(days: Sequence[int], weights: Sequence[float] | None = None) -> tuple[float, ...]:
-        place = window.places(np.array(days, np.int64))
-        weight = np.ones(len(days)) if weights is None else np.array(weights, np.float64)
-        return _plain(np.bincount(place[place >= 0], weight[place >= 0], months))
 
-    punctual, visits = material.due_days.by_month(), material.visits
-    unit_days = _plain(material.unit_days)
-    unit_months = tuple(days / MONTH_DAYS for days in unit_days)
+def range_of(series: Series, figure: Figure) -> Range | None:
+    """The 95 % interval of the last month's rate (exact Poisson) or share (Wilson), where it stands on single events."""
+    if series.bottom is None or not series.bottom[-1]:
+        return None
+    if figure in {Figure.REPORTS, Figure.FAULTS}:
+        low, high = _poisson(int(series.top[-1]), series.bottom[-1])
+        return series.per * low, series.per * high
+    if figure in {Figure.NOT_ADMITTED, Figure.REMEDY}:
+        ends = wilson(series.top[-1], series.bottom[-1])
+        return float(ends[0]), float(ends[1])
+    return None
+
+
+def _by_month(
+    window: Window, days: Sequence[int], weights: Sequence[float] | None = None
+) -> tuple[float, ...]:
+    place = window.places(np.array(days, np.int64))
+    weight = np.ones(len(days)) if weights is None else np.array(weights, np.float64)
+    return _plain(np.bincount(place[place >= 0], weight[place >= 0], len(window.months)))
+
+
+def _punctual(material: Material) -> Series:
+    counted = material.due_days.by_month()
+    return Series(_plain(counted.met), _plain(counted.asked))
+
+
+def _per_unit_months(material: Material, days: Sequence[int]) -> Series:
+    unit_months = _plain(material.unit_days / MONTH_DAYS)
+    return Series(_by_month(material.window, days), unit_months, PER_UNIT_MONTHS)
+
+
+def _remedy(material: Material) -> Series:
+    judged = [
+        (one.closed_day, not one.came_back)
+        for one in material.faults
+        if one.is_judged and one.closed_day is not None
+    ]
+    days = [day for day, _ in judged]
+    return Series(
+        _by_month(material.window, days, [held for _, held in judged]), _by_month(material.window, days)
+    )
+
+
+def _restored(material: Material) -> Series:
     closed = [
         (one.closed_day, one.open_days)
         for one in material.reports
         if one.closed_day is not None and one.open_days is not None
     ]
-    judged = [one for one in material.faults if one.is_judged and one.closed_day is not None]
-    judged_on = [one.closed_day or 0 for one in judged]
-    return {
-        Figure.UNITS: Series(_plain(material.standing.units.sum(axis=0)[1:])),
-        Figure.SITES: Series(_plain(material.standing.sites.sum(axis=0)[1:])),
-        Figure.PUNCTUAL: Series(_plain(punctual.met), _plain(punctual.asked)),
-        Figure.DRY: Series(_plain(material.dryness.days.sum(axis=0)), unit_days),
-        Figure.WICKS: Series(_plain(material.wicks.changed)),
-        Figure.REPORTS: Series(by_month([one.day for one in material.reports]), unit_months, PER_UNIT_MONTHS),
-        Figure.FAULTS: Series(by_month([one.day for one in material.faults]), unit_months, PER_UNIT_MONTHS),
-        Figure.NOT_ADMITTED: Series(_plain(visits.not_admitted), _plain(visits.attempts)),
-        Figure.REMEDY: Series(
-            by_month(judged_on, [not one.came_back for one in judged]), by_month(judged_on)
-        ),
-        Figure.RESTORED: Series(
-            by_month([day for day, _ in closed], [days for _, days in closed]),
-            by_month([day for day, _ in closed]),
-        ),
-        Figure.LOAD: Series(_plain(visits.minutes), _plain(visits.available)),
-    }
+    days = [day for day, _ in closed]
+    return Series(
+        _by_month(material.window, days, [open_days for _, open_days in closed]),
+        _by_month(material.window, days),
+    )
+
+
+_SERIES: dict[Figure, Callable[[Material], Series]] = {
+    Figure.UNITS: lambda material: Series(_plain(material.standing.units.sum(axis=0)[1:])),
+    Figure.SITES: lambda material: Series(_plain(material.standing.sites.sum(axis=0)[1:])),
+    Figure.PUNCTUAL: _punctual,
+    Figure.DRY: lambda material: Series(
+        _plain(material.dryness.days.sum(axis=0)), _plain(material.unit_days)
+    ),
+    Figure.WICKS: lambda material: Series(_plain(material.wicks.changed)),
+    Figure.REPORTS: lambda material: _per_unit_months(material, [one.day for one in material.reports]),
+    Figure.FAULTS: lambda material: _per_unit_months(material, [one.day for one in material.faults]),
+    Figure.NOT_ADMITTED: lambda material: Series(
+        _plain(material.visits.not_admitted), _plain(material.visits.attempts)
+    ),
+    Figure.REMEDY: _remedy,
+    Figure.RESTORED: _restored,
+    Figure.LOAD: lambda material: Series(_plain(material.visits.minutes), _plain(material.visits.available)),
+}
 
 
 def _plain(values: ArrayLike) -> tuple[float, ...]:
     return tuple(np.asarray(values, np.float64).tolist())
-
-
-def _ranges(series: dict[Figure, Series], at: int) -> dict[Figure, Range]:
-    """The 95 % intervals of the month's rates (exact Poisson) and shares (Wilson) that stand on single events."""
-    found: dict[Figure, Range] = {}
-    for figure in (Figure.REPORTS, Figure.FAULTS):
-        one = series[figure]
-        if one.bottom is not None and one.bottom[at]:
-            low, high = _poisson(int(one.top[at]), one.bottom[at])
-            found[figure] = (one.per * low, one.per * high)
-    for figure in (Figure.NOT_ADMITTED, Figure.REMEDY):
-        one = series[figure]
-        if one.bottom is not None and one.bottom[at]:
-            low_high = wilson(one.top[at], one.bottom[at])
-            found[figure] = (float(low_high[0]), float(low_high[1]))
-    return found
 
 
 def _poisson(count: int, exposure: float) -> Range:
@@ -261,7 +306,7 @@ def _poisson(count: int, exposure: float) -> Range:
     return float(low), float(high)
 
 
-def _on_time(material: Material) -> OnTime:
+def on_time_of(material: Material) -> OnTime:
     """The month's punctuality, its interval widened by how the due days of one crew and day go together."""
     month, sites = material.window.months[-1], material.ground.sites
     in_time: list[bool] = []
