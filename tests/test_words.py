@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.words import catalogue
+from accounts.languages import Manner, _, speaking
+from tests.words import bare, catalogue
 
 ROOT = catalogue.ROOT
 
@@ -85,3 +86,46 @@ def test_the_scripts_of_others_are_what_they_say():
 
 def test_what_is_read_at_run_time_is_what_the_parts_say():
     assert catalogue.compiled("de").read_bytes() == catalogue.put_together("de")
+
+
+def test_every_sentence_is_said_in_german():
+    found = catalogue.compared("de")
+
+    assert found.missing == {}
+    assert found.wrong == []
+    assert found.unused == []
+
+
+def test_no_text_on_a_page_escapes_the_catalogues():
+    assert bare.in_templates() == []
+
+
+def test_no_sentence_in_the_code_escapes_the_catalogues():
+    assert bare.in_code() == []
+
+
+@pytest.mark.parametrize(
+    ("source", "found"),
+    [
+        ("<p>Two words</p>", ["Two words"]),
+        ('<p>{% translate "Two words" %} {{ one }}: 5 mL</p>', []),
+        ('<a title="To the site" href="#">{{ one }}</a>', ["To the site"]),
+        ("<p>{% if one %}Yes, it is{% endif %}</p>", ["Yes, it is"]),
+    ],
+)
+def test_bare_text_is_found_in_a_template(source: str, found: list[str]):
+    assert list(bare.in_source("{% load i18n %}" + source)) == found
+
+
+def test_a_sentence_put_together_in_code_is_found():
+    assert bare.in_module('raise Conflict(f"The site {name} is closed.")') != []
+    assert bare.in_module('raise Conflict(_("The site {name} is closed.", name=name))') == []
+    assert bare.in_module('Problem("/name", "taken", "This name is taken.")') != []
+
+
+def test_a_language_without_a_catalogue_speaks_english():
+    with speaking(Manner("de-AT")):
+        assert _("Sites") == "Standorte"
+    with speaking(Manner("fr-FR")):
+        assert _("Sites") == "Sites"
+    assert _("Sites") == "Sites"

@@ -23,6 +23,7 @@ from servicing.pages.planning import crew_choices, onward, reason_choices, round
 from servicing.queries.planning import (
     Round,
     RoundVisit,
+    next_planned_after,
     notes_of,
     planned_without_crew,
     round_of,
@@ -82,11 +83,13 @@ def rounds(request: OperatorRequest) -> HttpResponse:
     with tenancy.reading(request.actor):
         found = sorted(rounds_on(day), key=lambda one: one.crew_id != request.actor.crew_id)
         lonely = planned_without_crew(day)
+        later = next_planned_after(day) if day >= today else {}
     hours = [Hour(one.crew, one.crew_id, _row(visit, day, today)) for one in found for visit in one.visits]
     hours.sort(key=lambda hour: (_minute(hour.row.one, LAST_MINUTE), hour.crew))
     page = {
         **_days(day, today),
-        "rounds": [(one, _until(one)) for one in found],
+        "rounds": [(one, _until(one), later.get(one.crew_id)) for one in found],
+        "next_day": min((plan.day for plan in later.values()), default=None),
         "lonely": lonely,
         "hours": hours,
         "planned": sum(one.planned for one in found),

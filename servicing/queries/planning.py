@@ -9,7 +9,7 @@ from datetime import date, time, timedelta
 from typing import Any
 from uuid import UUID, uuid5
 
-from django.db.models import Min, Q, QuerySet
+from django.db.models import F, Min, Q, QuerySet
 
 from accounts import clock
 from accounts import queries as accounts
@@ -194,6 +194,13 @@ def rounds_on(day: date) -> list[Round]:
     """Every active crew's day by name, also of those without a plan; called-off visits are left out."""
     crews = {crew.id: crew.name for crew in accounts.crews().filter(is_active=True)}
     return _rounds(crews, list(_open_on(day).filter(crew_id__in=crews)), day)
+
+
+def next_planned_after(day: date) -> dict[UUID, PlannedVisit]:
+    """Of each crew, the first open visit that is planned after a day, with its site."""
+    later = PlannedVisit.objects.filter(day__gt=day, called_off_at=None, crew__isnull=False)
+    ordered = later.order_by("crew_id", "day", F("begins_at").asc(nulls_last=True), "id")
+    return {plan.crew_id: plan for plan in ordered.distinct("crew_id").select_related("site")}
 
 
 def planned_without_crew(day: date) -> list[RoundVisit]:

@@ -67,6 +67,14 @@ def test_an_empty_day_says_what_will_stand_there(north: Cast) -> None:
     assert "The visits of this day will stand here" in said
 
 
+def test_a_day_without_visits_says_when_the_next_are(north: Cast) -> None:
+    plan(north, add_site(north, "S2"), day=TODAY + timedelta(days=4), begins_at=time(7, 15))
+    plan(north, day=TODAY + timedelta(days=2), begins_at=time(9, 30))
+    said = text_of(dispatcher(north).get(home(north)))
+    assert "No visit is planned for this day. The next are planned for Wed 17 Jun." in said
+    assert "Nothing is planned. Then, on Wed 17 Jun at 09:30: Marl Quay School." in said
+
+
 def test_a_day_that_is_none_is_today_or_not_there(north: Cast) -> None:
     visitor = dispatcher(north)
     assert "Monday 15 June 2026" in text_of(visitor.get(home(north), {"day": "tomorrow"}))
