@@ -19,7 +19,7 @@ QUIET_MODULES = 4  # ISO/IEC 18004 asks for four modules of white around the cod
 LEAST_MODULE_MM, USUAL_MODULE_MM = 0.5, 0.6
 COLUMNS, ROWS = 5, 7
 A_SHEET = COLUMNS * ROWS
-MOST_LABELS = 10 * A_SHEET  # drawing them takes about a second
+MOST_LABELS = 5 * A_SHEET  # drawing them takes about a second
 CELL_WIDTH_MM, CELL_HEIGHT_MM = 35.0, 36.0
 WIDEST_CODE_MM = 28.0  # so that the line below it fits its cell
 
