@@ -18,6 +18,7 @@ from billing.commands import crediting, payments
 from billing.commands.payments import NewPayment
 from billing.queries import ageing
 from billing.queries.months import MoneyFigure, money_months, money_rows
+from servicing.queries.events import stored_events
 from servicing.queries.months.behind import rows_behind
 from servicing.queries.months.sheet import Figure, Sheet, material_of, sheet_of
 from tests.billing.books import APRIL, JUNE, MAY, close, list_prices, numbers
@@ -190,8 +191,6 @@ def test_a_correction_changes_the_month_it_belongs_to(served: Cast) -> None:
 
 
 def _events(cast: Cast) -> list[dict[str, Any]]:
-    from servicing.queries.events import stored_events
-
     with cast.reading():
         return [{"type": row.type, "id": row.event_id} for row in stored_events()]
 
