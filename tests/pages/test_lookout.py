@@ -117,7 +117,7 @@ def test_the_number_of_queries_does_not_grow_with_units_and_sites(north: Cast) -
     assert len(with_many) <= 30, [query["sql"][:80] for query in with_many]
 
 
-def test_a_row_says_who_comes_next_and_what_the_office_noted(north: Cast) -> None:
+def test_a_row_says_who_comes_next_and_what_the_office_noted(north: Cast, later: Any) -> None:
     north.upload(north.installed(at=NOON - timedelta(days=45)))
     visitor = signed_in(north, Role.DISPATCHER)
     # Due on the 10th of each month; nobody was there since the installation on 1 May.
@@ -126,10 +126,11 @@ def test_a_row_says_who_comes_next_and_what_the_office_noted(north: Cast) -> Non
         actor=north.dispatcher, site_id=north.site.id, day=date(2026, 6, 16), begins_at=time(9, 30)
     )
     planning.write_note(actor=north.dispatcher, site_id=north.site.id, text="Key at the desk until ten.")
-    planning.write_note(actor=north.dispatcher, site_id=north.site.id, text="Ask for Mr Reed.")
+    later(minutes=1)
+    planning.write_note(actor=north.dispatcher, site_id=north.site.id, text="Ask at the gate.")
     body = text_of(visitor.get(f"/{north.operator.slug}/"))
     assert "Tue 16 Jun, 09:30, Crew A" in body
-    assert "Ask for Mr Reed. and 1 more note" in body
+    assert "Ask at the gate. and 1 more note" in body
 
 
 def test_what_a_row_offers_is_what_a_role_may(north: Cast) -> None:
@@ -180,7 +181,7 @@ def test_the_day_shows_how_far_each_crew_is(north: Cast) -> None:
             begins_at=time(hour, 15),
         )
     visitor = signed_in(north, Role.DISPATCHER)
-    assert "Crew A 0 of 2next 08:15, Marl Quay School" in text_of(visitor.get(f"/{north.operator.slug}/"))
+    assert "Crew A 0 of 2 next 08:15, Marl Quay School" in text_of(visitor.get(f"/{north.operator.slug}/"))
     visit = uuid7()
     north.upload(
         north.event(
@@ -194,7 +195,7 @@ def test_the_day_shows_how_far_each_crew_is(north: Cast) -> None:
         )
     )
     body = text_of(visitor.get(f"/{north.operator.slug}/"))
-    assert "Crew A 1 of 2next 09:15, Ostrel Mill" in body
+    assert "Crew A 1 of 2 next 09:15, Ostrel Mill" in body
     assert "08:00 Crew A: Marl Quay School, served" in body
     assert "09:00 Crew A: Ostrel Mill" in body
 
