@@ -6,6 +6,7 @@ import io
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from uuid import UUID
 
 import typst
 from PIL import Image
@@ -69,122 +70,124 @@ def sold(cast: Cast) -> Cast:
     cast.upload(cast.installed(at=on(4, 1)), cast.event("wick.changed", cast.unit, on(4, 14), reason="age"))
     close(cast, APRIL)
     close(cast, MAY, at=datetime(2026, 6, 3, 9, tzinfo=UTC))
-    bookkeeper = cast.actors[Role.BOOKKEEPER]
+    _state_royalty(cast)
+    previewing.preview_month(actor=cast.actors[Role.BOOKKEEPER], month=date(2026, 6, 1))
+    return cast
+
+
+def _state_royalty(cast: Cast) -> None:
+    actor = cast.actors[Role.BOOKKEEPER]
     royalty.set_royalty_terms(
-        actor=bookkeeper,
+        actor=actor,
         effective_from=APRIL,
         network_name="The network",
         basis=Basis.BILLED,
         tiers=[Tier(None, Decimal(5))],
     )
     for month in (APRIL, MAY):
-        royalty.state_month(actor=bookkeeper, month=month)
-    previewing.preview_month(actor=cast.actors[Role.BOOKKEEPER], month=date(2026, 6, 1))
-    return cast
+        royalty.state_month(actor=actor, month=month)
 
 
 def whole_world(cast: Cast) -> World:
     sold(cast)
-    visit = uuid7(on(5, 28))
-    fault = cast.event(
-        "fault.found", cast.units[1], on(5, 28), mode="ELU", detection="visit_check", visit=visit
-    )
+    found = World(cast=cast, **_worked(cast), **_planned(cast), **_billed(cast), **_shared(cast))
+    sweep(actor=cast.dispatcher)
+    return found
+
+
+def _worked(cast: Cast) -> dict[str, str]:
+    """A visit with a fault and its photo, and what the school's front desk reported."""
+    visit, at = uuid7(on(5, 28)), on(5, 28)
+    fault = cast.event("fault.found", cast.units[1], at, mode="ELU", detection="visit_check", visit=visit)
+    made = {"site_id": cast.site.id, "crew_id": cast.crew.id, "outcome": "served", "minutes": 25}
     cast.upload(
         cast.installed(cast.units[1], at=on(4, 20), station=1),
-        cast.exchanged(at=on(5, 28), visit=visit),
+        cast.exchanged(at=at, visit=visit),
         fault,
-        cast.event(
-            "visit.made",
-            visit,
-            on(5, 28),
-            site_id=cast.site.id,
-            crew_id=cast.crew.id,
-            outcome="served",
-            minutes=25,
-        ),
+        cast.event("visit.made", visit, at, **made),
     )
-    dispatcher, owner = cast.dispatcher, cast.owner
+    photo = uuid7(at)
+    photos.add_photo(
+        actor=cast.crew_phone,
+        id=photo,
+        content=_picture(),
+        unit_id=cast.units[1].id,
+        event_id=UUID(fault["id"]),
+        taken_at=at,
+    )
     office.receive_report(
-        actor=dispatcher,
+        actor=cast.dispatcher,
         about=Subject.SITE,
         subject_id=cast.site.id,
         kind="leak",
         who="Front desk",
         said="A puddle below the second one.",
     )
-    plan = planning.plan_visit(actor=dispatcher, site_id=cast.site.id, day=NOON.date(), crew_id=cast.crew.id)
-    planning.write_note(actor=dispatcher, site_id=cast.site.id, text="Ring half an hour before.")
+    with cast.reading():
+        event = log.unit_events(cast.unit.id)[0].event_id
+        person = personal.people()[0].person_id
+    return {"event": str(event), "photo": str(photo), "person": str(person)}
+
+
+def _planned(cast: Cast) -> dict[str, str]:
+    """The next visit, a note for it, somebody to tell, and a pause in the summer."""
+    actor, site_id, today = cast.dispatcher, cast.site.id, NOON.date()
+    plan = planning.plan_visit(actor=actor, site_id=site_id, day=today, crew_id=cast.crew.id)
+    planning.write_note(actor=actor, site_id=site_id, text="Ring half an hour before.")
     contact = contacts.add_contact(
-        actor=owner,
-        site_id=cast.site.id,
-        name="Front desk",
-        email="desk@school.example",
-        wants_announcements=True,
-    )
-    photo = uuid7(on(5, 28))
-    photos.add_photo(
-        actor=cast.crew_phone,
-        id=photo,
-        content=_picture(),
-        unit_id=cast.units[1].id,
-        event_id=fault["id"],
-        taken_at=on(5, 28),
+        actor=actor, site_id=site_id, name="Front desk", email="desk@school.example"
     )
     standstill = office.begin_standstill(
-        actor=dispatcher,
-        site_id=cast.site.id,
-        starts_on=NOON.date() + timedelta(days=60),
-        ends_on=NOON.date() + timedelta(days=80),
+        actor=actor,
+        site_id=site_id,
+        starts_on=today + timedelta(days=60),
+        ends_on=today + timedelta(days=80),
         billing="none",
     )
+    return {"plan": str(plan.id), "contact": str(contact.id), "standstill": str(standstill)}
+
+
+def _billed(cast: Cast) -> dict[str, str]:
+    """An open invoice with a charge, and a payment that settles nothing yet."""
     with cast.reading():
-        liquid_id = cast.cartridge.liquid_id
-        restroom_id = cast.stations[0].restroom_id
-        debt = settling.open_debts()[0]
-        charge = str(closes.charges()[0].id)
+        debt, charge = settling.open_debts()[0], closes.charges()[0]
         contract = contract_queries.get_contract("K-1")
-        contract_site = str(contract_queries.sites_of(contract.id)[0].id)
-        person = str(personal.people()[0].person_id)
-        event = str(log.unit_events(cast.unit.id)[0].event_id)
+        row = contract_queries.sites_of(contract.id)[0]
+    payment = NewPayment(
+        customer_id=cast.customer.id,
+        received_on=date(2026, 6, 10),
+        amount=Decimal(3),
+        currency="EUR",
+        reference=debt.number,
+        external_id="T-1",
+        allocations=[],
+    )
+    paid = payments.record_payment(actor=cast.actors[Role.BOOKKEEPER], payment=payment)
+    return {
+        "invoice": debt.number,
+        "charge": str(charge.id),
+        "payment": str(paid.id),
+        "contract_site": str(row.id),
+    }
+
+
+def _shared(cast: Cast) -> dict[str, str]:
+    """The liquid's sheet, and a link of each kind."""
+    actor = cast.dispatcher
     add_safety_sheet(
-        actor=owner, liquid_id=liquid_id, revision_on=date(2025, 2, 1), language="en",
+        actor=actor,
+        liquid_id=cast.cartridge.liquid_id,
+        revision_on=date(2025, 2, 1),
+        language="en",
         content=bytes(typst.compile(b"= Sheet", format="pdf")),
-    )  # fmt: skip
-    paid = payments.record_payments(
-        actor=cast.actors[Role.BOOKKEEPER],
-        payments=[
-            NewPayment(
-                customer_id=cast.customer.id,
-                received_on=date(2026, 6, 10),
-                amount=Decimal(3),
-                currency="EUR",
-                reference=debt.number,
-                external_id="T-1",
-                allocations=[],
-            )
-        ],
     )
-    _, site_token = links.make_link(actor=dispatcher, site_id=cast.site.id, label="Desk")
-    _, customer_token = links.make_link(actor=dispatcher, customer_id=cast.customer.id)
-    _, restroom_token = links.make_link(actor=dispatcher, restroom_id=restroom_id)
-    sweep(actor=dispatcher)
-    return World(
-        cast=cast,
-        invoice=debt.number,
-        charge=charge,
-        payment=str(paid[0].id),
-        event=event,
-        plan=str(plan.id),
-        photo=str(photo),
-        site_token=site_token,
-        customer_token=customer_token,
-        restroom_token=restroom_token,
-        restroom=str(restroom_id),
-        contact=str(contact.id),
-        contract_site=contract_site,
-        standstill=str(standstill),
-        person=person,
-    )
+    restroom_id = cast.stations[0].restroom_id
+    return {
+        "restroom": str(restroom_id),
+        "site_token": links.make_link(actor=actor, site_id=cast.site.id, label="Desk")[1],
+        "customer_token": links.make_link(actor=actor, customer_id=cast.customer.id)[1],
+        "restroom_token": links.make_link(actor=actor, restroom_id=restroom_id)[1],
+    }
 
 
 def _picture() -> bytes:
