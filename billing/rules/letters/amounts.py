@@ -10,6 +10,8 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
+from babel.numbers import get_decimal_symbol, get_group_symbol
+
 from accounts import phrases
 from accounts.languages import cldr, manner
 from billing.rules import dating
@@ -31,7 +33,10 @@ def breakable(text: str) -> str:
 
 def number(text: str) -> str:
     """All decimals there are, groups of three, a true minus: 1,234.50."""
-    return phrases.amount(format(Decimal(text), "f"))
+    value, locale = Decimal(text), cldr(manner().locale)
+    whole, dot, decimals = f"{abs(value):,f}".partition(".")
+    grouped = whole.replace(",", get_group_symbol(locale))
+    return f"{MINUS if value < 0 else ''}{grouped}{get_decimal_symbol(locale) if dot else ''}{decimals}"
 
 
 def money(text: str, currency: str) -> str:
@@ -47,6 +52,11 @@ def price(text: str, minor_units: int) -> str:
 
 def day(text: str) -> str:
     """An ISO date as 2 May 2026."""
+    return _day(text, manner().locale)
+
+
+@lru_cache(maxsize=1_000)
+def _day(text: str, locale: str) -> str:
     return phrases.day_year(date.fromisoformat(text)).replace(" ", "\u00a0")
 
 
