@@ -93,7 +93,7 @@ PROBLEM_TYPES: dict[str, ProblemType] = {
     "too-large": ProblemType(
         413,
         TooLarge.title,
-        "A body may have up to 1 MiB, an upload up to 500 events. Send it in parts; nothing was stored.",
+        "A body may have up to 1 MiB, a photo up to 2 MB, an upload up to 500 events. Send it in parts; nothing was stored.",
     ),
     "unsupported-media-type": ProblemType(
         415, "This kind of body is not read here.", "Send JSON, as application/json."

@@ -24,6 +24,8 @@ TEMPLATES = ROOT / "config" / "templates"
 LOCALE = ROOT / "config" / "locale"
 PRODUCT = ("accounts", "fleet", "servicing", "billing", "config", "demo_tenant")
 HEADER = {"Content-Type": "text/plain; charset=utf-8", "Plural-Forms": "nplurals=2; plural=(n != 1);"}
+# Commands speak to whoever runs the service, in English as their logs do.
+SILENT = {"management", "migrations"}
 # A place for a value: {name} of str.format, %(name)s of a template.
 PLACES = re.compile(r"\{(\w+)[^}]*\}|%\((\w+)\)s")
 
@@ -47,7 +49,7 @@ def said() -> dict[Message, list[str]]:
             found[message].add(path.relative_to(ROOT).as_posix())
     for folder in PRODUCT:
         for path in sorted((ROOT / folder).rglob("*.py")):
-            if "migrations" not in path.parts:
+            if not SILENT & set(path.parts):
                 for message in _of_code(path):
                     found[message].add(path.relative_to(ROOT).as_posix())
     return {message: sorted(places) for message, places in sorted(found.items())}
