@@ -25,8 +25,8 @@ def arrive(
     cast: Cast, site: Any, outcome: str = "served", minutes: int | None = None, at: Any = NOON
 ) -> None:
     kind = "visit.not_admitted" if outcome == "not_admitted" else "visit.made"
-    said = {"reason": "closed"} if outcome == "not_admitted" else {"outcome": outcome, "minutes": minutes}
-    said = {name: value for name, value in said.items() if value is not None}
+    said: dict[str, Any] = {"reason": "closed"} if outcome == "not_admitted" else {"outcome": outcome}
+    said |= {"minutes": minutes} if minutes is not None else {}
     fates = cast.upload(cast.event(kind, uuid4(), at, site_id=site.id, crew_id=cast.crew.id, **said))
     assert [one.fate for one in fates] == ["accepted"]
 

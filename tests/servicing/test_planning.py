@@ -250,7 +250,7 @@ def test_a_note_stands_until_it_is_struck(north: Cast) -> None:
     )
     with north.reading():
         found = plans.notes_of([north.site.id])[north.site.id]
-    assert [(one.text, one.written_by.name) for one in found] == [("Ring at the side door.", "Dispatcher")]
+    assert [(one.text, str(one.written_by)) for one in found] == [("Ring at the side door.", "Dispatcher")]
     planning.strike_note(actor=north.dispatcher, note_id=note.id)
     with north.reading():
         assert plans.notes_of([north.site.id]) == {}
