@@ -18,6 +18,8 @@ from tests.cast import PASSWORD, Cast
 from tests.pages.visitors import Visitor, signed_in, text_of
 from tests.test_architecture import addresses
 
+# Its statements, and in which language it reads them.
+OPEN_TO_IT = {Permission.OWN_SETTINGS, Permission.ROYALTY_READ}
 AT = datetime(2026, 6, 4, 9, tzinfo=UTC)
 
 
@@ -56,7 +58,7 @@ def test_its_navigation_has_nothing_else(stated):
     page = answer.content.decode()
     links = set(re.findall(rf'href="/{stated.operator.slug}/([^"]*)"', page))
 
-    assert links == {"royalty/", "royalty/2026-05"}
+    assert links == {"me", "royalty/", "royalty/2026-05"}
     assert "Royalty Network Sign out" in text_of(answer)
     assert "State June 2026" not in text_of(answer)
     assert "Set other terms" not in text_of(answer)
@@ -108,11 +110,11 @@ def test_every_other_page_of_the_operator_is_closed_to_it(stated):
         if answer.status_code == 405:
             answer = visitor.submit(path)
         found[name] = answer.status_code == 403
-        wanted[name] = view.permission is not Permission.ROYALTY_READ
+        wanted[name] = view.permission not in OPEN_TO_IT
 
     assert len(found) > 25
     assert found == wanted
-    assert {name for name, closed in found.items() if not closed} == {"royalty", "royalty-statement"}
+    assert {name for name, closed in found.items() if not closed} == {"me", "royalty", "royalty-statement"}
 
 
 def test_a_refusal_leads_the_network_back_to_its_statements(stated):

@@ -131,8 +131,8 @@ def test_a_role_that_may_not_gets_403_in_words(north: Cast, role: Role, page: st
 def test_the_navigation_holds_only_what_the_role_may_see(north: Cast) -> None:
     crew = text_of(signed_in(north, Role.CREW_MEMBER).get(f"/{north.operator.slug}/"))
     owner = text_of(signed_in(north, Role.OWNER).get(f"/{north.operator.slug}/"))
-    assert "Lookout Sites Units Crew Member Sign out" in crew
-    assert "Lookout Sites Units Figures Money Set-up Owner Sign out" in owner
+    assert "Lookout Rounds Sites Units Find a label, site, customer or invoice Crew Member Sign out" in crew
+    assert "Lookout Rounds Sites Units Month sheet Money Set-up Find a label, site, customer or invoice Owner Sign out" in owner
 
 
 def test_money_has_a_line_of_words_of_its_own(north: Cast) -> None:
