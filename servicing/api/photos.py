@@ -30,6 +30,8 @@ from servicing.rules.pictures import MOST_BYTES
 
 # A photo never changes; whoever may see it keeps it for themselves.
 KEPT = "private, max-age=31536000, immutable"
+# A phone whose clock was never set begins in 1970.
+FIRST_YEAR, LAST_YEAR = 1970, 9000
 _OFFSET = re.compile(r"(?:Z|[+-]\d\d:\d\d)\Z", re.IGNORECASE)
 _BODY = {kind: {"type": "string", "format": "binary"} for kind in ("image/jpeg", "image/png")}
 
@@ -65,12 +67,19 @@ class JpegForm(BaseRenderer):
 
 
 class _Instant(serializers.DateTimeField):
-    default_error_messages = {"offset": "Expected an instant with its offset from UTC (RFC 3339)."}
+    default_error_messages = {
+        "offset": "Expected an instant with its offset from UTC (RFC 3339).",
+        "out-of-range": f"Expected an instant of the years {FIRST_YEAR} to {LAST_YEAR}.",
+    }
 
     def to_internal_value(self, value: Any) -> Any:
         if isinstance(value, str) and not _OFFSET.search(value):
             self.fail("offset")
-        return super().to_internal_value(value)
+        instant = super().to_internal_value(value)
+        # At the ends of the calendar an instant has no local time everywhere, so no page could say it.
+        if not FIRST_YEAR <= instant.year <= LAST_YEAR:
+            self.fail("out-of-range")
+        return instant
 
 
 class PhotoSaid(Sent):

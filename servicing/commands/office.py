@@ -191,18 +191,30 @@ def _record_once(
         "subject": {"kind": subject[0], "id": str(subject[1])},
         "payload": payload,
     }
-    if event_id is not None:
-        with tenancy.reading(actor):
-            stored = log.events_by_id([event_id])
-        if stored:
-            one = stored[0]
-            if (one.type, one.subject_kind, one.subject_id, one.payload) == (kind, *subject, payload):
-                return made
-            raise Conflict(
-                _("An event with this id and other content is stored already; the stored one stays.")
-            )
-    record_events(
-        actor=actor,
-        events=[{**said, "id": str(made), **({"occurred_at": at.isoformat()} if at else {})}],
-    )
+    if event_id is not None and _is_stored(actor, event_id, kind, subject, payload):
+        return made
+    try:
+        record_events(
+            actor=actor,
+            events=[{**said, "id": str(made), **({"occurred_at": at.isoformat()} if at else {})}],
+        )
+    except BadInput:
+        # Sent twice at once, the other came first, with a time of its own.
+        if event_id is None or not _is_stored(actor, event_id, kind, subject, payload):
+            raise
     return made
+
+
+def _is_stored(
+    actor: Actor, event_id: UUID, kind: str, subject: tuple[str, UUID], payload: dict[str, Any]
+) -> bool:
+    """Whether an event is there that says the same; Conflict for one that says something else."""
+    with tenancy.reading(actor):
+        stored = log.events_by_id([event_id])
+    if stored and (stored[0].type, stored[0].subject_kind, stored[0].subject_id, stored[0].payload) != (
+        kind,
+        *subject,
+        payload,
+    ):
+        raise Conflict(_("An event with this id and other content is stored already; the stored one stays."))
+    return bool(stored)

@@ -48,14 +48,18 @@ def photos_of_unit(unit_id: UUID, *, most: int = MOST) -> list[PhotoView]:
     return _views(Photo.objects.filter(unit_id=unit_id).order_by("-taken_at", "id")[:most])
 
 
-def photos_of_site(site_id: UUID, *, most: int = MOST) -> list[PhotoView]:
-    """Photos taken at a site, of its units or of the place itself, the latest first.
+def photos_of_site(
+    site_id: UUID, *, visit_ids: Collection[UUID] | None = None, most: int = MOST
+) -> list[PhotoView]:
+    """Photos taken at a site, of its units or of the place itself, the latest first; of these visits, if any are named.
 
     One of a unit that came before anything else of it, so that its place was not known yet, goes where the unit hangs.
     """
     hanging = UnitState.objects.filter(site_id=site_id).values_list("unit_id", flat=True)
     here = Q(site_id=site_id) | Q(site_id=None, unit_id__in=list(hanging))
-    return _views(Photo.objects.filter(here).order_by("-taken_at", "id")[:most])
+    rows = Photo.objects.filter(here)
+    rows = rows if visit_ids is None else rows.filter(visit_id__in=visit_ids)
+    return _views(rows.order_by("-taken_at", "id")[:most])
 
 
 def photos_of_events(event_ids: Collection[UUID]) -> dict[UUID, list[PhotoView]]:

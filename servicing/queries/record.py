@@ -136,9 +136,16 @@ def visits_between(
     return [one for one in found if restroom_id is None or one.work]
 
 
-def _records(visits: list[Visit], site_id: UUID, restroom_id: UUID | None) -> list[VisitRecord]:
+def _records(
+    visits: list[Visit],
+    site_id: UUID,
+    restroom_id: UUID | None,
+    unit_ids: Collection[UUID] | None = None,
+) -> list[VisitRecord]:
+    """What was done on these visits; of these units alone, if any are named, whose events alone are then read."""
     visit_ids = {visit.id for visit in visits}
     touched = {row.subject_id for row in log.events_of_visits(visit_ids) if row.subject_kind == "unit"}
+    touched = touched if unit_ids is None else touched & set(unit_ids)
     rows = log.events_of(touched) if touched else []
     visit_of = {row.event_id: row.visit_id for row in rows}
     standing = effective([fold_event(row) for row in rows])
@@ -200,8 +207,8 @@ class _Places:
 def _shown(site_id: UUID, visit_ids: set[UUID]) -> dict[UUID, dict[UUID | None, list[UUID]]]:
     """The photos of these visits, each by the unit it shows, or None for the place itself."""
     found: dict[UUID, dict[UUID | None, list[UUID]]] = {}
-    for photo in reversed(photos.photos_of_site(site_id, most=MOST_PHOTOS)):
-        if photo.visit_id in visit_ids and photo.visit_id is not None:
+    for photo in reversed(photos.photos_of_site(site_id, visit_ids=visit_ids, most=MOST_PHOTOS)):
+        if photo.visit_id is not None:
             found.setdefault(photo.visit_id, {}).setdefault(photo.unit_id, []).append(photo.id)
     return found
 
@@ -210,9 +217,10 @@ def photo_of(photo_id: UUID, site_ids: Collection[UUID], restroom_id: UUID | Non
     """The JPEG of a photo that the record of these sites shows; NotFound for every other."""
     photo = photos.get_photo(photo_id)
     visit = Visit.objects.filter(id=photo.visit_id, site_id__in=site_ids).first() if photo.visit_id else None
-    if visit is None or photo.site_id != visit.site_id:
+    if visit is None:
         raise NotFound(no_link())
-    record = _records([visit], visit.site_id, restroom_id)[0]
+    # A page of many photos asks for each alone, so no more is read than the one unit that it shows.
+    record = _records([visit], visit.site_id, restroom_id, [photo.unit_id] if photo.unit_id else [])[0]
     shown = {*record.photo_ids, *(one for work in record.work for one in work.photo_ids)}
     if photo_id not in shown:
         raise NotFound(no_link())

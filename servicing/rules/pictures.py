@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import io
+import struct
 import warnings
 from dataclasses import dataclass
 
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, UnidentifiedImageError
 
 from accounts.errors import BadInput, Problem, TooLarge
 from accounts.languages import _
@@ -20,6 +21,17 @@ QUALITY = 82
 SMALL_SIDE = 320
 
 _WHITE = (255, 255, 255)
+# How a picture is turned upright, by its orientation in Exif 2.32 (tag 0x0112).
+_ORIENTATION = 0x0112
+_TURNS = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +85,22 @@ def _drawn(content: bytes) -> Drawn:
             )
         # A JPEG can be read at a half, a quarter or an eighth of its size.
         opened.draft("RGB", (LONGEST_SIDE, LONGEST_SIDE))
-        upright = ImageOps.exif_transpose(opened)
-        upright.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
-        plain = _on_white(upright)
+        turn = _turn(opened)
+        # Made smaller first, so that no second picture of full size is held.
+        opened.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
+        plain = _on_white(opened if turn is None else opened.transpose(turn))
     out = io.BytesIO()
     plain.save(out, "JPEG", quality=QUALITY, optimize=True)
     return Drawn(out.getvalue(), plain.width, plain.height)
+
+
+def _turn(opened: Image.Image) -> Image.Transpose | None:
+    """How to turn it upright; None too where what the camera wrote can't be read, which spoils no picture."""
+    try:
+        orientation = opened.getexif().get(_ORIENTATION)
+    except (AttributeError, LookupError, SyntaxError, TypeError, ValueError, struct.error):
+        return None
+    return _TURNS.get(orientation) if isinstance(orientation, int) else None
 
 
 def _on_white(picture: Image.Image) -> Image.Image:

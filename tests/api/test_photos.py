@@ -65,6 +65,8 @@ def test_a_png_is_taken_and_another_kind_of_body_is_not(north):
         ({"unit": None}, "/unit"),
         ({"taken_at": "2026-06-15T12:00:00"}, "/taken_at"),
         ({"taken_at": "soon"}, "/taken_at"),
+        ({"taken_at": "0001-01-01T00:00:00+00:00"}, "/taken_at"),
+        ({"taken_at": "9999-12-31T23:59:00+00:00"}, "/taken_at"),
         ({"sha256": "0" * 64}, "/sha256"),
         ({"sha256": "0"}, "/sha256"),
         ({"colour": "red"}, "/colour"),

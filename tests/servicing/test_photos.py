@@ -8,7 +8,7 @@ import zlib
 from uuid import UUID, uuid4
 
 import pytest
-from PIL import Image
+from PIL import Image, ImageChops, ImageOps, ImageStat
 
 from accounts.errors import BadInput, Conflict, Forbidden, NotFound, TooLarge
 from accounts.permissions import Role
@@ -69,6 +69,36 @@ def test_nothing_of_the_camera_is_left_and_the_picture_stands_upright():
     assert b"Invented camera" in sent
     assert b"Invented camera" not in drawn.content
     assert (drawn.width, drawn.height) == (200, 320)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_every_orientation_of_exif_is_turned_as_a_reference_turns_it(orientation):
+    picture = Image.linear_gradient("L").resize((96, 64)).convert("RGB")
+    picture.paste("red", (0, 0, 32, 16))
+    exif = Image.Exif()
+    exif[ORIENTATION] = orientation
+    sent = io.BytesIO()
+    picture.save(sent, "PNG", exif=exif)
+
+    with Image.open(sent) as seen, Image.open(io.BytesIO(drawn_anew(sent.getvalue()).content)) as drawn:
+        # Pillow's own reading of the tag, by another way than ours.
+        apart = ImageChops.difference(ImageOps.exif_transpose(seen), drawn.convert("RGB"))
+    assert ImageStat.Stat(apart).mean[0] < 4  # of 255: what a JPEG of this quality loses
+
+
+def test_a_photo_whose_camera_wrote_nonsense_is_kept_all_the_same():
+    exif = Image.Exif()
+    exif[ORIENTATION] = TURNED
+    exif[0x011A] = 72.0  # the resolution, a fraction of two numbers
+    whole = jpeg(exif=exif)
+    # Exif 2.32, 4.6.2: an entry's tag, type and count; the type of the resolution is made another one.
+    entry = struct.pack(">HHI", 0x011A, 5, 1)
+    entry = entry if entry in whole else struct.pack("<HHI", 0x011A, 5, 1)
+    assert whole.count(entry) == 1
+
+    for kind in range(256):
+        spoiled = whole.replace(entry, entry[:2] + bytes([kind, kind]) + entry[4:])
+        assert drawn_anew(spoiled).content[:2] == b"\xff\xd8"
 
 
 def test_the_longest_side_is_bounded_and_a_small_picture_stays_as_it_is():
