@@ -12,7 +12,7 @@ from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
-from django.db import OperationalError
+from django.db import DataError, OperationalError
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.http.request import UnreadablePostError
 from django.shortcuts import render
@@ -39,6 +39,8 @@ from accounts.pages import reading_in
 log = logging.getLogger(__name__)
 
 API = "/api/"
+# The largest file that a page takes has 5 MB; then there is the form around it.
+MOST_BODY = 6 * 1024 * 1024
 MEDIA_TYPE = "application/problem+json"
 
 
@@ -157,6 +159,9 @@ def as_refusal(exc: Exception) -> Refusal | None:
         return (
             Busy("Others are working on this. Nothing was done; try again in a moment.") if waited else None
         )
+    if isinstance(exc, DataError) and "NUL" in str(exc):
+        # In an address or a form; no text that the database holds has this character.
+        return BadInput("The request could not be read.")
     meaning = next((refusal for kind, refusal in _DJANGO_MEANS if isinstance(exc, kind)), None)
     return meaning[0](meaning[1]) if meaning else None
 
@@ -232,12 +237,19 @@ class PageRefusals:
     """A refusal raised by a page's view becomes a page with its status; one to sign in leads to the sign-in page.
 
     The API's own views answer for themselves; what is left under its address, such as /api/ alone, is no page.
+    A body that nothing here takes is refused by the length it declares, before any of it is read or kept on disk.
     """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        declared = request.META.get("CONTENT_LENGTH") or ""
+        if declared.isdecimal() and int(declared) > MOST_BODY:
+            refusal = TooLarge(
+                "This is larger than anything that is taken here. Nothing was stored; send a smaller file, or parts."
+            )
+            return self.process_exception(request, refusal) or self.get_response(request)
         return self.get_response(request)
 
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:

@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 from django.db import OperationalError
 from django.http import Http404
-from django.test import RequestFactory
+from django.test import Client, RequestFactory
 from psycopg import errors as postgres
 from rest_framework.exceptions import Throttled
 
 from accounts.errors import Busy, Conflict, NotSignedIn, Refusal
 from accounts.permissions import Role
-from config.errors import MEDIA_TYPE, PROBLEM_TYPES, PageRefusals, problem_of, server_error
+from config.errors import API, MEDIA_TYPE, MOST_BODY, PROBLEM_TYPES, PageRefusals, problem_of, server_error
 from tests.api.callers import Api, phone_of, signed_in
 
 # RFC 9457 section 3.1, and the member `errors` of ours.
@@ -220,6 +220,29 @@ def test_a_page_that_needs_a_sign_in_leads_to_it_and_the_api_gets_no_page():
     assert redirect["Location"] == "/sign-in/?next=/north/sites/%3Fpage%3D2"
     assert middleware.process_exception(pages.get("/api/v1/units"), Http404())["Content-Type"] == MEDIA_TYPE
     assert middleware.process_exception(pages.get("/north/"), RuntimeError()) is None
+
+
+@pytest.mark.parametrize(
+    ("path", "kind"),
+    [("/sign-in/", "text/html"), ("/r/none/x/report", "text/html"), (f"{API}v1/units", MEDIA_TYPE)],
+)
+def test_a_body_larger_than_all_that_is_taken_is_refused_unread(north, path, kind):
+    answer = Client().generic(
+        "POST", path, b"x", "multipart/form-data; boundary=x", secure=True, CONTENT_LENGTH=str(MOST_BODY + 1)
+    )
+
+    assert answer.status_code == 413
+    assert answer.headers["Content-Type"].startswith(kind)
+
+
+@pytest.mark.parametrize("rest", ["search?for=%00", "sites/%00", "units/%00", "?crew=%00"])
+def test_a_character_that_no_text_here_has_is_a_bad_request(north, rest):
+    assert signed_in(north).get(f"/{north.operator.slug}/{rest}").status_code == 400
+
+
+def test_nor_does_anybody_sign_in_by_it(north):
+    sent = {"email": "a\x00@b.example", "password": "x"}
+    assert Client().post("/sign-in/", sent, secure=True).status_code == 400
 
 
 def test_a_refusal_of_a_page_is_a_page_with_its_status(north):
