@@ -29,7 +29,8 @@ from servicing.queries.photos import photo_content
 from servicing.rules.pictures import MOST_BYTES
 
 # A photo never changes; whoever may see it keeps it for themselves.
-KEPT = "private, max-age=31536000, immutable"
+# A day: one that is removed for good is then gone from browsers too.
+KEPT = "private, max-age=86400"
 # A phone whose clock was never set begins in 1970.
 FIRST_YEAR, LAST_YEAR = 1970, 9000
 _OFFSET = re.compile(r"(?:Z|[+-]\d\d:\d\d)\Z", re.IGNORECASE)

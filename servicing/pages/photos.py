@@ -20,7 +20,8 @@ from servicing.queries.photos import PhotoView, get_photo, photo_content
 from servicing.rules.pictures import small
 
 # A photo never changes; the browser of whoever may see it keeps it.
-KEPT = "private, max-age=31536000, immutable"
+# A day: one that is removed for good is then gone from browsers too.
+KEPT = "private, max-age=86400"
 
 
 @operator_page(Permission.EVENTS_READ)

@@ -40,7 +40,7 @@ def test_a_phone_sends_a_photo_and_its_office_reads_it(north):
     assert first == again
     assert (first["sha256"], first["event"], first["width"]) == (digest, str(event), 64)
     assert (read.status_code, read.headers["Content-Type"]) == (200, "image/jpeg")
-    assert read.headers["Cache-Control"] == "private, max-age=31536000, immutable"
+    assert read.headers["Cache-Control"] == "private, max-age=86400"
     assert read.content[:2] == b"\xff\xd8"  # ITU-T T.81, annex B: a JPEG begins with the marker SOI
 
 

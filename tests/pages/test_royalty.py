@@ -91,7 +91,10 @@ def test_the_statements_stand_inside_money_for_the_office(north):
     page = signed_in(north, Role.OWNER).get(f"/{north.operator.slug}/royalty/")
 
     text = text_of(page)
-    assert "Lookout Rounds Sites Units Month sheet Money Set-up Find a label, site, customer or invoice Owner Sign out" in text
+    assert (
+        "Lookout Rounds Sites Units Month sheet Money Set-up Find a label, site, customer or invoice Owner Sign out"
+        in text
+    )
     assert ">Money</a>" in page.content.decode()
     assert 'aria-current="page">Royalty</a>' in page.content.decode()
 

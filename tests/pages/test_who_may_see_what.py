@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from accounts.permissions import Role
@@ -100,7 +102,7 @@ def test_an_owner_sees_every_page(north: Cast, page: str) -> None:
     assert answer.status_code == 200
     assert "script-src 'self'" in answer["Content-Security-Policy"]
     assert " style=" not in answer.content.decode()
-    assert "<script" not in answer.content.decode()
+    assert re.findall(r"<script(?![^>]* src=\"/static/)[^>]*>", answer.content.decode()) == []
 
 
 @pytest.mark.parametrize(
@@ -132,7 +134,10 @@ def test_the_navigation_holds_only_what_the_role_may_see(north: Cast) -> None:
     crew = text_of(signed_in(north, Role.CREW_MEMBER).get(f"/{north.operator.slug}/"))
     owner = text_of(signed_in(north, Role.OWNER).get(f"/{north.operator.slug}/"))
     assert "Lookout Rounds Sites Units Find a label, site, customer or invoice Crew Member Sign out" in crew
-    assert "Lookout Rounds Sites Units Month sheet Money Set-up Find a label, site, customer or invoice Owner Sign out" in owner
+    assert (
+        "Lookout Rounds Sites Units Month sheet Money Set-up Find a label, site, customer or invoice Owner Sign out"
+        in owner
+    )
 
 
 def test_money_has_a_line_of_words_of_its_own(north: Cast) -> None:
