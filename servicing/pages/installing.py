@@ -131,6 +131,11 @@ def _station_choices(places: list[StationPlace]) -> list[tuple[str, Any]]:
     return [("", _("Choose")), *rooms.items()]
 
 
+def _only(places: list[StationPlace]) -> str:
+    """The one empty station; where there are several nobody is led to the first."""
+    return str(places[0].station_id) if len(places) == 1 else ""
+
+
 @operator_page(Permission.EVENTS_RECORD, "GET", "HEAD", "POST")
 def install(request: OperatorRequest, code: str) -> HttpResponse:
     """A unit goes up at an empty station of a site."""
@@ -149,7 +154,7 @@ def install(request: OperatorRequest, code: str) -> HttpResponse:
     }
     if request.method != "POST":
         asked = {
-            "station": request.GET.get("station", ""),
+            "station": request.GET.get("station") or _only(page["places"]),
             "cartridge": page["usual_cartridge"],
             "wick": "new",
         }
