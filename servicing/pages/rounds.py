@@ -131,6 +131,8 @@ def day_round(request: OperatorRequest, crew_id: UUID, day: str) -> HttpResponse
         "left_over": proposed.left_over[:MOST_NAMED] if proposed else [],
         "left_over_more": len(proposed.left_over[MOST_NAMED:]) if proposed else 0,
         "may_plan": may_plan,
+        # How to get in is for those who go there, or send somebody.
+        "may_record": request.actor.may(Permission.EVENTS_RECORD),
         "may_note": request.actor.may(Permission.ALERTS_ACKNOWLEDGE),
         "crews": crews,
         "reasons": reason_choices(),

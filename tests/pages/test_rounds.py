@@ -11,7 +11,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from accounts import tenancy
-from accounts.commands import customers, operators
+from accounts.commands import customers, operators, places
 from accounts.models import Member
 from accounts.permissions import Role
 from servicing.commands import planning
@@ -113,6 +113,17 @@ def test_a_round_says_what_to_do_why_and_how_to_get_in(north: Cast) -> None:
     assert "Note: Ask for the caretaker." in said
     assert "never bring acid near bleach" in said
     assert "Change: Marl Quay School" not in said
+
+
+@pytest.mark.parametrize(
+    ("role", "reads"), [(Role.CREW_MEMBER, True), (Role.BOOKKEEPER, False), (Role.VIEWER, False)]
+)
+def test_how_to_get_in_is_for_those_who_go_there(north: Cast, role: Role, reads: bool) -> None:
+    places.change_site(actor=north.owner, site_id=north.site.id, access="The side door by the yard")
+    plan(north)
+    visitor = signed_in(north, role)
+    for page in (round_address(north), f"/{north.operator.slug}/sites/S1"):
+        assert ("The side door by the yard" in text_of(visitor.get(page))) is reads
 
 
 def test_a_proposal_is_shown_before_it_is_planned_and_what_does_not_fit_is_named(north: Cast) -> None:
