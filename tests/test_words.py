@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import itertools
 import re
 from pathlib import Path
@@ -69,19 +68,6 @@ def test_nothing_claims_what_the_liquids_may_not_claim():
     ]
 
     assert found == []
-
-
-def test_the_scripts_of_others_are_what_they_say():
-    folder = ROOT / "config" / "static" / "vendor"
-    listed = {
-        line.split()[0]: line.split()[-1]
-        for line in (folder / "README.txt").read_text(encoding="utf-8").splitlines()
-        if re.search(r" [0-9a-f]{64}$", line)
-    }
-
-    assert {
-        path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.glob("*.js")
-    } == listed
 
 
 def test_what_is_read_at_run_time_is_what_the_parts_say():
