@@ -15,11 +15,10 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import Refusal
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import sending as commands
 from billing.pages import fields
-from billing.pages.fields import say
 from billing.queries import ageing, contract_lists, customer_accounts, parties, settling, statement
 from billing.rules.ageing import Band
 from billing.rules.tax_words import TREATED

@@ -15,11 +15,11 @@ from accounts import queries as accounts
 from accounts.commands.customers import set_billing_email
 from accounts.errors import Refusal
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import parties as commands
 from billing.pages import fields
-from billing.pages.fields import Choices, GroupedForm, say
+from billing.pages.fields import Choices, GroupedForm
 from billing.queries import customer_accounts, parties
 from billing.rules.tax_words import TREATMENTS
 

@@ -13,7 +13,7 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import NotFound, Refusal
 from accounts.languages import _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import contracts as commands
 from billing.commands.contracts import NewContract, NewContractSite, NewTerms
@@ -27,7 +27,7 @@ from billing.pages.contract_forms import (
     inclusions_of,
 )
 from billing.pages.contracts import in_force, show_contract
-from billing.pages.fields import Choices, say
+from billing.pages.fields import Choices
 from billing.queries import contracts, parties
 
 if TYPE_CHECKING:

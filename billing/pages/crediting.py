@@ -15,11 +15,10 @@ from django.urls import reverse
 from accounts import phrases, tenancy
 from accounts.errors import Refusal
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import crediting as commands
 from billing.pages import fields
-from billing.pages.fields import say
 from billing.queries import documents
 from billing.rules.crediting import Creditable, CreditedLine, LineLeft
 from billing.rules.documents import amount_text

@@ -12,7 +12,6 @@ from django.utils.formats import get_format
 from django.utils.functional import lazy
 
 from accounts import phrases
-from accounts.errors import Refusal
 from accounts.languages import N_, _
 from billing.rules.money import MINOR_UNITS, PRICE_DECIMALS
 
@@ -184,22 +183,6 @@ class GroupedForm(forms.Form):
             fields = [self[name] for name in names if name in self.fields]
             if fields:
                 yield _(legend), fields
-
-
-def say(form: forms.Form, refusal: Refusal, names: dict[str, str] | None = None) -> None:
-    """Put a refusal into the form: each problem beside the field that its pointer ends with, the rest above.
-
-    ``names`` gives the field of a pointer's last part where the two are called differently.
-    """
-    told = False
-    for problem in refusal.errors:
-        last = problem.pointer.rsplit("/", 1)[-1]
-        name = (names or {}).get(last, last)
-        if name in form.fields:
-            form.add_error(name, problem.detail)
-            told = True
-    if not told:
-        form.add_error(None, refusal.detail)
 
 
 def values_of(form: forms.Form, **more: Any) -> dict[str, Any]:

@@ -13,12 +13,12 @@ from django.utils.functional import lazy
 from accounts import clock, tenancy
 from accounts.errors import Refusal
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import parties as commands
 from billing.models.parties import TAX_CATEGORIES, TAX_CLASSES
 from billing.pages import fields
-from billing.pages.fields import GroupedForm, say
+from billing.pages.fields import GroupedForm
 from billing.queries import parties
 from billing.rules.chart import USUAL_NUMBERS
 from billing.rules.tax_words import CATEGORIES, CLASSES, REGIMES, TAX_BASES

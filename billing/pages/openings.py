@@ -12,12 +12,12 @@ from django.urls import reverse
 from accounts import clock, tenancy
 from accounts.errors import Refusal
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import opening as commands
 from billing.commands.opening import NewDebt
 from billing.pages import fields
-from billing.pages.fields import Choices, say
+from billing.pages.fields import Choices
 from billing.queries import customer_accounts, parties, settling
 
 LARGEST = 999_999_999

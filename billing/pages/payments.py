@@ -16,12 +16,11 @@ from accounts import clock, tenancy
 from accounts.errors import NotFound, Refusal
 from accounts.ids import uuid7
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import allocating, payments
 from billing.commands.payments import NewPayment
 from billing.pages import fields
-from billing.pages.fields import say
 from billing.queries import customer_accounts, parties, settling
 from billing.queries.settling import Money, Standing
 from billing.rules.documents import amount_text

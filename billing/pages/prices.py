@@ -12,12 +12,11 @@ from django.urls import reverse
 from accounts import clock, tenancy
 from accounts.errors import Refusal
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import prices as commands
 from billing.commands.prices import NewPriceItem
 from billing.models import PriceItem, PriceVersion
-from billing.pages.fields import say
 from billing.pages.price_forms import FigureForm, ItemForm, PriceForm
 from billing.queries import contract_lists, parties, prices
 from billing.queries.prices import PricedItem

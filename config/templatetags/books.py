@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -13,7 +13,7 @@ from babel.lists import format_list
 from babel.numbers import get_decimal_symbol
 from django import template
 from django.template import Context
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 
 from accounts.languages import N_, _, cldr, manner
 from accounts.permissions import Actor, Permission
@@ -82,22 +82,23 @@ class Word:
     is_here: bool
 
 
-@register.inclusion_tag("billing/words.html", takes_context=True)
-def money_words(context: Context) -> dict[str, Any]:
-    """The second line of navigation, inside Money: only what the role may see."""
+def words_seen(context: Context, words: Iterable[tuple[str, str, Permission, set[str]]]) -> list[Word]:
+    """Those of a line of words that the role may see; a line of one word is none."""
     page = context["page"]
     actor: Actor = page["actor"]
     here = context["request"].resolver_match.url_name
-    found = []
-    for word, name, permission, below in WORDS:
-        if not actor.may(permission):
-            continue
-        try:
-            address = reverse(name, args=[page["operator"].slug])
-        except NoReverseMatch:
-            continue
-        found.append(Word(_(word), address, here == name or here in below))
-    return {"words": found if len(found) > 1 else []}
+    found = [
+        Word(_(word), reverse(name, args=[page["operator"].slug]), here == name or here in below)
+        for word, name, permission, below in words
+        if actor.may(permission)
+    ]
+    return found if len(found) > 1 else []
+
+
+@register.inclusion_tag("billing/words.html", takes_context=True)
+def money_words(context: Context) -> dict[str, Any]:
+    """The second line of navigation, inside Money: only what the role may see."""
+    return {"words": words_seen(context, WORDS)}
 
 
 @register.filter

@@ -6,11 +6,10 @@ from typing import Any
 
 from django import template
 from django.template import Context
-from django.urls import NoReverseMatch, reverse
 
-from accounts.languages import N_, _
-from accounts.permissions import Actor, Permission
-from config.templatetags.books import Word
+from accounts.languages import N_
+from accounts.permissions import Permission
+from config.templatetags.books import words_seen
 
 register = template.Library()
 
@@ -70,16 +69,4 @@ WORDS: tuple[tuple[str, str, Permission, set[str]], ...] = (
 @register.inclusion_tag("accounts/words.html", takes_context=True)
 def set_up_words(context: Context) -> dict[str, Any]:
     """The second line of navigation, inside the set-up: only what the role may see."""
-    page = context["page"]
-    actor: Actor = page["actor"]
-    here = context["request"].resolver_match.url_name
-    found = []
-    for word, name, permission, below in WORDS:
-        if not actor.may(permission):
-            continue
-        try:
-            address = reverse(name, args=[page["operator"].slug])
-        except NoReverseMatch:
-            continue
-        found.append(Word(_(word), address, here == name or here in below))
-    return {"words": found if len(found) > 1 else []}
+    return {"words": words_seen(context, WORDS)}
