@@ -34,6 +34,8 @@ class Permission(StrEnum):
     AGREEMENTS_READ = "agreements:read"
     ALERTS_ACKNOWLEDGE = "alerts:acknowledge"
     ALERTS_READ = "alerts:read"
+    BOOKS_MAP = "books:map"
+    CHANGES_READ = "changes:read"
     CONTRACTS_MANAGE = "contracts:manage"
     CREWS_MANAGE = "crews:manage"
     CREWS_READ = "crews:read"
@@ -46,11 +48,14 @@ class Permission(StrEnum):
     EVENTS_RECORD = "events:record"
     FIGURES_READ = "figures:read"
     FLEET_MANAGE = "fleet:manage"
+    INTEGRATIONS_MANAGE = "integrations:manage"
     INVOICES_ISSUE = "invoices:issue"
     INVOICES_READ = "invoices:read"
+    JOURNAL_READ = "journal:read"
     MEMBERS_MANAGE = "members:manage"
     OPERATOR_MANAGE = "operator:manage"
     OWN_SETTINGS = "own-settings:manage"
+    PAYMENTS_READ = "payments:read"
     PAYMENTS_RECORD = "payments:record"
     PRICES_MANAGE = "prices:manage"
     RECORDS_SHARE = "records:share"
@@ -90,20 +95,28 @@ _DISPATCH = _READ_FIELD | {
     Permission.VISITS_PLAN,
 }
 
+_READ_BOOKS = {
+    Permission.CHANGES_READ,
+    Permission.INVOICES_READ,
+    Permission.JOURNAL_READ,
+    Permission.PAYMENTS_READ,
+}
+
 ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
     Role.OWNER: frozenset(Permission),
     Role.DISPATCHER: frozenset(_DISPATCH),
     Role.CREW_MEMBER: frozenset(_READ_FIELD | {Permission.EVENTS_RECORD, Permission.TEXTS_READ}),
     Role.BOOKKEEPER: frozenset(
         _READ_FIELD
+        | _READ_BOOKS
         | {
             Permission.AGREEMENTS_READ,
+            Permission.BOOKS_MAP,
             Permission.CONTRACTS_MANAGE,
             Permission.CUSTOMERS_READ,
             Permission.DOCUMENTS_SEND,
             Permission.FIGURES_READ,
             Permission.INVOICES_ISSUE,
-            Permission.INVOICES_READ,
             Permission.PAYMENTS_RECORD,
             Permission.PRICES_MANAGE,
             Permission.ROYALTY_MANAGE,
@@ -112,11 +125,11 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
     ),
     Role.VIEWER: frozenset(
         _READ_FIELD
+        | _READ_BOOKS
         | {
             Permission.AGREEMENTS_READ,
             Permission.CUSTOMERS_READ,
             Permission.FIGURES_READ,
-            Permission.INVOICES_READ,
         }
     ),
     # The franchise's network: its statements, and nothing else of the operator.

@@ -46,6 +46,7 @@ APPEND_ONLY = {
     LOG_TABLE,
     "servicing_seal",
     "billing_allocation",
+    "billing_bankstatement",
     "billing_charge",
     "billing_closeinputs",
     "billing_contractrenewal",
@@ -58,7 +59,9 @@ APPEND_ONLY = {
     "billing_payment",
     "billing_periodclose",
     "billing_preview",
+    "billing_refund",
     "billing_royaltystatement",
+    "billing_webhookattempt",
 }
 # Of these, the ones whose change is refused to the table's owner too: by two triggers that no session can switch off.
 GUARDED = {

@@ -1,16 +1,23 @@
 """The tables of billing. Django finds them here; each stands in the module of its noun."""
 
+from billing.models.bank import BankEntry, BankStatement
 from billing.models.closing import Charge, CloseInputs, EventDisposition, PeriodClose, Preview
 from billing.models.contracts import Contract, ContractRenewal, ContractSite, ContractTerms
 from billing.models.documents import Document, DocumentLine, NumberSeries, Sending
-from billing.models.ledger import Allocation, JournalEntry, JournalLine, Payment
+from billing.models.feed import AccountMapping, Change, ExternalId
+from billing.models.ledger import Allocation, JournalEntry, JournalLine, Payment, Refund
 from billing.models.parties import BillingProfile, LegalEntity, PurchaseOrder, SiteBilling, TaxRate
 from billing.models.prices import IndexFigure, PriceItem, PriceVersion
 from billing.models.royalty import RoyaltyStatement, RoyaltyTerms
+from billing.models.webhooks import WebhookAttempt, WebhookDelivery, WebhookEndpoint
 
 __all__ = [
+    "AccountMapping",
     "Allocation",
+    "BankEntry",
+    "BankStatement",
     "BillingProfile",
+    "Change",
     "Charge",
     "CloseInputs",
     "Contract",
@@ -20,6 +27,7 @@ __all__ = [
     "Document",
     "DocumentLine",
     "EventDisposition",
+    "ExternalId",
     "IndexFigure",
     "JournalEntry",
     "JournalLine",
@@ -31,9 +39,13 @@ __all__ = [
     "PriceItem",
     "PriceVersion",
     "PurchaseOrder",
+    "Refund",
     "RoyaltyStatement",
     "RoyaltyTerms",
     "Sending",
     "SiteBilling",
     "TaxRate",
+    "WebhookAttempt",
+    "WebhookDelivery",
+    "WebhookEndpoint",
 ]

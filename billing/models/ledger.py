@@ -38,18 +38,70 @@ class Payment(OperatorOwned):
         indexes = [models.Index(fields=["operator", "customer"], name="billing_payment_customer")]
 
 
+class Refund(OperatorOwned):
+    """Money that left again: kept money or a credit paid back to the customer, or a payment that the bank took back.
+
+    ``kind`` refund is of what a payment or a credit note has left; return undoes a whole payment, what it settled first.
+    ``external_id`` is the payer's or the bank's own name of it, once.
+    """
+
+    KINDS = ("refund", "return")
+
+    kind = models.CharField(max_length=6, choices=columns.choices(KINDS))
+    customer = TenantForeignKey("accounts.Customer")
+    legal_entity = TenantForeignKey("billing.LegalEntity", null=True)
+    payment = TenantForeignKey(Payment, null=True)
+    credit_note = TenantForeignKey(Document, null=True)
+    paid_on = models.DateField()
+    amount = columns.amount()
+    currency = models.CharField(max_length=3)
+    method = word(10, "transfer", "card", "cash", "cheque", "other", default="transfer")
+    reference = word(140)
+    external_id = word(80)
+    recorded_at = models.DateTimeField()
+    recorded_by = models.UUIDField(null=True)
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=Q(amount__gt=0), name="billing_refund_amount"),
+            models.CheckConstraint(
+                condition=Q(payment__isnull=False, credit_note=None)
+                | Q(payment=None, credit_note__isnull=False, kind="refund"),
+                name="billing_refund_source",
+            ),
+            models.UniqueConstraint(
+                fields=["operator", "external_id"],
+                condition=~Q(external_id=""),
+                name="billing_refund_external_id",
+            ),
+            # A payment is taken back once.
+            models.UniqueConstraint(
+                fields=["operator", "payment"], condition=Q(kind="return"), name="billing_refund_one_return"
+            ),
+        ]
+
+
 class Allocation(OperatorOwned):
-    """What of a payment or of a credit note settles a document."""
+    """What of a payment or of a credit note settles a document; one that ``undoes`` another has its amount below zero."""
 
     payment = TenantForeignKey(Payment, null=True)
     credit_note = TenantForeignKey(Document, null=True)
     document = TenantForeignKey(Document)
     amount = columns.amount()
     made_on = models.DateField()
+    undoes = TenantForeignKey("billing.Allocation", null=True, db_index=False)
 
     class Meta:
         constraints = [
-            models.CheckConstraint(condition=Q(amount__gt=0), name="billing_allocation_amount"),
+            models.CheckConstraint(
+                condition=Q(amount__gt=0, undoes=None) | Q(amount__lt=0, undoes__isnull=False),
+                name="billing_allocation_sign",
+            ),
+            models.UniqueConstraint(
+                fields=["operator", "undoes"],
+                condition=~Q(undoes=None),
+                name="billing_allocation_undone_once",
+            ),
             models.CheckConstraint(
                 condition=Q(payment=None, credit_note__isnull=False)
                 | Q(payment__isnull=False, credit_note=None),
@@ -74,6 +126,7 @@ class JournalEntry(OperatorOwned):
     customer = TenantForeignKey("accounts.Customer", null=True)
     document = TenantForeignKey(Document, null=True, db_index=False)
     payment = TenantForeignKey(Payment, null=True)
+    refund = TenantForeignKey(Refund, null=True, db_index=False)
     text = word(200)
 
     class Meta:

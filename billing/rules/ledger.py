@@ -33,6 +33,8 @@ class Purpose(StrEnum):
     CREDIT_NOTE = "credit_note"
     PAYMENT = "payment"
     SETTLEMENT = "settlement"
+    REFUND = "refund"
+    RETURN = "return"
     RELEASE = "release"
     OPENING = "opening"
     ROUNDING = "rounding"
