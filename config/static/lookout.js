@@ -227,7 +227,9 @@ function pressed(key) {
 }
 
 document.addEventListener("keydown", (event) => {
-  const typing = event.target.closest?.("input, select, textarea, dialog, [contenteditable]");
+  // A sheet that was closed just now keeps the focus until the next frame; nobody types into it.
+  const closed = event.target.closest?.("dialog:not([open])");
+  const typing = !closed && event.target.closest?.("input, select, textarea, dialog, [contenteditable]");
   if (event.ctrlKey || event.metaKey || event.altKey || typing || event.key.length !== 1) return;
   if (box && !box.checked) return;
   if (pressed(event.key) !== false) event.preventDefault();
