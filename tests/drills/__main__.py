@@ -1,4 +1,4 @@
-"""Drills: ``make drill [ONLY=log|billing] [FULL=1]``. Faults and crowds on purpose; what must hold is computed from the figures."""
+"""Drills: ``make drill [ONLY=log|billing|feed] [FULL=1]``. Faults and crowds on purpose; what must hold is computed from the figures."""
 
 import sys
 
@@ -6,5 +6,7 @@ from tests import measuring
 
 if __name__ == "__main__":
     sys.exit(
-        measuring.main("tests.drills", ("log", "billing"), "Inject faults and check that nothing is lost.")
+        measuring.main(
+            "tests.drills", ("log", "billing", "feed"), "Inject faults and check that nothing is lost."
+        )
     )
