@@ -92,7 +92,7 @@ class JournalFilter(filters.FilterSet):
 class JournalEntries(RowsView):
     """The journal in double entry, in the order the entries were made. Debit and credit of each are equal."""
 
-    permissions = {"GET": Permission.INVOICES_READ}
+    permissions = {"GET": Permission.JOURNAL_READ}
     serializer_class = JournalEntryShown
     filterset_class = JournalFilter
     ordering = ("ordinal",)
@@ -107,7 +107,7 @@ class JournalEntries(RowsView):
 class JournalTotals(OperatorView):
     """How many entries the journal has, and their debit and credit: to hold an export against."""
 
-    permissions = {"GET": Permission.INVOICES_READ}
+    permissions = {"GET": Permission.JOURNAL_READ}
     serializer_class = JournalTotalsShown
     http_method_names = ["get", "head"]
 
@@ -126,7 +126,7 @@ class JournalTotals(OperatorView):
 
 
 class JournalFile(OperatorView):
-    permissions = {"GET": Permission.INVOICES_READ}
+    permissions = {"GET": Permission.JOURNAL_READ}
     http_method_names = ["get", "head"]
     renderer_classes = [CsvForm, JsonForm]
 
@@ -145,7 +145,7 @@ class JournalFile(OperatorView):
 class AccountBalances(OperatorView):
     """What each account of the ledger stands at, by legal entity and currency."""
 
-    permissions = {"GET": Permission.INVOICES_READ}
+    permissions = {"GET": Permission.JOURNAL_READ}
     serializer_class = BalancesShown
     http_method_names = ["get", "head"]
 

@@ -121,7 +121,7 @@ class PaymentFilter(filters.FilterSet):
 
 
 class Payments(RowsView):
-    permissions = {"GET": Permission.INVOICES_READ, "POST": Permission.PAYMENTS_RECORD}
+    permissions = {"GET": Permission.PAYMENTS_READ, "POST": Permission.PAYMENTS_RECORD}
     serializer_class = PaymentShown
     filterset_class = PaymentFilter
     ordering = ("id",)
@@ -148,7 +148,7 @@ class Payments(RowsView):
 class PaymentDoor(RowView):
     """One payment with what it settles."""
 
-    permissions = {"GET": Permission.INVOICES_READ}
+    permissions = {"GET": Permission.PAYMENTS_READ}
     serializer_class = PaymentShown
 
     def row(self, payment_id: Any) -> Any:  # type: ignore[override]
