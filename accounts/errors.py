@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -32,6 +32,8 @@ class Refusal(Exception):
     code = "refused"
     status = 400
     title = N_("This was not done.")
+    # What the answer carries besides, such as where to go instead.
+    headers: Mapping[str, str] = {}
 
     def __init__(self, detail: str, *, code: str | None = None, errors: Sequence[Problem] = ()) -> None:
         super().__init__(detail)
@@ -80,6 +82,39 @@ class Conflict(Refusal):
     title = N_("This does not fit what is already recorded.")
 
 
+class Gone(Refusal):
+    """What was there once and is no more. ``start`` is the address at which to begin again."""
+
+    code = "gone"
+    status = 410
+    title = N_("This is no longer here.")
+
+    def __init__(
+        self, detail: str, *, start: str = "", code: str | None = None, errors: Sequence[Problem] = ()
+    ) -> None:
+        super().__init__(detail, code=code, errors=errors)
+        if start:
+            self.headers = {"Link": f'<{start}>; rel="start"'}
+
+
+class PreconditionFailed(Refusal):
+    code = "precondition-failed"
+    status = 412
+    title = N_("This was changed in the meantime.")
+
+
+class PreconditionRequired(Refusal):
+    code = "precondition-required"
+    status = 428
+    title = N_("Say which version you saw.")
+
+
+class KeyReused(Refusal):
+    code = "idempotency-key-reused"
+    status = 422
+    title = N_("This key was used for something else.")
+
+
 class TooLarge(Refusal):
     code = "too-large"
     status = 413
@@ -107,6 +142,14 @@ class TooMany(Busy):
     code = "too-many-requests"
     status = 429
     title = N_("These were too many requests.")
+
+
+class InProgress(Busy):
+    """The same was sent a moment ago and is still being done."""
+
+    code = "request-in-progress"
+    status = 409
+    title = N_("This is being done right now.")
 
 
 @contextmanager

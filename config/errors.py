@@ -26,8 +26,13 @@ from accounts.errors import (
     Busy,
     Conflict,
     Forbidden,
+    Gone,
+    InProgress,
+    KeyReused,
     NotFound,
     NotSignedIn,
+    PreconditionFailed,
+    PreconditionRequired,
     Problem,
     Refusal,
     TooLarge,
@@ -65,6 +70,12 @@ PROBLEM_TYPES: dict[str, ProblemType] = {
         "The body could not be read as JSON.",
         "A body is JSON in UTF-8, without NaN or Infinity, without a name twice in one object. Nothing was done.",
     ),
+    "idempotency-key-missing": ProblemType(
+        400,
+        "The Idempotency-Key is missing.",
+        "A program sends a key of its own in the header Idempotency-Key, a new one for each thing it does and the same one "
+        "when it sends that again: then it is done once. Nothing was done.",
+    ),
     "operator-missing": ProblemType(
         400,
         "The operator is not named.",
@@ -92,6 +103,28 @@ PROBLEM_TYPES: dict[str, ProblemType] = {
     "conflict": ProblemType(
         409, Conflict.title, "What is recorded already stays as it is. Read it, then decide."
     ),
+    "request-in-progress": ProblemType(
+        409,
+        InProgress.title,
+        "A request with the same Idempotency-Key is still being done. Wait as long as the header Retry-After says, then send "
+        "the same again: it gets the first one's answer.",
+    ),
+    "gone": ProblemType(
+        410,
+        Gone.title,
+        "It was here once and was removed. The header Link names where to begin again, if there is such a place.",
+    ),
+    "feed-token-expired": ProblemType(
+        410,
+        "The books were restored since this token was given.",
+        "What the token points to may not have happened. Read everything anew, from the address that the header Link gives "
+        "as `start`, and put it in the place of what you hold.",
+    ),
+    "precondition-failed": ProblemType(
+        412,
+        PreconditionFailed.title,
+        "The ETag in If-Match is not that of the version which is stored. Nothing was done. Read it again, then decide.",
+    ),
     "too-large": ProblemType(
         413,
         TooLarge.title,
@@ -99,6 +132,17 @@ PROBLEM_TYPES: dict[str, ProblemType] = {
     ),
     "unsupported-media-type": ProblemType(
         415, "This kind of body is not read here.", "Send JSON, as application/json."
+    ),
+    "idempotency-key-reused": ProblemType(
+        422,
+        KeyReused.title,
+        "An Idempotency-Key belongs to one request: one with other content needs a key of its own. Nothing was done.",
+    ),
+    "precondition-required": ProblemType(
+        428,
+        PreconditionRequired.title,
+        "A program that changes this sends the ETag of the version it read in If-Match, so that it undoes nobody's change "
+        "unseen. Nothing was done.",
     ),
     "too-many-requests": ProblemType(
         429, "These were too many requests.", "Wait as long as the header Retry-After says, then go on."
@@ -170,6 +214,8 @@ def _of_refusal(refusal: Refusal, path: str) -> HttpResponse:
     # A refusal may name its reason more exactly than the closed list does.
     code = refusal.code if refusal.code in PROBLEM_TYPES else type(refusal).code
     response = problem(code, path, refusal.detail, refusal.errors)
+    for name, value in refusal.headers.items():
+        response[name] = value
     if isinstance(refusal, Busy):
         response["Retry-After"] = str(refusal.retry_after_seconds)
     return response

@@ -15,9 +15,23 @@ from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
 from accounts import tenancy
+from accounts.doors.conditions import is_known, required_match, version_tag
 from accounts.errors import BadInput, Problem, TooLarge, pointer_to, pointing_at_one
 from accounts.languages import _
 from accounts.permissions import Actor, Permission
+
+__all__ = [
+    "MOST_ROWS",
+    "OperatorView",
+    "RowView",
+    "RowsView",
+    "Sent",
+    "add_sent",
+    "one_or_many",
+    "required_match",
+    "sent_by",
+    "version_tag",
+]
 
 MOST_ROWS = 1_000
 PAGE_QUERY = frozenset({"limit", "after"})
@@ -58,6 +72,17 @@ class OperatorView(GenericAPIView[Any]):
         ]
         if problems:
             raise BadInput(_("The address asks for something this does not know."), errors=problems)
+
+    def not_modified(self, tag: str) -> bool:
+        """Whether the reader has this version already, so that nothing need be made for it but ``tagged``'s 304."""
+        return self.request.method in {"GET", "HEAD"} and is_known(self.request, tag)
+
+    def tagged(self, response: Response, tag: str) -> Response:
+        """The answer with its version's ETag; without a body (304) for a reader who has that version already."""
+        if self.not_modified(tag):
+            response = Response(status=304)
+        response.headers["ETag"] = tag
+        return response
 
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
         response = super().finalize_response(request, response, *args, **kwargs)
