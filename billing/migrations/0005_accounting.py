@@ -367,6 +367,7 @@ class Migration(migrations.Migration):
                 ("body", models.TextField()),
                 ("made_at", models.DateTimeField()),
                 ("attempts", models.PositiveSmallIntegerField(default=0)),
+                ("replayed_after", models.PositiveSmallIntegerField(default=0)),
                 ("next_at", models.DateTimeField(null=True)),
                 ("delivered_at", models.DateTimeField(null=True)),
                 ("given_up_at", models.DateTimeField(null=True)),

@@ -56,7 +56,10 @@ class WebhookEndpoint(OperatorOwned):
 
 
 class WebhookDelivery(OperatorOwned):
-    """One hint to one endpoint: its bytes never change, and its ``message_id`` stays over all attempts and replays."""
+    """One hint to one endpoint: its bytes never change, and its ``message_id`` stays over all attempts and replays.
+
+    It waits while ``next_at`` says when it is tried next. ``replayed_after``: how many attempts came before its last replay.
+    """
 
     endpoint = TenantForeignKey(WebhookEndpoint, db_index=False)
     sequence = models.PositiveBigIntegerField()
@@ -65,6 +68,7 @@ class WebhookDelivery(OperatorOwned):
     body = models.TextField()
     made_at = models.DateTimeField()
     attempts = models.PositiveSmallIntegerField(default=0)
+    replayed_after = models.PositiveSmallIntegerField(default=0)
     next_at = models.DateTimeField(null=True)
     delivered_at = models.DateTimeField(null=True)
     given_up_at = models.DateTimeField(null=True)
