@@ -71,15 +71,20 @@ def record_payments(*, actor: Actor, payments: Sequence[NewPayment]) -> list[Pay
     require(actor, Permission.PAYMENTS_RECORD)
     currency = _usual_currency(actor)
     named = [replace(new, currency=new.currency or currency) for new in payments]
-    _refuse_odd(named)
     with tenancy.writing(actor):
-        locked_series()
-        books = _Books(named)
-        recorded = [books.record(new, f"/{index}", actor.id) for index, new in enumerate(named)]
-        Payment.objects.bulk_create(books.payments)
-        Allocation.objects.bulk_create(books.allocations)
-        store(books.entries)
-        return recorded
+        return store_payments(named, recorded_by=actor.id)
+
+
+def store_payments(payments: Sequence[NewPayment], *, recorded_by: UUID | None) -> list[Payment]:
+    """In the open transaction: record payments that each name their currency, and book them; see ``record_payments``."""
+    _refuse_odd(payments)
+    locked_series()
+    books = _Books(payments)
+    recorded = [books.record(new, f"/{index}", recorded_by) for index, new in enumerate(payments)]
+    Payment.objects.bulk_create(books.payments)
+    Allocation.objects.bulk_create(books.allocations)
+    store(books.entries)
+    return recorded
 
 
 class _Books:

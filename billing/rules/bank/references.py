@@ -15,7 +15,7 @@ _PRINTED_IN = 4  # characters a group
 
 def plain(text: str) -> str:
     """Only the letters and digits of ASCII, in capitals: how numbers are compared, whatever stands between their parts."""
-    return "".join(sign for sign in text.upper() if sign.isascii() and sign.isalnum())
+    return "".join(sign for sign in text if sign.isascii() and sign.isalnum()).upper()
 
 
 def rf_reference(number: str) -> str:
