@@ -8,7 +8,7 @@ from uuid import UUID
 from celery import current_app, shared_task
 
 from accounts import clock, jobs
-from accounts.commands import invitations
+from accounts.commands import invitations, keeping
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
@@ -79,4 +79,6 @@ def send_invitation(operator_id: str, job_id: str) -> None:
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)
 def forget_done() -> None:
-    jobs.forget_done(clock.now() - timedelta(days=DAYS_KEPT))
+    old = clock.now() - timedelta(days=DAYS_KEPT)
+    jobs.forget_done(old)
+    keeping.forget_kept(old)

@@ -45,6 +45,8 @@ class _Scope:
 
 
 _scope: ContextVar[_Scope | None] = ContextVar("wickround_scope", default=None)
+# Whether ``one_transaction`` is open, in which a command's transaction is a part.
+_is_joined: ContextVar[bool] = ContextVar("wickround_joined", default=False)
 
 
 def current_operator_id() -> UUID:
@@ -126,9 +128,24 @@ def reading(actor: Actor) -> Iterator[None]:
 
 @contextmanager
 def writing(actor: Actor, *, lock_timeout_ms: int = 2_000) -> Iterator[None]:
-    """A command's one durable transaction in the actor's scope. A wait for a lock ends after 2 s (0: never)."""
-    with operator_scope(actor.operator_id, durable=True, lock_timeout_ms=lock_timeout_ms):
+    """A command's one durable transaction in the actor's scope. A wait for a lock ends after 2 s (0: never).
+
+    Inside ``one_transaction`` it is a part of that: undone by itself when it raises, durable once the whole is.
+    """
+    durable = not _is_joined.get()
+    with operator_scope(actor.operator_id, durable=durable, lock_timeout_ms=lock_timeout_ms):
         yield
+
+
+@contextmanager
+def one_transaction(actor: Actor, *, lock_timeout_ms: int = 2_000) -> Iterator[None]:
+    """One durable transaction for several commands, and for what a door keeps of them: all of it is stored or nothing."""
+    with writing(actor, lock_timeout_ms=lock_timeout_ms):
+        token = _is_joined.set(True)
+        try:
+            yield
+        finally:
+            _is_joined.reset(token)
 
 
 @contextmanager

@@ -6,7 +6,9 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
 
+from django.conf import settings
 from django.db.models import QuerySet
+from django.http import HttpResponse, HttpResponseBase
 from drf_spectacular.utils import PolymorphicProxySerializer
 from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.generics import GenericAPIView, ListAPIView
@@ -16,6 +18,7 @@ from rest_framework.serializers import Serializer
 
 from accounts import tenancy
 from accounts.doors.conditions import is_known, required_match, version_tag
+from accounts.doors.keys import answer_once, key_of, refuse_keyless_program
 from accounts.errors import BadInput, Problem, TooLarge, pointer_to, pointing_at_one
 from accounts.languages import _
 from accounts.permissions import Actor, Permission
@@ -44,6 +47,12 @@ class OperatorView(GenericAPIView[Any]):
     http_method_names: Sequence[str] = ["get", "head", "post"]
     metadata_class = None
     filterset_class: ClassVar[Any] = None
+    # A POST that takes no Idempotency-Key; a comment beside it says what makes it safe to send again.
+    keyless: ClassVar[bool] = False
+    # A POST that a program must send with one.
+    needs_key: ClassVar[bool] = False
+    # Bytes; a door that takes larger bodies has a parser that reads them.
+    most_body: ClassVar[int] = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
 
     @property
     def actor(self) -> Actor:
@@ -54,6 +63,37 @@ class OperatorView(GenericAPIView[Any]):
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
         self._refuse_unknown_query(request)
+        if request.method == "POST" and not self.keyless:
+            self._take_key(request)
+
+    def _take_key(self, request: Request) -> None:
+        """Have this request's own handler wrapped, when it comes with a key."""
+        key = key_of(request)
+        handler = getattr(self, "post", None)
+        if key is None and self.needs_key:
+            refuse_keyless_program(request)
+        if key is None or handler is None:
+            return
+
+        def once(request: Request, *args: Any, **names: Any) -> HttpResponseBase:
+            return answer_once(
+                request,
+                self.actor,
+                key,
+                self.most_body,
+                lambda: self._rendered(handler(request, *args, **names)),
+            )
+
+        vars(self)["post"] = once
+
+    def _rendered(self, response: HttpResponse) -> HttpResponse:
+        """The answer with its bytes made, as they will be sent."""
+        if isinstance(response, Response):
+            response.accepted_renderer = self.request.accepted_renderer
+            response.accepted_media_type = self.request.accepted_media_type
+            response.renderer_context = self.get_renderer_context()  # type: ignore[attr-defined]  # as DRF sets it
+            response.render()
+        return response
 
     def query_names(self, method: str) -> frozenset[str]:
         """The query parameters that a method knows."""

@@ -135,6 +135,7 @@ class LogFilter(EventFilter):
 
 class ServiceEvents(Feed):
     permissions = {"GET": Permission.EVENTS_READ, "POST": Permission.EVENTS_RECORD}
+    keyless = True  # each event has an id of its own, kept for ever, and is answered for by itself
     serializer_class = EventShown
     filterset_class = LogFilter
     ordering = ("position",)
