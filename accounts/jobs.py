@@ -26,6 +26,7 @@ LEASE_SECONDS = 120
 MOST_ATTEMPTS = 5
 # Of one operator and kind at a time: no operator starves the others, and no import its own sweeps.
 MOST_IN_FLIGHT = 20
+MOST_FINISHED = 1_000
 
 log = logging.getLogger(__name__)
 
@@ -140,6 +141,16 @@ def perform(operator_id: UUID, job_id: UUID, effect: Callable[[Actor, Job], None
             Job.objects.filter(id=job_id).update(last_error=repr(fault)[:2000])
         raise
     return True
+
+
+def finish_like(job: Job) -> None:
+    """Mark done what else is owed of a job's kind: for an effect that does at once all that was owed before it.
+
+    To be called before the effect reads, in its transaction. What another worker is at is let be.
+    """
+    others = Job.objects.select_for_update(skip_locked=True).filter(kind=job.kind, done_at=None)
+    ids = list(others.exclude(id=job.id).values_list("id", flat=True)[:MOST_FINISHED])
+    Job.objects.filter(id__in=ids).update(done_at=clock.now(), lease_until=None)
 
 
 def forget_done(before: datetime) -> int:
