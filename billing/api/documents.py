@@ -326,8 +326,8 @@ class InvoiceCredit(OperatorView):
 
 class StatementRowShown(serializers.Serializer[Row]):
     on = serializers.DateField()
-    kind = serializers.CharField(help_text="invoice, credit_note, opening or payment.")
-    number = serializers.CharField(help_text="Of the document; of a payment its reference.")
+    kind = serializers.CharField(help_text="invoice, credit_note, opening, payment, refund or return.")
+    number = serializers.CharField(help_text="Of the document; of a payment or refund its reference.")
     text = serializers.CharField()
     amount = serializers.CharField(help_text="Above nothing where the customer owes more by it.")
     balance = serializers.CharField()

@@ -52,6 +52,7 @@ class JournalEntryShown(serializers.Serializer[dict[str, Any]]):
     customer = serializers.CharField(help_text="Its code, or empty.")
     document = serializers.CharField(help_text="Its number, or empty.")
     payment = serializers.CharField(help_text="Its id, or empty.")
+    refund = serializers.CharField(help_text="The id of the refund or returned payment, or empty.")
     text = serializers.CharField()
     currency = serializers.CharField()
     lines = JournalLineShown(many=True)

@@ -140,6 +140,7 @@ def _row(entry: Entry, ordinal: int) -> JournalEntry:
         customer_id=entry.customer_id,
         document_id=entry.document_id,
         payment_id=entry.payment_id,
+        refund_id=entry.refund_id,
         text=entry.text[:200],
     )
 

@@ -107,7 +107,7 @@ FIGURES: dict[Figure, FigureWords] = {
 MONEY: dict[MoneyFigure, tuple[str, str]] = {
     MoneyFigure.INVOICED: (N_("Invoiced, net"), N_("Invoices of the month, without tax.")),
     MoneyFigure.GIVEN_BACK: (N_("Given back, net"), N_("Credit notes of the month, without tax.")),
-    MoneyFigure.PAID: (N_("Paid by customers"), N_("Payments received in the month, tax included.")),
+    MoneyFigure.PAID: (N_("Paid by customers"), N_("Payments received in the month less what was paid back, tax included.")),
     MoneyFigure.OWED: (
         N_("Owed at the end"),
         N_("What was left of documents on the month's last day, tax included, less credit notes that had settled nothing."),

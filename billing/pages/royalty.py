@@ -28,7 +28,12 @@ from billing.rules.royalty import Basis, Tier
 PAGE_SIZE = 100
 TIERS = (N_("Tier 1"), N_("Tier 2"), N_("Tier 3"), N_("Tier 4"))
 MOST_TIERS = len(TIERS)
-KINDS = {"invoice": N_("invoice"), "credit_note": N_("credit note"), "payment": N_("paid of")}
+KINDS = {
+    "invoice": N_("invoice"),
+    "credit_note": N_("credit note"),
+    "payment": N_("paid of"),
+    "refund": N_("paid back of"),
+}
 
 
 class TermsForm(fields.GroupedForm):

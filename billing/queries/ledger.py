@@ -194,6 +194,7 @@ def shown(rows: Sequence[JournalEntry]) -> list[EntryShown]:
             customer=row.customer.code if row.customer else "",
             document=row.document.number if row.document else "",
             payment=str(row.payment_id or ""),
+            refund=str(row.refund_id or ""),
             text=row.text,
             currency=row.currency,
             lines=tuple(lines[row.id]),

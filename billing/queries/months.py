@@ -12,11 +12,11 @@ from decimal import Decimal
 from enum import StrEnum
 from uuid import UUID
 
-from django.db.models import Case, DateField, F, Q, Sum, Value, When
+from django.db.models import Case, DateField, F, Q, QuerySet, Sum, Value, When
 from django.db.models.functions import Cast, Coalesce, TruncMonth
 
 import accounts.queries
-from billing.models import Document, JournalLine, Payment
+from billing.models import Document, JournalLine, Payment, Refund
 from billing.queries import ledger, revenue, settling
 from billing.rules.chart import Account
 from billing.rules.months import month_after
@@ -118,15 +118,24 @@ def _document_rows(figure: MoneyFigure, currency: str, month: date) -> list[Mone
     return [MoneyRow(*row) for row in columns]
 
 
-def _payments(currency: str, since: date, last_on: date) -> list[Payment]:
-    rows = Payment.objects.filter(currency=currency, received_on__gte=since, received_on__lte=last_on)
-    return list(rows.select_related("customer").order_by("received_on", "id"))
+def _came(currency: str, since: date, until: date) -> QuerySet[Payment]:
+    return Payment.objects.filter(currency=currency, received_on__gte=since, received_on__lte=until)
+
+
+def _left_again(currency: str, since: date, until: date) -> QuerySet[Refund]:
+    return Refund.objects.filter(currency=currency, paid_on__gte=since, paid_on__lte=until)
 
 
 def _paid_rows(currency: str, month: date, last_on: date) -> list[MoneyRow]:
+    until = min(last_on, month_after(month) - timedelta(days=1))
+    came = _came(currency, month, until).select_related("customer").order_by("received_on", "id")
+    left = _left_again(currency, month, until).select_related("customer").order_by("paid_on", "id")
     return [
         MoneyRow(one.amount, one.customer.code, one.customer.name, one.received_on, one.reference)
-        for one in _payments(currency, month, min(last_on, month_after(month) - timedelta(days=1)))
+        for one in came
+    ] + [
+        MoneyRow(-one.amount, one.customer.code, one.customer.name, one.paid_on, one.reference)
+        for one in left
     ]
 
 
@@ -181,9 +190,13 @@ def _by_customer(currency: str, since: date) -> dict[date, dict[UUID, Decimal]]:
 
 
 def _paid(currency: str, since: date, last_on: date) -> dict[date, Decimal]:
-    rows = Payment.objects.filter(currency=currency, received_on__gte=since, received_on__lte=last_on)
-    by_month = rows.order_by().values(month=TruncMonth("received_on")).annotate(paid=Sum("amount"))
-    return dict(by_month.values_list("month", "paid"))
+    """By month, what came less what was paid back or taken back."""
+    came = _came(currency, since, last_on).order_by().values(month=TruncMonth("received_on"))
+    left = _left_again(currency, since, last_on).order_by().values(month=TruncMonth("paid_on"))
+    found = dict(came.annotate(paid=Sum("amount")).values_list("month", "paid"))
+    for month, amount in left.annotate(paid=Sum("amount")).values_list("month", "paid"):
+        found[month] = found.get(month, NOTHING) - amount
+    return found
 
 
 def _owed(currency: str, months: Sequence[date], last_on: date) -> list[Decimal]:

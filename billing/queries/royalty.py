@@ -6,16 +6,17 @@ from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
+from typing import Any
 from uuid import UUID
 
 from django.db import connection
-from django.db.models import Count, Max, Q, QuerySet, Sum
+from django.db.models import Count, F, Max, Q, QuerySet, Sum
 
 from accounts.errors import NotFound
 from accounts.ids import uuid7
 from accounts.languages import _
 from accounts.tenancy import current_operator_id
-from billing.models import Allocation, Document, RoyaltyStatement, RoyaltyTerms
+from billing.models import Allocation, Document, Refund, RoyaltyStatement, RoyaltyTerms
 from billing.queries import settling
 from billing.rules.months import month_after
 from billing.rules.royalty import Basis, Row, Terms, share_paid, tiers_read
@@ -113,26 +114,52 @@ def _billed_rows(month: date, terms: Terms) -> Iterable[Row]:
 
 
 def _collected_rows(month: date, terms: Terms, previous: RoyaltyStatement | None) -> Iterable[Row]:
-    """What was paid of each document until the month's end, less what was stated before."""
-    first = _first_month() or month
-    paid = Allocation.objects.filter(payment__isnull=False, made_on__lt=month_after(month))
-    new = Q(made_on__gte=month)
+    """What was paid of each invoice until the month's end, less what was paid back of its credit notes.
+
+    Each less what was stated before. What is undone of a payment lowers the sum of its invoice.
+    """
+    end, issued = month_after(month), _issued_under(Basis.COLLECTED)
+    invoices = Document.objects.filter(issued, kind="invoice", currency=terms.currency)
+    came = Allocation.objects.filter(payment__isnull=False, made_on__lt=end)
+    yield from _shares(
+        "payment", invoices, came.annotate(of=F("document_id"), on=F("made_on")), month, previous
+    )
+    # A credit note counts if the invoice that it corrects does.
+    corrected = Q(corrects__isnull=False)
+    counted = (issued & ~corrected) | (corrected & _issued_under(Basis.COLLECTED, "corrects__issued_on"))
+    notes = Document.objects.filter(counted, kind="credit_note", currency=terms.currency)
+    left = Refund.objects.filter(credit_note__isnull=False, paid_on__lt=end)
+    yield from _shares(
+        "refund", notes, left.annotate(of=F("credit_note_id"), on=F("paid_on")), month, previous
+    )
+
+
+def _shares(
+    kind: str,
+    documents: QuerySet[Document],
+    paid: QuerySet[Any],
+    month: date,
+    previous: RoyaltyStatement | None,
+) -> Iterable[Row]:
+    """A row for each document of which money moved: its net's share of it, less what was stated; a refund below zero.
+
+    ``paid``: rows with ``of``, the document's id, ``on`` and ``amount``.
+    """
+    new = Q(on__gte=month)
     if previous is not None:
         # Also what was written down after the last statement for an earlier day.
         new |= Q(id__gte=_first_id_of(previous.issued_on))
-    documents = Document.objects.filter(
-        _issued_under(Basis.COLLECTED), kind="invoice", currency=terms.currency
-    ).filter(id__in=paid.filter(new).values("document_id"))
-    nets = dict(documents.values_list("id", "net"))
-    sums = _paid_of(paid, list(nets), first)
+    nets = dict(documents.filter(id__in=paid.filter(new).values("of")).values_list("id", "net"))
+    sums = _paid_of(paid, list(nets), _first_month() or month)
     debts = settling.standings(ids=list(nets))
-    stated = _stated_of([debt.number for debt in debts])
+    stated = _stated_of(kind, [debt.number for debt in debts])
+    sign = -1 if kind == "refund" else 1
     for debt in debts:
         before, until, last_on = sums[debt.id]
         amounts = [share_paid(nets[debt.id], debt.payable, paid, debt.currency) for paid in (before, until)]
-        amount = amounts[1] - amounts[0] - stated.get(debt.number, Decimal(0))
+        amount = sign * (amounts[1] - amounts[0]) - stated.get(debt.number, Decimal(0))
         if amount:
-            yield Row("payment", debt.number, last_on, amount)
+            yield Row(kind, debt.number, last_on, amount)
 
 
 def _first_month() -> date | None:
@@ -145,30 +172,30 @@ def _first_id_of(day: date) -> UUID:
 
 
 def _paid_of(
-    paid: QuerySet[Allocation], ids: Collection[UUID], first: date
+    paid: QuerySet[Any], ids: Collection[UUID], first: date
 ) -> dict[UUID, tuple[Decimal, Decimal, date]]:
     """Per document: paid before the first month that was ever stated, paid until now, and when last."""
     rows = (
-        paid.filter(document_id__in=ids)
+        paid.filter(of__in=ids)
         .order_by()
-        .values("document_id")
+        .values("of")
         .annotate(
-            before=Sum("amount", filter=Q(made_on__lt=first), default=Decimal(0)),
+            before=Sum("amount", filter=Q(on__lt=first), default=Decimal(0)),
             until=Sum("amount"),
-            last_on=Max("made_on"),
+            last_on=Max("on"),
         )
     )
-    return {row["document_id"]: (row["before"], row["until"], row["last_on"]) for row in rows}
+    return {row["of"]: (row["before"], row["until"], row["last_on"]) for row in rows}
 
 
-def _stated_of(numbers: Sequence[str]) -> dict[str, Decimal]:
-    """What the statements so far took as paid of these documents."""
+def _stated_of(kind: str, numbers: Sequence[str]) -> dict[str, Decimal]:
+    """What the statements so far took as paid, or as paid back, of these documents."""
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT line ->> 'number', sum((line ->> 'amount')::numeric) FROM billing_royaltystatement s "
             "CROSS JOIN LATERAL jsonb_array_elements(s.document -> 'rows') line "
-            "WHERE s.operator_id = %s AND line ->> 'kind' = 'payment' AND line ->> 'number' = ANY(%s) GROUP BY 1",
-            [current_operator_id(), list(numbers)],
+            "WHERE s.operator_id = %s AND line ->> 'kind' = %s AND line ->> 'number' = ANY(%s) GROUP BY 1",
+            [current_operator_id(), kind, list(numbers)],
         )
         return dict(cursor.fetchall())
 

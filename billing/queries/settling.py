@@ -10,21 +10,24 @@ from typing import Any
 from uuid import UUID
 
 from django.db import connection
-from django.db.models import F, OuterRef, QuerySet, Subquery, Sum
+from django.db.models import F, Max, OuterRef, Q, QuerySet, Subquery, Sum
 from django.db.models.expressions import RawSQL
 from django.db.models.functions import Coalesce
 
 from accounts.errors import NotFound
 from accounts.languages import _
 from accounts.tenancy import SCOPE_SQL, current_operator_id
-from billing.models import Allocation, Document, NumberSeries, Payment
+from billing.models import Allocation, Document, NumberSeries, Payment, Refund
 
 ENDLESS = date.max
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """A document as it stands: ``payable`` in all, ``settled`` of it so far. Of a credit note ``settled`` is what it settled."""
+    """A document as it stands: ``payable`` in all, ``settled`` of it so far.
+
+    Of a credit note ``settled`` is what it settled, or what of it was paid back.
+    """
 
     id: UUID
     number: str
@@ -55,13 +58,19 @@ WITH documents AS (
     FROM billing_document d
     WHERE d.operator_id = %(operator)s AND d.issued_on <= %(at)s AND {which}
 ), used AS (
-    SELECT a.document_id AS id, sum(a.amount) AS amount
-    FROM documents d JOIN billing_allocation a ON a.document_id = d.id
-    WHERE a.operator_id = %(operator)s AND a.made_on <= %(at)s GROUP BY 1
-    UNION ALL
-    SELECT a.credit_note_id, sum(a.amount)
-    FROM documents d JOIN billing_allocation a ON a.credit_note_id = d.id
-    WHERE a.operator_id = %(operator)s AND a.made_on <= %(at)s AND d.kind = 'credit_note' GROUP BY 1
+    SELECT id, sum(amount) AS amount FROM (
+        SELECT a.document_id AS id, a.amount
+        FROM documents d JOIN billing_allocation a ON a.document_id = d.id
+        WHERE a.operator_id = %(operator)s AND a.made_on <= %(at)s
+        UNION ALL
+        SELECT a.credit_note_id, a.amount
+        FROM documents d JOIN billing_allocation a ON a.credit_note_id = d.id
+        WHERE a.operator_id = %(operator)s AND a.made_on <= %(at)s AND d.kind = 'credit_note'
+        UNION ALL
+        SELECT r.credit_note_id, r.amount
+        FROM documents d JOIN billing_refund r ON r.credit_note_id = d.id
+        WHERE r.operator_id = %(operator)s AND r.paid_on <= %(at)s AND d.kind = 'credit_note'
+    ) AS parts GROUP BY 1
 )
 SELECT d.id, d.number, d.kind, d.customer_id, d.legal_entity_id, d.issued_on, coalesce(d.due_on, d.issued_on) AS due_on, d.currency,
     d.po_number, d.total + coalesce(CASE d.kind WHEN 'credit_note' THEN l.credit - l.debit ELSE l.debit - l.credit END, 0) AS payable,
@@ -132,14 +141,19 @@ def debts_by_number(numbers: Collection[str]) -> dict[str, Standing]:
 
 @dataclass(frozen=True, slots=True)
 class Money:
-    """A payment as it stands: what of it settles documents, the rest is kept for its customer."""
+    """A payment as it stands: what of it settles documents, what left again; the rest is kept for its customer.
+
+    ``refunded`` was paid back, or taken back by the bank: then ``returned_on`` says when.
+    """
 
     payment: Payment
     settled: Decimal
+    refunded: Decimal = Decimal(0)
+    returned_on: date | None = None
 
     @property
     def left(self) -> Decimal:
-        return self.payment.amount - self.settled
+        return self.payment.amount - self.settled - self.refunded
 
 
 def payments() -> QuerySet[Payment]:
@@ -160,24 +174,39 @@ def get_payment(payment_id: UUID) -> Payment:
 
 
 def standing_of(rows: Sequence[Payment], at: date = ENDLESS) -> list[Money]:
-    """These payments, each with what of it settled documents up to a day."""
+    """These payments, each with what of it settled documents, and what left again, up to a day."""
+    ids = [row.id for row in rows]
     settled = dict(
-        Allocation.objects.filter(payment__in=[row.id for row in rows], made_on__lte=at)
+        Allocation.objects.filter(payment__in=ids, made_on__lte=at)
         .order_by()
         .values("payment_id")
         .annotate(amount=Sum("amount"))
         .values_list("payment_id", "amount")
     )
-    return [Money(row, settled.get(row.id, Decimal(0))) for row in rows]
+    left_again = Refund.objects.filter(payment__in=ids, paid_on__lte=at).order_by().values("payment_id")
+    refunded = {
+        row["payment_id"]: (row["amount"], row["returned_on"])
+        for row in left_again.annotate(
+            amount=Sum("amount"), returned_on=Max("paid_on", filter=Q(kind="return"))
+        )
+    }
+    nothing = (Decimal(0), None)
+    return [Money(row, settled.get(row.id, Decimal(0)), *refunded.get(row.id, nothing)) for row in rows]
 
 
 def kept_money(*, customer_ids: Collection[UUID] | None = None, at: date = ENDLESS) -> list[Money]:
-    """The payments of which something settles no document at a day."""
-    settled = Allocation.objects.filter(payment_id=OuterRef("id"), made_on__lte=at).order_by()
-    sums = settled.values("payment_id").annotate(amount=Sum("amount")).values("amount")
-    rows = payments().filter(received_on__lte=at).alias(settled=Coalesce(Subquery(sums), Decimal(0)))
-    rows = rows.filter(amount__gt=F("settled"))
+    """The payments of which something neither settles a document nor left again at a day."""
+    settled = _sum_of(Allocation.objects.filter(payment_id=OuterRef("id"), made_on__lte=at))
+    refunded = _sum_of(Refund.objects.filter(payment_id=OuterRef("id"), paid_on__lte=at))
+    rows = payments().filter(received_on__lte=at).alias(used=settled + refunded)
+    rows = rows.exclude(amount=F("used"))
     return standing_of(list(rows if customer_ids is None else rows.filter(customer_id__in=customer_ids)), at)
+
+
+def _sum_of(rows: QuerySet[Any]) -> Coalesce:
+    """What rows of an outer payment come to, as a part of a query."""
+    sums = rows.order_by().values("payment_id").annotate(sum=Sum("amount")).values("sum")
+    return Coalesce(Subquery(sums), Decimal(0))
 
 
 def allocations() -> QuerySet[Allocation]:
@@ -186,6 +215,7 @@ def allocations() -> QuerySet[Allocation]:
 
 
 def allocations_of_payments(payment_ids: Collection[UUID]) -> dict[UUID, list[Allocation]]:
+    """What each of these payments settles and settled: every row, also what was undone and what undoes it."""
     found: dict[UUID | None, list[Allocation]] = {payment_id: [] for payment_id in payment_ids}
     for row in allocations().filter(payment_id__in=payment_ids).defer("document__document"):
         found[row.payment_id].append(row)

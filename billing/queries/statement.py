@@ -10,7 +10,7 @@ from uuid import UUID
 
 import accounts.queries
 from accounts.languages import N_, _
-from billing.models import Document, Payment
+from billing.models import Document, Payment, Refund
 from billing.queries.documents import payable_of
 from billing.rules.vocabulary import method_word
 
@@ -23,7 +23,7 @@ _TEXTS = {
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """What moved the balance: a document or a payment. ``amount`` is positive where the customer owes more by it."""
+    """What moved the balance: a document, or money that came or left. ``amount`` is positive where the customer owes more by it."""
 
     on: date
     kind: str
@@ -55,7 +55,7 @@ def currencies(customer_id: UUID) -> list[str]:
 
 
 def statement(customer_id: UUID, *, since: date, until: date, currency: str = "") -> Statement:
-    """Documents, credit notes and payments of a customer by their days, with the balance before, between and after.
+    """Documents, credit notes, payments and refunds of a customer by their days, with the balance before, between and after.
 
     In ``currency``, or the operator's own unless the customer has an account in others only, of which the first is
     taken. NotFound without the customer.
@@ -84,8 +84,22 @@ def _payment_text(method: str, reference: str) -> str:
     return _("Payment received, {method}, {reference}", method=method_word(method), reference=reference)
 
 
+def _refund_text(refund: Refund) -> str:
+    if refund.kind == "return":
+        return (
+            _("Payment taken back, {reason}", reason=refund.reference)
+            if refund.reference
+            else _("Payment taken back")
+        )
+    if not refund.reference:
+        return _("Paid back, {method}", method=method_word(refund.method))
+    return _(
+        "Paid back, {method}, {reference}", method=method_word(refund.method), reference=refund.reference
+    )
+
+
 def _moves(customer_id: UUID, until: date, currency: str) -> list[tuple[date, str, str, str, Decimal, UUID]]:
-    """By day; on one day documents before payments, each in the order they were made."""
+    """By day; on one day documents before payments and refunds, each in the order they were made."""
     documents = Document.objects.filter(customer_id=customer_id, currency=currency, issued_on__lte=until)
     payments = Payment.objects.filter(customer_id=customer_id, currency=currency, received_on__lte=until)
     moves = []
@@ -105,4 +119,9 @@ def _moves(customer_id: UUID, until: date, currency: str) -> list[tuple[date, st
     for payment in payments.order_by("received_on", "id"):
         text = _payment_text(payment.method, payment.reference)
         moves.append((payment.received_on, "payment", payment.reference, text, -payment.amount, payment.id))
+    refunds = Refund.objects.filter(customer_id=customer_id, currency=currency, paid_on__lte=until)
+    for refund in refunds.order_by("paid_on", "id"):
+        moves.append(
+            (refund.paid_on, refund.kind, refund.reference, _refund_text(refund), refund.amount, refund.id)
+        )
     return sorted(moves, key=lambda move: move[0])

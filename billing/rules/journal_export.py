@@ -11,15 +11,14 @@ from billing.rules.csv_rows import Cell, csv_rows
 from billing.rules.documents import amount_text
 
 HEADER = (
-    "record", "ordinal", "key", "purpose", "entry_on", "legal_entity", "customer", "document", "payment", "text", "line",
-    "account", "site", "jurisdiction", "currency", "debit", "credit",
-    "entries",
+    "record", "ordinal", "key", "purpose", "entry_on", "legal_entity", "customer", "document", "payment", "refund",
+    "text", "line", "account", "external_account", "site", "jurisdiction", "currency", "debit", "credit", "entries",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class EntryLine:
-    """One side of an entry."""
+    """One side of an entry; ``external_account`` is what a program of the accounts calls its account, if one was named."""
 
     line: int
     account: str
@@ -27,6 +26,7 @@ class EntryLine:
     jurisdiction: str
     debit: Decimal
     credit: Decimal
+    external_account: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,7 @@ class EntryShown:
     customer: str
     document: str
     payment: str
+    refund: str
     text: str
     currency: str
     lines: tuple[EntryLine, ...]
@@ -89,9 +90,11 @@ def _rows(entries: Iterable[EntryShown], totals: ControlTotals) -> Iterator[tupl
                 entry.customer,
                 entry.document,
                 entry.payment,
+                entry.refund,
                 entry.text,
                 line.line,
                 line.account,
+                line.external_account,
                 line.site,
                 line.jurisdiction,
                 entry.currency,
@@ -101,4 +104,4 @@ def _rows(entries: Iterable[EntryShown], totals: ControlTotals) -> Iterator[tupl
             )
     for currency, total in sorted(totals.by_currency.items()):
         sums = [amount_text(amount, currency) for amount in (total.debit, total.credit)]
-        yield ("total", *[None] * 13, currency, *sums, total.entries)
+        yield ("total", *[None] * 15, currency, *sums, total.entries)

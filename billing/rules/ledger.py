@@ -79,6 +79,7 @@ class Entry:
     customer_id: UUID | None = None
     document_id: UUID | None = None
     payment_id: UUID | None = None
+    refund_id: UUID | None = None
 
     def __post_init__(self) -> None:
         off = sum((posting.amount for posting in self.postings), NOTHING)

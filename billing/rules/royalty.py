@@ -51,7 +51,7 @@ class Terms:
 @dataclass(frozen=True, slots=True)
 class Row:
     """One document's part of a base, net of tax: what it billed (a credit note less than nothing), or what was paid of it
-    in the month. ``on``: the day it was issued, or last paid on.
+    in the month, or paid back of a credit note (less than nothing). ``on``: the day it was issued, or last paid on.
     """
 
     kind: str
