@@ -205,6 +205,11 @@ DEFAULT_FROM_EMAIL = os.environ.get("WICKROUND_EMAIL_FROM", "billing@wickround.i
 # Where customers reach the pages that a mail links to; without it mails have no links.
 PUBLIC_URL = os.environ.get("WICKROUND_PUBLIC_URL", next(iter(CSRF_TRUSTED_ORIGINS), "")).rstrip("/")
 
+# A file of further certificate authorities, by which receivers of webhooks may be certified.
+WEBHOOK_TRUST = os.environ.get("WICKROUND_WEBHOOK_TRUST", "")
+# Receivers inside the network, for trials on one machine, such as "127.0.0.1:18443"; in production there are none.
+WEBHOOK_ALLOW = os.environ.get("WICKROUND_WEBHOOK_ALLOW", "")
+
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
