@@ -31,6 +31,11 @@ def now() -> datetime:
     return wall + timedelta(seconds=float(offset)) if offset else wall
 
 
+def machine() -> datetime:
+    """The machine's own instant, in UTC, whatever time is played: for what others compare with their clocks, on the network."""
+    return datetime.now(UTC)
+
+
 def today(zone: str) -> date:
     """The calendar date now in an IANA zone ("Europe/Berlin")."""
     return local_date(now(), zone)
