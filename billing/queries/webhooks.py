@@ -11,12 +11,13 @@ from django.core.exceptions import ImproperlyConfigured
 from django.db.models import Count, Q, QuerySet
 
 from accounts.errors import NotFound
-from accounts.languages import _
+from accounts.languages import N_, _
 from accounts.tenancy import current_operator_id
-from billing.models import Change, WebhookAttempt, WebhookDelivery, WebhookEndpoint
-from billing.rules.webhooks import sealing
+from billing.models import WebhookAttempt, WebhookDelivery, WebhookEndpoint
+from billing.rules.webhooks import sealing, signing
 
 WAITING = Q(delivered_at=None, given_up_at=None)
+NO_DELIVERY = N_("There is no delivery to this endpoint with this id.")
 STATES = {
     "waiting": WAITING,
     "delivered": Q(delivered_at__isnull=False),
@@ -39,11 +40,10 @@ def signing_secrets(endpoint: WebhookEndpoint, at: datetime) -> list[str]:
 
     Empty when none can be read: they were sealed with a key that is not here any more.
     """
-    blobs = [endpoint.secret]
-    if endpoint.before_until is not None and at < endpoint.before_until:
-        blobs.append(endpoint.secret_before)
-    found = (_unsealed(bytes(blob), endpoint.id) for blob in blobs)
-    return [sealing.secret_text(secret) for secret in found if secret is not None]
+    signs_too = endpoint.before_until is not None and at < endpoint.before_until
+    blobs = [endpoint.secret, endpoint.secret_before if signs_too else None]
+    found = (_unsealed(bytes(blob), endpoint.id) for blob in blobs if blob)
+    return [signing.secret_of(secret) for secret in found if secret is not None]
 
 
 def _unsealed(blob: bytes, endpoint_id: UUID) -> bytes | None:
@@ -83,7 +83,7 @@ def deliveries(endpoint_id: UUID) -> QuerySet[WebhookDelivery]:
 def get_delivery(endpoint_id: UUID, delivery_id: UUID) -> WebhookDelivery:
     found = deliveries(endpoint_id).filter(id=delivery_id).first()
     if found is None:
-        raise NotFound(_("There is no delivery to this endpoint with this id."))
+        raise NotFound(_(NO_DELIVERY))
     return found
 
 
@@ -100,13 +100,7 @@ def counts_by_state(endpoint_ids: Collection[UUID]) -> dict[UUID, dict[str, int]
     counted = {name: Count("id", filter=condition) for name, condition in STATES.items()}
     rows = WebhookDelivery.objects.filter(endpoint_id__in=endpoint_ids).order_by().values("endpoint_id")
     nothing = dict.fromkeys(STATES, 0)
-    found = {one: nothing for one in endpoint_ids}
+    found = dict.fromkeys(endpoint_ids, nothing)
     for row in rows.annotate(**counted):
         found[row.pop("endpoint_id")] = row
     return found
-
-
-def head() -> int:
-    """The position of the latest change; 0 before the first."""
-    latest = Change.objects.order_by("-position").values_list("position", flat=True).first()
-    return latest or 0

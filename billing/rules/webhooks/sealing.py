@@ -6,7 +6,6 @@ ciphertext and the tag (16 bytes); what it belongs to is authenticated with it, 
 
 from __future__ import annotations
 
-import base64
 from uuid import UUID
 
 from cryptography.exceptions import InvalidTag
@@ -14,9 +13,6 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
-# Standard Webhooks 1.0.0: "whsec_" and the base64 of 24 to 64 bytes.
-PREFIX = "whsec_"
-SECRET_BYTES = 32
 NONCE_BYTES = 12
 _KEY_BYTES = 32
 
@@ -39,8 +35,3 @@ def unseal(key: bytes, blob: bytes, operator_id: UUID, endpoint_id: UUID) -> byt
         return AESGCM(key).decrypt(blob[:NONCE_BYTES], blob[NONCE_BYTES:], about)
     except InvalidTag:
         return None
-
-
-def secret_text(secret: bytes) -> str:
-    """The secret as it is shown and as programs take it."""
-    return PREFIX + base64.b64encode(secret).decode()

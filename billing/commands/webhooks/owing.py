@@ -1,0 +1,49 @@
+"""Deliveries that are to be tried: from when on, each as a job of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from accounts import jobs
+from billing.models import WebhookDelivery
+
+DELIVER = "billing.tasks.deliver"
+
+
+def owe(delivery: WebhookDelivery, at: datetime) -> None:
+    """Owe the next attempt of a stored delivery at an instant, in the open transaction.
+
+    A job that was owed for another instant finds the delivery not due, or not waiting, and does nothing.
+    """
+    WebhookDelivery.objects.filter(id=delivery.id).update(next_at=at, delivered_at=None, given_up_at=None)
+    delivery.next_at, delivery.delivered_at, delivery.given_up_at = at, None, None
+    jobs.enqueue(kind=DELIVER, dedup_key=_key(delivery, at), ref=str(delivery.id), run_at=at)
+
+
+def owe_new(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
+    """Store new deliveries and owe the first attempt of each at once."""
+    for delivery in deliveries:
+        delivery.next_at = at
+    WebhookDelivery.objects.bulk_create(deliveries)
+    _enqueue(deliveries, at)
+
+
+def owe_again(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
+    """Owe a new series of attempts of stored deliveries, which the open transaction has locked, at once."""
+    for delivery in deliveries:
+        delivery.replayed_after = delivery.attempts
+        delivery.next_at, delivery.delivered_at, delivery.given_up_at = at, None, None
+    WebhookDelivery.objects.bulk_update(
+        deliveries, ["replayed_after", "next_at", "delivered_at", "given_up_at"], batch_size=500
+    )
+    _enqueue(deliveries, at)
+
+
+def _enqueue(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
+    jobs.enqueue_all(kind=DELIVER, refs={_key(one, at): str(one.id) for one in deliveries})
+
+
+def _key(delivery: WebhookDelivery, at: datetime) -> str:
+    """By attempt and instant: a replay of what still waits for its next attempt is another job."""
+    return f"{delivery.id}/{delivery.attempts + 1}/{at:%Y%m%dT%H%M%S%f}"
