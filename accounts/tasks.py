@@ -18,6 +18,8 @@ NIGHTLY = "billing.tasks.nightly"
 ANNOUNCE, ANNOUNCE_TOMORROW = "servicing.tasks.announce", "servicing.tasks.announce_tomorrow"
 INVITE = "accounts.tasks.send_invitation"
 CLOSE, PREVIEW = "billing.tasks.close_month", "billing.tasks.preview_month"
+# Receivers may be slow: they keep nothing else waiting.
+DELIVER, SAY_STOPPED = "billing.tasks.deliver", "billing.tasks.say_stopped"
 SEAL_EVERY_MINUTES = 5
 # Fits are made in the first hours of the UTC day, an operator always at about the same time.
 REFIT_SECONDS = 4 * 3_600
@@ -67,8 +69,8 @@ def relay() -> int:
     return len(claimed)
 
 
-QUEUES = {SWEEP: "alerts"} | dict.fromkeys(
-    (SEAL, REFIT, SEND, INVITE, NIGHTLY, ANNOUNCE, ANNOUNCE_TOMORROW, CLOSE, PREVIEW), "bulk"
+QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
+    (SEAL, REFIT, SEND, INVITE, NIGHTLY, ANNOUNCE, ANNOUNCE_TOMORROW, CLOSE, PREVIEW, SAY_STOPPED), "bulk"
 )
 
 

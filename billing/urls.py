@@ -7,14 +7,17 @@ from billing.api import (
     contracts,
     documents,
     explaining,
+    feed,
     ledger,
     opening,
     parties,
     payments,
     previews,
     prices,
+    refunds,
     royalty,
     sending,
+    webhooks,
 )
 
 urlpatterns = [
@@ -122,6 +125,19 @@ urlpatterns = [
         payments.CreditNoteAllocations.as_view(),
         name="api-credit-note-allocations",
     ),
+    path("payments/<uuid:payment_id>/return", refunds.PaymentReturn.as_view(), name="api-payment-return"),
+    path(
+        "payments/<uuid:payment_id>/allocations/<uuid:allocation_id>/release",
+        refunds.PaymentAllocationRelease.as_view(),
+        name="api-payment-allocation-release",
+    ),
+    path(
+        "credit-notes/<str:credit_note>/allocations/<uuid:credit_allocation_id>/release",
+        refunds.CreditNoteAllocationRelease.as_view(),
+        name="api-credit-note-allocation-release",
+    ),
+    path("refunds", refunds.Refunds.as_view(), name="api-refunds"),
+    path("refunds/<uuid:refund_id>", refunds.RefundDoor.as_view(), name="api-refund"),
     path("open-documents", payments.OpenDocuments.as_view(), name="api-open-documents"),
     path("debtors", payments.Debtors.as_view(), name="api-debtors"),
     path("opening-debts", opening.OpeningDebts.as_view(), name="api-opening-debts"),
@@ -129,5 +145,40 @@ urlpatterns = [
     path("journal-entries", ledger.JournalEntries.as_view(), name="api-journal-entries"),
     path("journal-totals", ledger.JournalTotals.as_view(), name="api-journal-totals"),
     path("journal.csv", ledger.JournalFile.as_view(), name="api-journal-file"),
+    path("accounting/changes", feed.AccountingChanges.as_view(), name="api-accounting-changes"),
     path("account-balances", ledger.AccountBalances.as_view(), name="api-account-balances"),
+    path("webhook-endpoints", webhooks.WebhookEndpoints.as_view(), name="api-webhook-endpoints"),
+    path(
+        "webhook-endpoints/<uuid:endpoint_id>",
+        webhooks.WebhookEndpointDoor.as_view(),
+        name="api-webhook-endpoint",
+    ),
+    path(
+        "webhook-endpoints/<uuid:endpoint_id>/rotate",
+        webhooks.WebhookRotation.as_view(),
+        name="api-webhook-rotation",
+    ),
+    path(
+        "webhook-endpoints/<uuid:endpoint_id>/test", webhooks.WebhookTest.as_view(), name="api-webhook-test"
+    ),
+    path(
+        "webhook-endpoints/<uuid:endpoint_id>/replay",
+        webhooks.WebhookReplays.as_view(),
+        name="api-webhook-replays",
+    ),
+    path(
+        "webhook-endpoints/<uuid:endpoint_id>/deliveries",
+        webhooks.WebhookDeliveries.as_view(),
+        name="api-webhook-deliveries",
+    ),
+    path(
+        "webhook-endpoints/<uuid:endpoint_id>/deliveries/<uuid:delivery_id>",
+        webhooks.WebhookDeliveryDoor.as_view(),
+        name="api-webhook-delivery",
+    ),
+    path(
+        "webhook-endpoints/<uuid:endpoint_id>/deliveries/<uuid:delivery_id>/replay",
+        webhooks.WebhookReplay.as_view(),
+        name="api-webhook-replay",
+    ),
 ]

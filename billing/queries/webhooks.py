@@ -25,6 +25,13 @@ STATES = {
 }
 
 
+def state_of(delivery: WebhookDelivery) -> str:
+    """In which of ``STATES`` a delivery is."""
+    if delivery.delivered_at is not None:
+        return "delivered"
+    return "waiting" if delivery.given_up_at is None else "given_up"
+
+
 def sealing_keys() -> list[bytes]:
     """The keys that may have sealed a secret; the first one seals new ones."""
     words = [settings.TEXT_KEY or settings.SECRET_KEY, settings.TEXT_KEY_BEFORE]
