@@ -125,7 +125,6 @@ TEMPLATES = [
 
 AUTH_USER_MODEL = "accounts.User"
 OAUTH2_PROVIDER_APPLICATION_MODEL = "accounts.MachineClient"
-OAUTH2_PROVIDER = {"COMPLIANT_BCP_RFC9700_TOKEN_STORAGE": True}
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
@@ -171,23 +170,26 @@ REST_FRAMEWORK = {
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["config.parsing.StrictJson"],
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "config.schema.operations.Operation",
     "DEFAULT_PAGINATION_CLASS": "config.paging.KeysetPage",
     "EXCEPTION_HANDLER": "config.errors.problem_response",
     "UNAUTHENTICATED_USER": None,
     "COERCE_DECIMAL_TO_STRING": True,
     "URL_FORMAT_OVERRIDE": None,
 }
+# Who counts the versions of rows, for their ETags: billing, whose feed tells of every change.
+VERSIONS_COUNTED_BY = "billing.queries.feed.versions.version_of"
 SPECTACULAR_SETTINGS = {
     "TITLE": "Wickround",
-    "VERSION": "1",
-    "DESCRIPTION": "Service events in, the state of the fleet and issued invoices out.",
+    # The newest heading of docs/api-changes.md.
+    "VERSION": "1.0",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",
     "COMPONENT_SPLIT_REQUEST": True,
     # Without the one that names enums: they stay where they are used.
-    "POSTPROCESSING_HOOKS": ["config.schema.complete"],
+    "POSTPROCESSING_HOOKS": ["config.schema.document.complete"],
+    "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
 }
 
 # Mail to customers: by a server, or into a folder (a trial), or not at all, which its page then says of each document.
@@ -204,6 +206,37 @@ EMAIL_BACKEND = "django.core.mail.backends." + (
 DEFAULT_FROM_EMAIL = os.environ.get("WICKROUND_EMAIL_FROM", "billing@wickround.invalid")
 # Where customers reach the pages that a mail links to; without it mails have no links.
 PUBLIC_URL = os.environ.get("WICKROUND_PUBLIC_URL", next(iter(CSRF_TRUSTED_ORIGINS), "")).rstrip("/")
+
+# Programs sign in with client credentials, and in no other way (RFC 6749 section 4.4, RFC 9700).
+OAUTH2_PROVIDER = {
+    **dict.fromkeys(
+        (
+            "COMPLIANT_BCP_RFC9700_ACCESS_TOKEN_TRANSPORT",
+            "COMPLIANT_BCP_RFC9700_AUTHZ_RESPONSE_ISS",
+            "COMPLIANT_BCP_RFC9700_IMPLICIT_GRANT",
+            "COMPLIANT_BCP_RFC9700_PASSWORD_GRANT",
+            "COMPLIANT_BCP_RFC9700_PKCE_METHOD",
+            "COMPLIANT_BCP_RFC9700_PKCE_REQUIRED",
+            "COMPLIANT_BCP_RFC9700_REDIRECT_URI_MATCHING",
+            "COMPLIANT_BCP_RFC9700_REDIRECT_URI_SCHEME",
+            "COMPLIANT_BCP_RFC9700_REFRESH_TOKEN",
+            "COMPLIANT_BCP_RFC9700_TOKEN_STORAGE",
+        ),
+        True,
+    ),
+    "ACCESS_TOKEN_EXPIRE_SECONDS": 900,
+    "ACCESS_TOKEN_GENERATOR": "accounts.oauth.new_token",
+    "ALLOWED_REDIRECT_URI_SCHEMES": ["https"],
+    "OAUTH2_GRANT_TYPES_SUPPORTED": ["client_credentials"],
+    "OAUTH2_RESPONSE_TYPES_SUPPORTED": [],
+    "OAUTH2_SERVER_CLASS": "oauthlib.oauth2.BackendApplicationServer",
+    "OAUTH2_TOKEN_ENDPOINT_AUTH_METHODS_SUPPORTED": ["client_secret_basic", "client_secret_post"],
+    "OAUTH2_VALIDATOR_CLASS": "accounts.oauth.ClientCredentials",
+    # The issuer (RFC 8414); without it, the address that was asked.
+    "OIDC_ISS_ENDPOINT": PUBLIC_URL,
+    "REFRESH_TOKEN_REUSE_PROTECTION": True,
+    "SCOPES_BACKEND_CLASS": "accounts.oauth.ClientScopes",
+}
 
 # A file of further certificate authorities, by which receivers of webhooks may be certified.
 WEBHOOK_TRUST = os.environ.get("WICKROUND_WEBHOOK_TRUST", "")

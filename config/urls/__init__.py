@@ -6,8 +6,8 @@ from django.urls import URLPattern, URLResolver, include, path, re_path
 
 from accounts.pages import signing_in
 from config import errors, health
-from config.schema import Schema
-from config.urls import fleet_pages, money, months, places, planning, records, setting_up
+from config.schema.view import Schema
+from config.urls import fleet_pages, money, months, oauth, places, planning, records, setting_up
 from servicing.pages import units
 
 pages: list[URLPattern | URLResolver] = [
@@ -40,6 +40,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("problems", errors.problem_page, name="problems"),
     path("problems/<slug:code>", errors.problem_page, name="problem"),
     path("api/v1/", include(api)),
+    *oauth.urlpatterns,
     *pages,
 ]
 

@@ -1,0 +1,116 @@
+"""The problem documents (RFC 9457) of the document: one schema, one answer a status, one example a type."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Any
+
+from config.errors import MEDIA_TYPE, PROBLEM_TYPES
+from config.schema.headers import LIMITS, header
+from config.schema.words import plain
+
+SCHEMA: dict[str, Any] = {
+    "type": "object",
+    "description": "A problem document by RFC 9457. What each type means stands at its address.",
+    "required": ["type", "title", "status", "detail", "instance", "errors"],
+    "properties": {
+        "type": {
+            "type": "string",
+            "format": "uri-reference",
+            "enum": [f"/problems/{code}" for code in PROBLEM_TYPES],
+        },
+        "title": {"type": "string", "description": "The same for every problem of the type."},
+        "status": {"type": "integer", "description": "That of the answer."},
+        "detail": {
+            "type": "string",
+            "description": "What happened this time, and what to do now, as a sentence.",
+        },
+        "instance": {"type": "string", "description": "The address that was asked, without its query."},
+        "errors": {
+            "type": "array",
+            "description": "Each thing that is wrong with what was sent; empty where nothing can be pointed at.",
+            "items": {"$ref": "#/components/schemas/ProblemEntry"},
+        },
+    },
+}
+ENTRY: dict[str, Any] = {
+    "type": "object",
+    "required": ["pointer", "code", "detail"],
+    "properties": {
+        "pointer": {
+            "type": "string",
+            "description": "A JSON pointer (RFC 6901) into what was sent; for a query parameter its name.",
+        },
+        "code": {"type": "string", "description": "A word for programs."},
+        "detail": {"type": "string", "description": "A sentence for people."},
+    },
+}
+# By status, the headers that its answers carry besides those of every answer.
+_HEADERS = {
+    401: ("WWW-Authenticate",),
+    405: ("Allow",),
+    410: ("Link",),
+    429: ("Retry-After",),
+    503: ("Retry-After",),
+}
+# Whichever operation it is. The first four come before a quota is asked for.
+ALWAYS = (400, 401, 403, 404, 405, 406, 429, 500, 503)
+WRITING = (409, 422)
+WITH_BODY = (413, 415)
+CONDITIONAL = (412, 428)
+AGEING = (410,)
+
+
+def responses() -> dict[str, Any]:
+    """One answer a status, for the document's components."""
+    statuses = sorted({kind.status for kind in PROBLEM_TYPES.values()})
+    return {name_of(status): _response(status) for status in statuses}
+
+
+def name_of(status: int) -> str:
+    return f"Problem{status}"
+
+
+def reference(status: int) -> dict[str, str]:
+    return {"$ref": f"#/components/responses/{name_of(status)}"}
+
+
+def known(status: int) -> bool:
+    """Whether the closed list of types has one of this status."""
+    return any(kind.status == status for kind in PROBLEM_TYPES.values())
+
+
+def _response(status: int) -> dict[str, Any]:
+    codes = [code for code, kind in PROBLEM_TYPES.items() if kind.status == status]
+    headers = [name for name in (*LIMITS, *_HEADERS.get(status, ())) if not _before_limits(status, name)]
+    return {
+        "description": f"{HTTPStatus(status).phrase}: {', '.join(codes)}.",
+        "headers": {name: header(name) for name in headers},
+        "content": {
+            MEDIA_TYPE: {
+                "schema": {"$ref": "#/components/schemas/Problem"},
+                "examples": {code: {"value": example_of(code)} for code in codes},
+            }
+        },
+    }
+
+
+def _before_limits(status: int, name: str) -> bool:
+    """An answer to somebody unknown says nothing of quotas."""
+    return name in LIMITS and status == HTTPStatus.UNAUTHORIZED
+
+
+def example_of(code: str) -> dict[str, Any]:
+    """A whole problem document of a type."""
+    kind = PROBLEM_TYPES[code]
+    errors = [
+        {"pointer": "/amount", "code": "invalid", "detail": "A valid number is required."},
+    ]
+    return {
+        "type": f"/problems/{code}",
+        "title": plain(kind.title),
+        "status": kind.status,
+        "detail": plain(kind.meaning),
+        "instance": "/api/v1/payments",
+        "errors": errors if code == "bad-input" else [],
+    }
