@@ -34,6 +34,11 @@ BEGIN
     VALUES (of_operator, of_kind, of_object, next, 1, is_gone, now())
     ON CONFLICT (operator_id, kind, object_id) DO UPDATE
     SET position = EXCLUDED.position, version = known.version + 1, gone = EXCLUDED.gone, changed_at = EXCLUDED.changed_at;
+    IF is_gone THEN
+        -- Its names go with it, so that others may have them.
+        DELETE FROM public.billing_externalid e
+        WHERE e.operator_id = of_operator AND e.kind = of_kind AND e.object_id = of_object;
+    END IF;
     IF current_setting('wickround.change_told', true) IS DISTINCT FROM of_operator::text THEN
         PERFORM set_config('wickround.change_told', of_operator::text, true);
         -- Due at once by any clock, also one that is played.
@@ -49,6 +54,8 @@ BEGIN
 END $$;
 
 CREATE FUNCTION public.billing_note_row() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    named public.billing_externalid;
 BEGIN
     CASE TG_TABLE_NAME
     WHEN 'billing_document' THEN
@@ -77,6 +84,18 @@ BEGIN
         THEN
             PERFORM public.billing_note_change(NEW.operator_id, 'customer', NEW.customer_id, false);
         END IF;
+    WHEN 'billing_externalid' THEN
+        -- What a program calls a customer is shown with the customer.
+        IF TG_OP = 'DELETE' THEN
+            named := OLD;
+        ELSE
+            named := NEW;
+        END IF;
+        IF named.kind = 'customer' AND EXISTS (
+            SELECT FROM public.accounts_customer c WHERE c.operator_id = named.operator_id AND c.id = named.object_id
+        ) THEN
+            PERFORM public.billing_note_change(named.operator_id, 'customer', named.object_id, false);
+        END IF;
     END CASE;
     RETURN NULL;
 END $$;
@@ -97,6 +116,8 @@ CREATE CONSTRAINT TRIGGER accounts_customer_changed AFTER UPDATE ON public.accou
     DEFERRABLE INITIALLY DEFERRED FOR EACH ROW WHEN (OLD.* IS DISTINCT FROM NEW.*)
     EXECUTE FUNCTION public.billing_note_row();
 CREATE CONSTRAINT TRIGGER billing_billingprofile_change AFTER INSERT OR UPDATE ON public.billing_billingprofile
+    DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION public.billing_note_row();
+CREATE CONSTRAINT TRIGGER billing_externalid_change AFTER INSERT OR UPDATE OR DELETE ON public.billing_externalid
     DEFERRABLE INITIALLY DEFERRED FOR EACH ROW EXECUTE FUNCTION public.billing_note_row();
 
 REVOKE ALL ON FUNCTION public.billing_note_change(uuid, text, uuid, boolean), public.billing_note_row() FROM PUBLIC;
@@ -412,6 +433,16 @@ class Migration(migrations.Migration):
                 on_delete=django.db.models.deletion.PROTECT,
                 related_name="+",
                 to="billing.allocation",
+            ),
+        ),
+        migrations.AlterField(
+            model_name="billingprofile",
+            name="customer",
+            field=accounts.tenancy.TenantForeignKey(
+                db_constraint=False,
+                on_delete=django.db.models.deletion.CASCADE,
+                related_name="+",
+                to="accounts.customer",
             ),
         ),
         migrations.AlterField(

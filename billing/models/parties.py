@@ -69,7 +69,7 @@ class LegalEntity(OperatorOwned):
 class BillingProfile(OperatorOwned):
     """What billing knows of a customer beside its name. ``bill_to`` gets and pays the documents in its place."""
 
-    customer = TenantForeignKey("accounts.Customer")
+    customer = TenantForeignKey("accounts.Customer", models.CASCADE)
     bill_to = TenantForeignKey("accounts.Customer", null=True, blank=True)
     street = word(200)
     city = word(100)

@@ -1,0 +1,39 @@
+"""The things that a page of changes tells of, each as it stands."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable
+from typing import Any
+from uuid import UUID
+
+from billing.queries.feed.changes import Change
+from billing.queries.feed.customers import customers
+from billing.queries.feed.documents import documents
+from billing.queries.feed.entries import entries
+from billing.queries.feed.money import payments, refunds
+
+Reader = Callable[[Collection[UUID]], dict[UUID, dict[str, Any]]]
+
+# The documents of all kinds are read at once.
+_READERS: dict[str, Reader] = {
+    "customer": customers,
+    "invoice": documents,
+    "credit_note": documents,
+    "opening": documents,
+    "journal_entry": entries,
+    "payment": payments,
+    "refund": refunds,
+}
+
+
+def objects_of(changes: Iterable[Change]) -> dict[UUID, dict[str, Any]]:
+    """By id, what these changes tell of; without what is gone."""
+    wanted: dict[Reader, list[UUID]] = defaultdict(list)
+    for change in changes:
+        if not change.gone:
+            wanted[_READERS[change.kind]].append(change.id)
+    found: dict[UUID, dict[str, Any]] = {}
+    for read, ids in wanted.items():
+        found |= read(ids)
+    return found
