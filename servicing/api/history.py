@@ -156,7 +156,7 @@ class SiteStatesShown(serializers.Serializer[Any]):
     units = UnitStateShown(many=True, help_text="By restroom and station.")
 
 
-class ChangeShown(serializers.Serializer[Any]):
+class UnitChangeShown(serializers.Serializer[Any]):
     field = serializers.CharField(help_text="As it is called in a unit's state.")
     before = serializers.JSONField()
     after = serializers.JSONField(help_text="Null, like before, where there is none.")
@@ -179,12 +179,12 @@ class CauseShown(serializers.Serializer[KnownEvent]):
         return {"kind": event.subject_kind, "id": str(event.subject_id)}
 
 
-class ChangesShown(serializers.Serializer[Difference]):
+class UnitChangesShown(serializers.Serializer[Difference]):
     unit = serializers.UUIDField(source="after.view.unit_id")
     as_of = serializers.DateTimeField(source="after.as_of", allow_null=True)
     known_before = serializers.IntegerField(source="before.known_at")
     known_after = serializers.IntegerField(source="after.known_at")
-    changes = ChangeShown(many=True, help_text="The fields that differ; empty when nothing does.")
+    changes = UnitChangeShown(many=True, help_text="The fields that differ; empty when nothing does.")
     events = CauseShown(
         many=True, help_text="What was recorded in between and bears on it, in the order it occurred."
     )
@@ -230,7 +230,7 @@ class UnitStateDoor(LookBack):
 
 class UnitChanges(LookBack):
     asks = Between
-    serializer_class = ChangesShown
+    serializer_class = UnitChangesShown
 
     @extend_schema(parameters=[Between])
     def get(self, request: Request, **names: Any) -> Response:
