@@ -7,6 +7,8 @@ from uuid import UUID
 from celery import shared_task
 
 from billing.commands import delivering, month_jobs, sending
+from billing.commands.webhooks import delivering as hooks
+from billing.commands.webhooks import telling, warning
 
 
 @shared_task(name="billing.tasks.send", queue="bulk", ignore_result=True)
@@ -43,3 +45,28 @@ def close_month(operator_id: str, job_id: str) -> None:
 )
 def preview_month(operator_id: str, job_id: str) -> None:
     month_jobs.run_preview(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="billing.tasks.tell", queue="default", ignore_result=True)
+def tell(operator_id: str, job_id: str) -> None:
+    telling.tell(UUID(operator_id), UUID(job_id))
+
+
+# A receiver gets ten seconds; whatever it does, its worker is free again soon.
+DELIVERY_SECONDS = 15
+
+
+@shared_task(
+    name="billing.tasks.deliver",
+    queue="webhooks",
+    ignore_result=True,
+    soft_time_limit=DELIVERY_SECONDS,
+    time_limit=DELIVERY_SECONDS + 5,
+)
+def deliver(operator_id: str, job_id: str) -> None:
+    hooks.deliver(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="billing.tasks.say_stopped", queue="bulk", ignore_result=True)
+def say_stopped(operator_id: str, job_id: str) -> None:
+    warning.say_stopped(UUID(operator_id), UUID(job_id))
