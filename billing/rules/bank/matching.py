@@ -7,7 +7,8 @@ the documents referred to, as the end-to-end id, or among the words of the payer
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -21,8 +22,9 @@ from billing.rules.bank.statements import Movement
 from billing.rules.documents import amount_text
 
 MOST_PIECES = (
-    6  # into so many a number may be broken by spaces, dashes and the ends of lines; a reference in fours too
+    7  # a reference printed in fours has as many; numbers are broken by dashes and the ends of lines
 )
+MOST_WORDS = 60  # pieces of a payer's words that are looked at
 LEAST_TELLING, LEAST_EXACT = 5, 4  # signs
 _PIECE = re.compile(r"[0-9A-Za-z]+")
 
@@ -72,44 +74,52 @@ def keys_named(movement: Movement) -> set[str]:
 
 
 def _strong(movement: Movement) -> Iterator[str]:
-    """What stands in a field of its own, and creditor references wherever they stand."""
-    for text in (*movement.references, *movement.documents, movement.end_to_end):
+    """What stands in a field for it, and creditor references wherever they stand."""
+    for text in (*movement.references, *movement.documents):
         yield references.parsed(text) or key_of(text)
-    for key, _span in _pieces(movement, references.parsed):
-        yield key
+    for text, _span in _runs(movement):
+        if text[:2] in {"RF", "rf"} and (key := references.parsed(text)):
+            yield key
 
 
 def _weak(movement: Movement) -> Iterator[tuple[str, range]]:
-    yield from _pieces(movement, key_of)
+    """What may be a number, among the words and in the id that the payer gave, and the pieces that it is made of."""
+    for text, span in _runs(movement):
+        if any(sign.isdigit() for sign in text):
+            yield key_of(text), span
 
 
-def _pieces(movement: Movement, read: object) -> Iterator[tuple[str, range]]:
-    """Runs of neighbouring pieces of the payer's words, each as ``read`` reads them together."""
-    assert callable(read)
-    pieces = _PIECE.findall(f"{movement.end_to_end} | {movement.remittance}")
-    for start in range(len(pieces)):
-        for end in range(start + 1, min(start + MOST_PIECES, len(pieces)) + 1):
-            if key := read("".join(pieces[start:end])):
-                yield key, range(start, end)
+def _runs(movement: Movement) -> Iterator[tuple[str, range]]:
+    """Neighbouring pieces of the payer's words, put together."""
+    for words, offset in ((movement.end_to_end, 0), (movement.remittance, MOST_WORDS)):
+        pieces = _PIECE.findall(words)[:MOST_WORDS]
+        for start in range(len(pieces)):
+            for end in range(start + 1, min(start + MOST_PIECES, len(pieces)) + 1):
+                yield "".join(pieces[start:end]), range(offset + start, offset + end)
 
 
 class Matching:
     """Judges the movements of an account one after the other; what one pays is no longer open for the next.
 
-    ``debts``: the documents by ``key_of`` their numbers, several where numbers differ in nothing else.
+    ``debts``: the documents by ``key_of`` their numbers, several where numbers differ in nothing else. ``payments``: the
+    end-to-end ids and amounts of payments that came in before, by which one that goes out again is known.
     """
 
     def __init__(
-        self, debts: Mapping[str, Sequence[Debt]], *, legal_entity_id: UUID | None, today: date
+        self,
+        debts: Mapping[str, Sequence[Debt]],
+        *,
+        legal_entity_id: UUID | None,
+        payments: Collection[tuple[str, Decimal]] = (),
     ) -> None:
-        self.debts, self.legal_entity_id, self.today = debts, legal_entity_id, today
+        self.debts, self.legal_entity_id, self.payments = debts, legal_entity_id, payments
         self.settled: dict[str, Decimal] = {}
 
     def judge(self, movement: Movement) -> Verdict:
         if not movement.amount:
             return Verdict(Fate.SET_ASIDE, _("It moves no money."))
         if not movement.is_credit:
-            return _gone_out(movement)
+            return self._gone_out(movement)
         if movement.mismatch:
             return Verdict(Fate.UNMATCHED, movement.mismatch)
         if movement.is_return:
@@ -120,6 +130,18 @@ class Matching:
         named = self._named(movement)
         why_not = self._doubt(movement, named)
         return Verdict(Fate.UNMATCHED, why_not) if why_not else self._paid(movement, named)
+
+    def _gone_out(self, movement: Movement) -> Verdict:
+        if movement.is_return:
+            why = (
+                _("The bank took back an earlier payment: {reason}.", reason=movement.reason)
+                if movement.reason
+                else _("The bank took back an earlier payment.")
+            )
+            return Verdict(Fate.UNMATCHED, why)
+        if movement.end_to_end and (movement.end_to_end, movement.amount) in self.payments:
+            return Verdict(Fate.UNMATCHED, _("As much as an earlier payment brought went out under its id."))
+        return Verdict(Fate.SET_ASIDE, _("Money that went out pays no document of ours."))
 
     # What it names
 
@@ -152,7 +174,7 @@ class Matching:
         debts = [debt for debt in named if not debt.is_credit]
         if not debts:
             return self._names_none(named)
-        if len({references.plain(debt.number) for debt in debts}) < len(debts):
+        if len({key_of(debt.number) for debt in debts}) < len(debts):
             return _("It may mean {numbers}.", numbers=_listed(debt.number for debt in debts))
         if len({debt.customer_id for debt in debts}) > 1:
             return _(
@@ -233,17 +255,6 @@ def _told(
     return _("It pays {numbers}.", numbers=numbers)
 
 
-def _gone_out(movement: Movement) -> Verdict:
-    if movement.is_return:
-        return Verdict(
-            Fate.UNMATCHED,
-            _("The bank took back an earlier payment: {reason}.", reason=movement.reason)
-            if movement.reason
-            else _("The bank took back an earlier payment."),
-        )
-    return Verdict(Fate.SET_ASIDE, _("Money that went out pays no document of ours."))
-
-
 def _listed(texts: Iterable[str]) -> str:
     return ", ".join(dict.fromkeys(texts))
 
@@ -283,13 +294,28 @@ class Suggestion:
     hints: tuple[Hint, ...]
 
 
-@dataclass(frozen=True, slots=True)
 class Clues:
-    """What is known for suggestions: open debts, who paid from which account, customers by their plain names."""
+    """What is known for suggestions: open debts, who paid from which account, and customers by their plain names."""
 
-    debts: Sequence[Debt]
-    accounts: Mapping[str, frozenset[UUID]]
-    names: Mapping[str, frozenset[UUID]]
+    def __init__(
+        self,
+        debts: Iterable[Debt],
+        accounts: Mapping[str, frozenset[UUID]],
+        names: Mapping[str, frozenset[UUID]],
+    ) -> None:
+        self.accounts, self.names = accounts, names
+        self.by_key: dict[str, list[Debt]] = defaultdict(list)
+        self.by_left: dict[tuple[str, Decimal], list[Debt]] = defaultdict(list)
+        for debt in debts:
+            if not debt.is_credit and debt.left > 0:
+                self.by_key[key_of(debt.number)].append(debt)
+                self.by_left[debt.currency, debt.left].append(debt)
+
+    def near(self, movement: Movement) -> dict[str, Debt]:
+        """The debts whose number stands in a movement, or of which exactly its amount is left."""
+        named = [debt for key in keys_named(movement) for debt in self.by_key.get(key, ())]
+        exact = self.by_left.get((movement.currency, movement.amount), ())
+        return {debt.number: debt for debt in (*named, *exact) if debt.currency == movement.currency}
 
 
 MOST_SUGGESTED = 8
@@ -303,19 +329,15 @@ def suggestions(movement: Movement, clues: Clues) -> list[Suggestion]:
     by_name = clues.names.get(references.plain(movement.party), frozenset())
     named = keys_named(movement)
     found = []
-    for debt in clues.debts:
-        if debt.is_credit or debt.currency != movement.currency or debt.left <= 0:
-            continue
+    for debt in clues.near(movement).values():
         hints = {
             Hint.NAMED: key_of(debt.number) in named,
             Hint.AMOUNT: debt.left == movement.amount,
             Hint.ACCOUNT: debt.customer_id in by_account,
             Hint.PARTY: debt.customer_id in by_name,
         }
-        # What its payer owes beside is no hint at a document of its own; that is the customer's own line below.
-        if hints[Hint.NAMED] or hints[Hint.AMOUNT]:
-            shown = tuple(hint for hint, holds in hints.items() if holds)
-            found.append(Suggestion(debt.customer_id, debt.number, debt.left, shown))
+        shown = tuple(hint for hint, holds in hints.items() if holds)
+        found.append(Suggestion(debt.customer_id, debt.number, debt.left, shown))
     found.sort(key=lambda one: (-len(one.hints), one.number))
     return [*found, *_customers(by_account, by_name, found)][:MOST_SUGGESTED]
 
