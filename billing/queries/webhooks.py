@@ -102,6 +102,13 @@ def attempts_of(delivery_ids: Collection[UUID]) -> dict[UUID, list[WebhookAttemp
     return found
 
 
+def last_attempts(delivery_ids: Collection[UUID]) -> dict[UUID, WebhookAttempt]:
+    """By delivery its last attempt; one that was not tried yet is not there."""
+    rows = WebhookAttempt.objects.filter(delivery_id__in=delivery_ids)
+    rows = rows.order_by("delivery_id", "-number").distinct("delivery_id")
+    return {row.delivery_id: row for row in rows}
+
+
 def counts_by_state(endpoint_ids: Collection[UUID]) -> dict[UUID, dict[str, int]]:
     """By endpoint how many deliveries are in each of ``STATES``."""
     counted = {name: Count("id", filter=condition) for name, condition in STATES.items()}

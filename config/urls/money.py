@@ -19,6 +19,7 @@ from billing.pages import (
     payments,
     prices,
     royalty,
+    webhooks,
 )
 
 # Pages of one operator, each under its address.
@@ -89,6 +90,20 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{MONEY}/issuers/<str:code>", issuers.issuer, name="issuer"),
     path(f"{MONEY}/numbers", openings.series, name="number-series"),
     path(f"{MONEY}/tax-rates", issuers.set_tax_rate, name="tax-rate"),
+    path(f"{MONEY}/webhooks/", webhooks.webhook_list, name="webhooks"),
+    path(f"{MONEY}/new-webhook", webhooks.new_webhook, name="new-webhook"),
+    path(f"{MONEY}/webhooks/<uuid:endpoint_id>", webhooks.webhook, name="webhook"),
+    path(f"{MONEY}/webhooks/<uuid:endpoint_id>/rotate", webhooks.rotate_webhook, name="rotate-webhook"),
+    path(f"{MONEY}/webhooks/<uuid:endpoint_id>/stop", webhooks.stop_webhook, name="stop-webhook"),
+    path(f"{MONEY}/webhooks/<uuid:endpoint_id>/start", webhooks.start_webhook, name="start-webhook"),
+    path(f"{MONEY}/webhooks/<uuid:endpoint_id>/remove", webhooks.remove_webhook, name="remove-webhook"),
+    path(f"{MONEY}/webhooks/<uuid:endpoint_id>/test", webhooks.test_webhook, name="test-webhook"),
+    path(f"{MONEY}/webhooks/<uuid:endpoint_id>/replay", webhooks.replay_webhook, name="replay-webhook"),
+    path(
+        f"{MONEY}/webhooks/<uuid:endpoint_id>/deliveries/<uuid:delivery_id>",
+        webhooks.webhook_delivery,
+        name="webhook-delivery",
+    ),
     path(f"{OPERATOR}/ahead/", ahead.ahead, name="ahead"),
     path(f"{OPERATOR}/ahead/prices/<uuid:version_id>", ahead.announce_price, name="announce-price"),
     path(f"{OPERATOR}/royalty/", royalty.royalty, name="royalty"),
