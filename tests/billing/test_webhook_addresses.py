@@ -96,7 +96,7 @@ def test_a_refusal_says_what_to_write_instead():
 def test_nothing_is_allowed_that_the_registries_keep_off_the_internet(address):
     if allowed(address):
         assert (address.ipv4_mapped or address).is_global if address.version == 6 else address.is_global
-        assert not (address.is_multicast or address.is_link_local)
+        assert not any((address.is_multicast, address.is_link_local))
 
 
 @given(st.ip_addresses(v=4))
