@@ -870,5 +870,10 @@ class Migration(migrations.Migration):
         ),
         accounts.tenancy.Isolate("WebhookAttempt", app="SELECT, INSERT"),
         migrations.RunSQL(REFERENCES_SQL, migrations.RunSQL.noop),
+        # It goes with its customer.
+        migrations.RunSQL(
+            "GRANT DELETE ON billing_billingprofile TO wickround_app",
+            "REVOKE DELETE ON billing_billingprofile FROM wickround_app",
+        ),
         migrations.RunSQL(FEED_SQL, UNFEED_SQL),
     ]
