@@ -17,6 +17,7 @@ from billing.api import (
     refunds,
     royalty,
     sending,
+    statements,
     webhooks,
 )
 
@@ -93,7 +94,7 @@ urlpatterns = [
     ),
     path(
         "customers/<uuid:customer_id>/statement",
-        documents.CustomerStatement.as_view(),
+        statements.CustomerStatement.as_view(),
         name="api-customer-statement",
     ),
     path("charges", closes.Charges.as_view(), name="api-charges"),

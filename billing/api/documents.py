@@ -1,38 +1,32 @@
-"""The API of issued documents: invoices and credit notes, their lines, what is left to give back, and statements."""
+"""The API of issued documents: invoices and credit notes, their lines, and what is left to give back."""
 
 from __future__ import annotations
 
-from datetime import timedelta
 from decimal import Decimal
 from typing import Any, ClassVar
-from uuid import UUID
 
 from django.db.models import QuerySet
 from django.http import HttpResponse
 from django_filters import rest_framework as filters
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-import accounts.queries
-from accounts import clock, tenancy
-from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
+from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by, version_tag
 from accounts.permissions import Permission
 from billing.api.amounts import AMOUNT
 from billing.api.closes import ChargeShown
-from billing.api.days import day_asked, day_parameter
 from billing.api.forms import FORMS, CsvForm, JsonForm, PdfForm, UblForm
 from billing.commands.crediting import MOST_REASON, credit_document
 from billing.models import Document, DocumentLine
-from billing.queries import document_lists, documents, statement
+from billing.queries import document_lists, documents
 from billing.queries.document_forms import form_of
-from billing.queries.statement import Row, Statement
+from billing.queries.feed.changes import one_moment
+from billing.queries.feed.versions import version_of
 from billing.rules.crediting import Creditable, CreditedLine, LineLeft
 from billing.rules.documents import amount_text
-
-STATEMENT_DAYS = 90
 
 
 class DocumentShown(serializers.Serializer[Document]):
@@ -155,7 +149,10 @@ def _in_forms(shown: Any) -> Any:
 
 
 class DocumentDoor(RowView):
-    """One document: as JSON, or by Accept or an ending of the address (.pdf, .xml, .csv) as letter, UBL or lines."""
+    """One document: as JSON, or by Accept or an ending of the address (.pdf, .xml, .csv) as letter, UBL or lines.
+
+    As JSON it has the ETag of its version; the other forms are other bytes.
+    """
 
     permissions = {"GET": Permission.INVOICES_READ}
     renderer_classes = FORMS
@@ -170,11 +167,13 @@ class DocumentDoor(RowView):
         number = str(names[self.named])
         if self.format_kwarg:
             number = number.removesuffix(f".{self.format_kwarg}")
-        with tenancy.reading(self.actor):
+        with one_moment(self.actor):
             found = self.row(number=number)
+            tag = version_tag(found.kind, found.id, version_of(found.kind, found.id))
         wanted = request.accepted_renderer.format
         if wanted == JsonForm.format:
-            return Response(self.get_serializer(found).data)
+            data = None if self.not_modified(tag) else self.get_serializer(found).data
+            return self.tagged(Response(data), tag)
         return HttpResponse(form_of(found, wanted), content_type=request.accepted_renderer.media_type)
 
 
@@ -322,75 +321,3 @@ class InvoiceCredit(OperatorView):
             lines=None if lines is None else [CreditedLine(one["line"], one.get("amount")) for one in lines],
         )
         return Response(CreditNoteDocumentShown(note).data, status=201)
-
-
-class StatementRowShown(serializers.Serializer[Row]):
-    on = serializers.DateField()
-    kind = serializers.CharField(help_text="invoice, credit_note, opening, payment, refund or return.")
-    number = serializers.CharField(help_text="Of the document; of a payment or refund its reference.")
-    text = serializers.CharField()
-    amount = serializers.CharField(help_text="Above nothing where the customer owes more by it.")
-    balance = serializers.CharField()
-    id = serializers.UUIDField()
-
-
-class StatementShown(serializers.Serializer[Statement]):
-    """A customer's account over the days [since, until], both included, in one currency."""
-
-    customer = serializers.UUIDField()
-    currency = serializers.CharField()
-    since = serializers.DateField()
-    until = serializers.DateField()
-    opening = serializers.CharField(help_text="The balance before.")
-    rows = StatementRowShown(many=True)
-    closing = serializers.CharField()
-
-    def to_representation(self, told: Statement) -> dict[str, Any]:
-        def text(amount: Decimal) -> str:
-            return amount_text(amount, told.currency)
-
-        return {
-            "customer": str(told.customer_id),
-            "currency": told.currency,
-            "since": str(told.since),
-            "until": str(told.until),
-            "opening": text(told.opening),
-            "rows": [
-                {
-                    "on": str(row.on),
-                    "kind": row.kind,
-                    "number": row.number,
-                    "text": row.text,
-                    "amount": text(row.amount),
-                    "balance": text(row.balance),
-                    "id": str(row.id),
-                }
-                for row in told.rows
-            ],
-            "closing": text(told.closing),
-        }
-
-
-class CustomerStatement(OperatorView):
-    permissions = {"GET": Permission.INVOICES_READ}
-    serializer_class = StatementShown
-    http_method_names = ["get", "head"]
-
-    def query_names(self, method: str) -> frozenset[str]:
-        return frozenset({"since", "until", "currency"})
-
-    @extend_schema(
-        parameters=[
-            day_parameter("since", f"The first day; {STATEMENT_DAYS} days before the last unless given."),
-            day_parameter("until", "The last day; today unless given."),
-            OpenApiParameter("currency", str, description="ISO 4217; the operator's unless given."),
-        ]
-    )
-    def get(self, request: Request, customer_id: UUID) -> Response:
-        """A customer's statement of account: the balance before, what moved it day by day, and the balance after."""
-        with tenancy.reading(self.actor):
-            until = day_asked(request, "until") or clock.today(accounts.queries.get_operator().zone)
-            since = day_asked(request, "since") or until - timedelta(days=STATEMENT_DAYS)
-            currency = request.query_params.get("currency", "")
-            told = statement.statement(customer_id, since=since, until=until, currency=currency)
-        return Response(StatementShown(told).data)

@@ -131,9 +131,9 @@ class RefundTold(serializers.Serializer[Any]):
 
 
 class ProfileTold(BillingProfileShown):
-    """What billing knows of a customer; one it was told nothing of has the usual values."""
+    """What billing knows of a customer, beside whom it stands; one it was told nothing of has the usual values."""
 
-    customer = None  # type: ignore[assignment] - it stands with its customer
+    customer = None  # type: ignore[assignment]
 
 
 class CustomerTold(serializers.Serializer[Any]):
