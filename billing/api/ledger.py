@@ -37,6 +37,9 @@ DAYS = (
 class JournalLineShown(serializers.Serializer[dict[str, Any]]):
     line = serializers.IntegerField()
     account = serializers.CharField()
+    external_account = serializers.CharField(
+        default="", help_text="What the program named by ``system`` calls it; else empty."
+    )
     site = serializers.CharField(help_text="Its code, or empty.")
     jurisdiction = serializers.CharField(help_text="Of a tax, else empty.")
     debit = Amount()

@@ -26,8 +26,8 @@ from billing.commands.payments import (
     NewPayment,
     record_payments,
 )
-from billing.models import Document, Payment
-from billing.queries import ageing, settling
+from billing.models import Allocation, Document, Payment
+from billing.queries import ageing, refunds, settling
 from billing.queries.settling import Money, Standing
 from billing.rules.ageing import Band
 from billing.rules.documents import amount_text
@@ -63,23 +63,32 @@ class PaymentSent(Sent):
 
 
 class AllocationShown(serializers.Serializer[dict[str, Any]]):
+    id = serializers.UUIDField()
     document = serializers.CharField()
-    amount = Amount()
+    amount = Amount(help_text="Below zero where it undoes another.")
     made_on = serializers.DateField()
+    undoes = serializers.UUIDField(allow_null=True, help_text="The allocation that it undoes.")
 
 
 class PaymentShown(serializers.Serializer[dict[str, Any]]):
     id = serializers.UUIDField()
     customer = serializers.UUIDField()
+    legal_entity = serializers.UUIDField(
+        allow_null=True, help_text="Whose bank it came to; null for the operator in its own name."
+    )
     received_on = serializers.DateField()
     amount = Amount()
+    refunded = Amount(help_text="What of it was paid back, or taken back by the bank.")
+    returned_on = serializers.DateField(allow_null=True, help_text="When the bank took it back; else null.")
     left = Amount(help_text="What settles nothing yet and is kept for the customer.")
     currency = serializers.CharField()
     method = serializers.ChoiceField(METHODS)
     reference = serializers.CharField()
     external_id = serializers.CharField()
     recorded_at = serializers.DateTimeField()
-    allocations = AllocationShown(many=True)
+    allocations = AllocationShown(
+        many=True, help_text="What it settles and settled. What was undone stays, with a row that undoes it."
+    )
 
 
 class OpenDocumentShown(serializers.Serializer[dict[str, Any]]):
@@ -125,6 +134,7 @@ class Payments(RowsView):
     serializer_class = PaymentShown
     filterset_class = PaymentFilter
     ordering = ("id",)
+    needs_key = True
 
     def rows(self) -> QuerySet[Payment]:
         return settling.payments()
@@ -159,6 +169,7 @@ class PaymentAllocations(OperatorView):
     permissions = {"POST": Permission.PAYMENTS_RECORD}
     serializer_class = PaymentShown
     http_method_names = ["post"]
+    needs_key = True
 
     @extend_schema(request=AllocationsSent, responses={201: PaymentShown})
     def post(self, request: Request, payment_id: Any) -> Response:
@@ -170,17 +181,29 @@ class PaymentAllocations(OperatorView):
         return Response(self.get_serializer(data).data, status=201)
 
 
+class AllocationsShown(serializers.Serializer[dict[str, Any]]):
+    allocations = AllocationShown(many=True)
+
+
 class CreditNoteAllocations(OperatorView):
-    permissions = {"POST": Permission.PAYMENTS_RECORD}
+    permissions = {"GET": Permission.INVOICES_READ, "POST": Permission.PAYMENTS_RECORD}
     serializer_class = OpenDocumentShown
-    http_method_names = ["post"]
+    needs_key = True
+
+    @extend_schema(responses={200: AllocationsShown})
+    def get(self, request: Request, credit_note: str) -> Response:
+        """What a credit note settles and settled. What was undone stays, with a row that undoes it."""
+        with tenancy.reading(self.actor):
+            note = refunds.get_credit(credit_note)
+            rows = [_allocation(row, note.currency) for row in refunds.allocations_of_credit(note.id)]
+        return Response(AllocationsShown({"allocations": rows}).data)
 
     @extend_schema(request=AllocationsSent, responses={201: OpenDocumentShown})
     def post(self, request: Request, credit_note: str) -> Response:
         """Let what is left of a credit note settle other documents of its customer."""
         asked = _pairs(sent_by(request, AllocationsSent)["allocations"])
         note = allocate_credit(actor=self.actor, credit_note=credit_note, allocations=asked)
-        return Response(self.get_serializer(_standing(note)).data, status=201)
+        return Response(self.get_serializer(shown_standing(note)).data, status=201)
 
 
 class OpenDocumentFilter(filters.FilterSet):
@@ -201,7 +224,7 @@ class OpenDocuments(RowsView):
 
     def shown(self, page: Sequence[Document]) -> Sequence[Any]:
         standing = {one.id: one for one in settling.standings(ids=[row.id for row in page])}
-        return [_standing(standing[row.id]) for row in page]
+        return [shown_standing(standing[row.id]) for row in page]
 
 
 @extend_schema_view(
@@ -241,20 +264,27 @@ def _payment(money: Money, allocations: Sequence[Any]) -> dict[str, Any]:
     return {
         **{name: getattr(payment, name) for name in names},
         "customer": payment.customer_id,
+        "legal_entity": payment.legal_entity_id,
         "amount": amount_text(payment.amount, payment.currency),
+        "refunded": amount_text(money.refunded, payment.currency),
+        "returned_on": money.returned_on,
         "left": amount_text(money.left, payment.currency),
-        "allocations": [
-            {
-                "document": row.document.number,
-                "amount": amount_text(row.amount, payment.currency),
-                "made_on": row.made_on,
-            }
-            for row in allocations
-        ],
+        "allocations": [_allocation(row, payment.currency) for row in allocations],
     }
 
 
-def _standing(one: Standing) -> dict[str, Any]:
+def _allocation(row: Allocation, currency: str) -> dict[str, Any]:
+    return {
+        "id": row.id,
+        "document": row.document.number,
+        "amount": amount_text(row.amount, currency),
+        "made_on": row.made_on,
+        "undoes": row.undoes_id,
+    }
+
+
+def shown_standing(one: Standing) -> dict[str, Any]:
+    """A document as it stands, with amounts as text."""
     names = ("number", "kind", "issued_on", "due_on", "currency", "po_number")
     return {
         **{name: getattr(one, name) for name in names},

@@ -84,15 +84,12 @@ def release_allocation(
 def _known(payment: Payment, returned_on: date, external_id: str) -> Refund | None:
     """The return recorded before, if it is this one."""
     named = refunds.refunds_named([external_id]).first() if external_id else None
-    if named is not None and (named.kind, named.payment_id, named.paid_on) != (
-        "return",
-        payment.id,
-        returned_on,
-    ):
-        raise taken(named, "")
+    if named is not None:
+        if (named.payment_id, named.kind, named.paid_on) != (payment.id, "return", returned_on):
+            raise taken(named, "")
+        return named
     known = refunds.return_of(payment.id)
-    is_same = known is not None and known.paid_on == returned_on
-    if known is None or (is_same and "" in {known.external_id, external_id}):
+    if known is None or (known.paid_on == returned_on and "" in {known.external_id, external_id}):
         return known
     detail = _("This payment was taken back on {day} already.", day=plain_day(known.paid_on))
     raise Conflict(
