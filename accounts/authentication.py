@@ -13,45 +13,69 @@ from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 
 from accounts import clock, queries
+from accounts.commands import clients
 from accounts.commands.operators import token_digest
 from accounts.errors import BadInput, Forbidden, NotFound, NotSignedIn
 from accounts.languages import _
-from accounts.permissions import Actor, ActorKind, require
+from accounts.permissions import Actor, ActorKind, Role, require
 
 CHALLENGE = 'Bearer realm="Wickround"'  # RFC 6750 section 3
 OPERATOR_HEADER = "Wickround-Operator"
 
 
 class BearerToken(BaseAuthentication):
-    """``Authorization: Bearer wr_...``: a phone's token, or a program's. The token says for which operator.
+    """``Authorization: Bearer ...``: a phone's token (wr_...), or one that a program got by OAuth (wp_...).
 
-    Every credential of another kind, and a token that is unknown, expired or revoked, gets the same answer.
+    The token says for which operator. Every credential of another kind, and a token that is unknown, expired or
+    revoked, gets the same answer.
     """
 
     def authenticate(self, request: Request) -> tuple[None, Actor] | None:
         header = get_authorization_header(request).split()
         if not header:
             return None
-        binding = None
+        actor = None
         if len(header) == 2 and header[0].lower() == b"bearer":  # noqa: PLR2004
-            binding = queries.token_binding(token_digest(header[1].decode("latin-1")))
-        if (
-            binding is None
-            or binding.revoked_at is not None
-            or (binding.expires_at is not None and binding.expires_at <= clock.now())
-        ):
+            token = header[1].decode("latin-1")
+            actor = _program(token) if token.startswith(clients.TOKEN) else _phone(token)
+        if actor is None:
             raise NotSignedIn(_("This token is not valid, or no longer. Ask the operator for a new one."))
-        return None, Actor(
-            operator_id=binding.operator_id,
-            kind=ActorKind.DEVICE if binding.device_id else ActorKind.CLIENT,
-            role=binding.role,
-            id=binding.device_id or binding.token_id,
-            name=binding.label,
-            crew_id=binding.crew_id,
-        )
+        return None, actor
 
     def authenticate_header(self, request: Request) -> str:
         return CHALLENGE
+
+
+def _phone(token: str) -> Actor | None:
+    binding = queries.token_binding(token_digest(token))
+    if binding is None or binding.revoked_at is not None:
+        return None
+    if binding.expires_at is not None and binding.expires_at <= clock.now():
+        return None
+    return Actor(
+        operator_id=binding.operator_id,
+        kind=ActorKind.DEVICE,
+        role=binding.role,
+        id=binding.device_id,
+        name=binding.label,
+        crew_id=binding.crew_id,
+    )
+
+
+def _program(token: str) -> Actor | None:
+    binding = queries.client_token_binding(token_digest(token))
+    if binding is None or not binding.is_live(clock.now()):
+        return None
+    clients.note_use(binding)
+    return Actor(
+        operator_id=binding.operator_id,
+        kind=ActorKind.CLIENT,
+        role=Role.OWNER,
+        id=binding.client_uuid,
+        name=binding.name,
+        # A scope taken from the program is gone from its tokens too.
+        scopes=clients.granted(binding.scopes) & clients.granted(binding.client_scopes),
+    )
 
 
 class MemberSession(SessionAuthentication):

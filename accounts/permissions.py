@@ -137,6 +137,44 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
 }
 
 
+# What a program may be given, and what it then may do, in the order in which an owner reads it. The words of a
+# permission are the scope's own name on the wire (RFC 6749 section 3.3); what only a person does here is not among them.
+PROGRAM_SCOPES: dict[Permission, str] = {
+    Permission.CHANGES_READ: N_("Follow what changes in the books. It sees the kinds that it may read."),
+    Permission.CUSTOMERS_READ: N_("Read customers, with their addresses and terms of payment."),
+    Permission.INVOICES_READ: N_("Read invoices, credit notes, prices and contracts."),
+    Permission.JOURNAL_READ: N_("Read the journal."),
+    Permission.PAYMENTS_READ: N_("Read payments, refunds and what they settle."),
+    Permission.PAYMENTS_RECORD: N_("Record payments and refunds, and take in bank files."),
+    Permission.BOOKS_MAP: N_("Note its own names and accounts beside ours."),
+    Permission.DOCUMENTS_SEND: N_("Send documents and statements to customers."),
+    Permission.INVOICES_ISSUE: N_("Issue invoices and credit notes."),
+    Permission.PRICES_MANAGE: N_("Change prices."),
+    Permission.CONTRACTS_MANAGE: N_("Change contracts and terms of payment."),
+    Permission.ROYALTY_READ: N_("Read royalty statements."),
+    Permission.ROYALTY_MANAGE: N_("Change the terms of the royalty, and state months."),
+    Permission.INTEGRATIONS_MANAGE: N_("Set up webhooks: addresses that are told when something changes."),
+    Permission.SITES_READ: N_("Read sites."),
+    Permission.AGREEMENTS_READ: N_("Read service agreements."),
+    Permission.UNITS_READ: N_("Read units, and what hangs where."),
+    Permission.EVENTS_READ: N_("Read visits and all recorded work."),
+    Permission.ALERTS_READ: N_("Read what is overdue or out of order."),
+    Permission.CREWS_READ: N_("Read crews and their phones."),
+    Permission.FIGURES_READ: N_("Read the operator's figures."),
+    Permission.TEXTS_READ: N_("Read personal texts, such as who reported something."),
+    Permission.EVENTS_RECORD: N_("Record work, reports and photos."),
+    Permission.EVENTS_COUNTER: N_("Undo recorded work."),
+    Permission.ALERTS_ACKNOWLEDGE: N_("Say that an alert is being dealt with."),
+    Permission.CUSTOMERS_MANAGE: N_("Add and change customers."),
+    Permission.SITES_MANAGE: N_("Add and change sites."),
+    Permission.AGREEMENTS_MANAGE: N_("Make and end service agreements."),
+    Permission.FLEET_MANAGE: N_("Add and change units, supplies and what hangs where."),
+    Permission.CREWS_MANAGE: N_("Add and change crews."),
+    Permission.DEVICES_MANAGE: N_("Register phones and revoke them."),
+    Permission.OPERATOR_MANAGE: N_("Change the operator's own rules."),
+}
+
+
 def home_of(role: Role) -> str:
     """The page on which a role begins: its name among the addresses."""
     return "lookout" if Permission.ALERTS_READ in ROLE_PERMISSIONS[role] else "royalty"
@@ -151,7 +189,10 @@ class ActorKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """Who acts for which operator. ``id`` is the member's, device's or client's id; None for the product itself."""
+    """Who acts for which operator. ``id`` is the member's, device's or client's id; None for the product itself.
+
+    A program may do what its token's ``scopes`` say, and nothing by its role alone; None for everybody else.
+    """
 
     operator_id: UUID
     kind: ActorKind
@@ -159,9 +200,11 @@ class Actor:
     id: UUID | None = None
     name: str = ""
     crew_id: UUID | None = None
+    scopes: frozenset[Permission] | None = None
 
     def may(self, permission: Permission) -> bool:
-        return permission in ROLE_PERMISSIONS[self.role]
+        in_scope = self.scopes is None or permission in self.scopes
+        return in_scope and permission in ROLE_PERMISSIONS[self.role]
 
 
 def system_actor(operator_id: UUID) -> Actor:
@@ -169,7 +212,15 @@ def system_actor(operator_id: UUID) -> Actor:
 
 
 def require(actor: Actor, permission: Permission) -> None:
-    """Raise Forbidden unless the actor's role has the permission."""
+    """Raise Forbidden unless the actor's role has the permission, and a program's token its scope."""
+    if actor.scopes is not None and not actor.may(permission):
+        raise Forbidden(
+            _(
+                "This token may not do this: it lacks the scope {scope}. Ask for a token with it, or an owner for a "
+                "program that has it.",
+                scope=permission,
+            )
+        )
     if not actor.may(permission):
         raise Forbidden(
             _(

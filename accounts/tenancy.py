@@ -372,7 +372,6 @@ GRANT EXECUTE ON FUNCTION accounts_memberships(uuid), accounts_token_binding(byt
 
 # Tables that carry no operator, and why. ``manage.py audit_isolation`` refuses any other table without isolation.
 GLOBAL_TABLES: dict[str, str] = {
-    "accounts_machineclient": "read before the operator is known: the client row itself carries its operator",
     "accounts_user": "a person may belong to several operators; memberships are tenant rows",
     "auth_group": "Django's, unused and empty",
     "auth_group_permissions": "Django's, unused and empty",
@@ -381,7 +380,7 @@ GLOBAL_TABLES: dict[str, str] = {
     "django_migrations": "Django's, describes the schema only",
     "django_session": "Django's sign-in sessions, read before the operator is known",
     "demo_tenant_world": "one row that says which invented world a trial database holds",
-    "oauth2_provider_accesstoken": "OAuth's, read before the operator is known; unused as yet",
+    "oauth2_provider_accesstoken": "OAuth's, unused: tokens are rows of their operator",
     "oauth2_provider_devicegrant": "OAuth's, unused: client credentials only",
     "oauth2_provider_grant": "OAuth's, unused: client credentials only",
     "oauth2_provider_idtoken": "OAuth's, unused: client credentials only",

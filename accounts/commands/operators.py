@@ -56,6 +56,7 @@ TAKEN_ADDRESSES = {
     "api",
     "healthz",
     "invitation",
+    "oauth",
     "problems",
     "r",
     "readyz",
@@ -212,14 +213,7 @@ def register_device(
         )
 
 
-def issue_program_token(*, actor: Actor, role: Role, label: str, expires_at: datetime | None = None) -> str:
-    """A bearer token for a program of this operator, with a role; shown this once."""
-    require(actor, Permission.OPERATOR_MANAGE)
-    with tenancy.writing(actor):
-        return _issue_token(role=role, label=label, device_id=None, expires_at=expires_at)
-
-
-def _issue_token(*, role: Role, label: str, device_id: UUID | None, expires_at: datetime | None) -> str:
+def _issue_token(*, role: Role, label: str, device_id: UUID, expires_at: datetime | None) -> str:
     token = "wr_" + secrets.token_urlsafe(32)
     AccessToken.objects.create(
         role=role, label=label, device_id=device_id, digest=token_digest(token), expires_at=expires_at

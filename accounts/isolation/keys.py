@@ -6,12 +6,12 @@ from collections import defaultdict
 from typing import Any
 
 from accounts.isolation.wanted import (
-    GLOBAL_WITH_OPERATOR,
     KEYS_ACROSS_OPERATORS,
     NAME,
     NAME_OF,
     OPERATOR_TABLE,
     OURS,
+    UNUSED_REFERRERS,
     Audit,
     Expected,
     rows_of,
@@ -50,9 +50,10 @@ def audit_references(cursor: Any, found: Audit, wanted: Expected) -> None:
         if target not in wanted.tenant:
             continue
         if target == OPERATOR_TABLE:
-            known = table in wanted.tenant or table in GLOBAL_WITH_OPERATOR
-            found.need(known, f"{table}: the key {name} points at an operator from a global table.")
-        else:
+            found.need(
+                table in wanted.tenant, f"{table}: the key {name} points at an operator from a global table."
+            )
+        elif table not in UNUSED_REFERRERS:
             paired = ("operator_id", "operator_id") in zip(columns, keys, strict=True)
             found.need(paired, f"{table}: the key {name} reaches {target} without the operator.")
     found.counts["composite keys"] = sum("operator_id" in keys for *_, keys in rows)

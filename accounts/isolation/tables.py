@@ -6,11 +6,12 @@ from typing import Any
 
 from accounts.isolation.wanted import (
     APP_CONDITION,
-    GLOBAL_WITH_OPERATOR,
+    BEFORE_SCOPE_CONDITION,
     GUARDED,
     NAME,
     OPERATOR_TABLE,
     OURS,
+    READABLE_BEFORE_SCOPE,
     SYSTEM_GRANTS,
     Audit,
     Expected,
@@ -48,7 +49,7 @@ def audit_tables(cursor: Any, found: Audit, wanted: Expected) -> None:
             found.need(name == OPERATOR_TABLE or not_null, f"{name}: operator_id may be empty.")
         elif name in GLOBAL_TABLES:
             found.need(
-                not_null is None or name in GLOBAL_WITH_OPERATOR,
+                not_null is None,
                 f"{name}: stands on the list of global tables and has an operator_id.",
             )
         else:
@@ -76,7 +77,8 @@ def audit_policies(cursor: Any, found: Audit, wanted: Expected) -> None:
     needed: dict[tuple[str, str], tuple[Any, ...]] = {}
     for table, column in wanted.tenant.items():
         condition = APP_CONDITION.format(column)
-        needed[table, "app"] = ("*", True, [APP_ROLE], condition, condition)
+        readable = BEFORE_SCOPE_CONDITION if table in READABLE_BEFORE_SCOPE else "{0}"
+        needed[table, "app"] = ("*", True, [APP_ROLE], readable.format(condition), condition)
         needed[table, "owner"] = ("*", True, [OWNER_ROLE], "true", "true")
         if table in SYSTEM_GRANTS:
             needed[table, "system"] = ("*", True, [SYSTEM_ROLE], "true", "true")

@@ -28,14 +28,30 @@ SYSTEM_GRANTS: dict[str, set[str]] = {
     "django_migrations": {"SELECT"},
 }
 
-# Global tables that name an operator all the same, each with the reason in ``tenancy.GLOBAL_TABLES``.
-GLOBAL_WITH_OPERATOR = {"accounts_machineclient"}
+# Isolated tables of which every row may be read, and none changed, while no operator's scope is open, and why.
+READABLE_BEFORE_SCOPE = {
+    "accounts_machineclient": "who asks for a token is looked for before the operator is known",
+}
+BEFORE_SCOPE_CONDITION = f"({{0}} OR ((( SELECT NULLIF(current_setting('{SETTING}'::text, true), ''::text) AS \"nullif\"))::uuid IS NULL))"
+
+# Tables of the OAuth library that point at a client without its operator: unused and empty.
+UNUSED_REFERRERS = {
+    "oauth2_provider_accesstoken",
+    "oauth2_provider_grant",
+    "oauth2_provider_idtoken",
+    "oauth2_provider_refreshtoken",
+}
 
 # The unique keys of tenant tables that do not lead with the operator, and why.
 KEYS_ACROSS_OPERATORS: dict[tuple[str, tuple[str, ...]], str] = {
     (OPERATOR_TABLE, ("id",)): "the operator's own row",
     (OPERATOR_TABLE, ("slug",)): "an operator's address is public and one of its kind",
     ("accounts_accesstoken", ("digest",)): "asked before the operator is known; nobody can choose a digest",
+    ("accounts_clientsecret", ("digest",)): "asked before the operator is known; nobody can choose a digest",
+    ("accounts_clienttoken", ("digest",)): "asked before the operator is known; nobody can choose a digest",
+    ("accounts_machineclient", ("client_id",)): "asked before the operator is known; drawn at random here",
+    ("accounts_machineclient", ("id",)): "the library's own key: drawn here, and shown to nobody",
+    ("accounts_machineclient", ("uuid",)): "made by the server, at random",
     ("servicing_recordlink", ("digest",)): "asked before the operator is known; nobody can choose a digest",
 }
 
@@ -45,6 +61,7 @@ LOG_FILLED_BY_DATABASE = {"position", "recorded_at"}
 APPEND_ONLY = {
     LOG_TABLE,
     "servicing_seal",
+    "accounts_clientchange",
     "billing_allocation",
     "billing_bankstatement",
     "billing_charge",
@@ -78,7 +95,13 @@ GUARDED = {
 }
 
 ROW_PRIVILEGES = {"SELECT", "INSERT", "UPDATE", "DELETE"}
-DEFINER_FUNCTIONS = {"accounts_memberships", "accounts_token_binding", "servicing_record_link"}
+DEFINER_FUNCTIONS = {
+    "accounts_client_secrets",
+    "accounts_client_token_binding",
+    "accounts_memberships",
+    "accounts_token_binding",
+    "servicing_record_link",
+}
 
 
 @dataclass
@@ -123,7 +146,7 @@ def expected(cursor: Any) -> Expected:
 
 
 def _expected_live() -> Expected:
-    tenant = {OPERATOR_TABLE: "id"}
+    tenant = {OPERATOR_TABLE: "id"} | dict.fromkeys(READABLE_BEFORE_SCOPE, "operator_id")
     references = []
     for model in apps.get_models(include_auto_created=True):
         if not issubclass(model, OperatorScoped):

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 
 import pytest
 
-from accounts import clock, queries
+from accounts import queries
 from accounts.commands import operators
 from accounts.errors import BadInput, Conflict, Forbidden, NotFound
 from accounts.ids import uuid7
@@ -230,22 +230,6 @@ def test_only_the_office_revokes_and_only_its_own_phones(north, south):
         operators.revoke_device(actor=north.owner, device_id=office)
 
     assert queries.token_binding(operators.token_digest(south.phone_token)).revoked_at is None
-
-
-def test_only_an_owner_issues_tokens_to_programs(north):
-    assert roles_that_may(
-        north, lambda actor: operators.issue_program_token(actor=actor, role=Role.BOOKKEEPER, label="Ledger")
-    ) == only(Role.OWNER)
-
-
-def test_a_programs_token_carries_its_role_and_its_end(north):
-    ends = clock.now() + timedelta(days=90)
-    token = operators.issue_program_token(
-        actor=north.owner, role=Role.BOOKKEEPER, label="Ledger", expires_at=ends
-    )
-
-    binding = queries.token_binding(operators.token_digest(token))
-    assert (binding.role, binding.device_id, binding.expires_at) == (Role.BOOKKEEPER, None, ends)
 
 
 def test_only_an_owner_sets_the_service_rules(north):

@@ -8,15 +8,16 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID, uuid4
 
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 from PIL import Image
 
-from accounts.commands import operators
+from accounts.commands import clients, operators
 from accounts.doors import RowsView
-from accounts.permissions import Role
+from accounts.permissions import PROGRAM_SCOPES, Role
 from billing.commands.crediting import credit_document
 from billing.commands.opening import NewDebt, record_opening_debts
 from billing.commands.payments import NewPayment, record_payment
@@ -37,6 +38,7 @@ from tests.billing.books import APRIL, MAY, close, list_prices
 from tests.cast import Cast
 
 ROOT = "/api/v1/"
+FORM = "application/x-www-form-urlencoded"
 
 
 class Api(Client):
@@ -59,6 +61,22 @@ class Api(Client):
 
 def bearer(token: str) -> Api:
     return Api(headers={"authorization": f"Bearer {token}"})
+
+
+def program_of(cast: Cast, *scopes: str, name: str = "") -> Api:
+    """A program of the operator with these scopes, all there are without any, and the token it got for its secret."""
+    client, secret = clients.make_client(
+        actor=cast.owner, name=name or f"Books {uuid4()}", scopes=scopes or PROGRAM_SCOPES
+    )
+    return bearer(token_for(client.client_id, secret))
+
+
+def token_for(client_id: str, secret: str) -> str:
+    """An access token, as a program gets it."""
+    asked = {"grant_type": "client_credentials", "client_id": client_id, "client_secret": secret}
+    answer = Api().post("/oauth/token", urlencode(asked), content_type=FORM)
+    assert answer.status_code == 200, answer.content
+    return answer.json()["access_token"]
 
 
 def phone_of(cast: Cast) -> Api:

@@ -44,8 +44,11 @@ def test_a_bad_token_is_not_made_good_by_a_session(north):
 
 
 def test_an_expired_token_gets_401(north, later):
-    token = operators.issue_program_token(
-        actor=north.owner, role=Role.VIEWER, label="Reader", expires_at=clock.now() + timedelta(hours=1)
+    _, token = operators.register_device(
+        actor=north.owner,
+        crew_id=north.crew.id,
+        label="Lent",
+        expires_at=clock.now() + timedelta(hours=1),
     )
     assert bearer(token).read("operator").status_code == 200
 

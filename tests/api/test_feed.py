@@ -18,7 +18,7 @@ from servicing.api import feed
 from servicing.commands.office import counter_event
 from servicing.commands.uploads import upload_events
 from servicing.queries.events import head_position
-from tests.api.callers import bearer, phone_of
+from tests.api.callers import phone_of, program_of
 from tests.cast import Cast
 from tests.servicing.test_swap import apart
 
@@ -190,7 +190,7 @@ def test_few_readers_wait_in_one_process(north, south, monkeypatch):
 def test_a_rivals_token_reads_its_own_events_only(north, south):
     north.upload(north.installed())
     south.upload(south.installed())
-    program = bearer(operators.issue_program_token(actor=south.owner, role=Role.VIEWER, label="Books"))
+    program = program_of(south, "events:read")
 
     as_json = read(program, after=0)
     as_events = batch(program, after=0).json()

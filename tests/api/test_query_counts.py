@@ -9,9 +9,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from accounts import clock
-from accounts.commands import operators
-from accounts.permissions import Role
-from tests.api.callers import LISTS, bearer, phone_of, signed_in
+from tests.api.callers import LISTS, phone_of, program_of, signed_in
 from tests.cast import new_cast
 
 MOST_QUERIES = 16
@@ -41,8 +39,7 @@ def counted(client, path, limit):
 
 @pytest.mark.parametrize("path", LISTS)
 def test_a_list_asks_a_fixed_number_of_questions(crowded, path):
-    token = operators.issue_program_token(actor=crowded.owner, role=Role.OWNER, label="Books")
-    client = bearer(token)
+    client = program_of(crowded)
     client.read(path)
 
     one, few = counted(client, path, 1)

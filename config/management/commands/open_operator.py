@@ -10,9 +10,9 @@ from uuid import UUID
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from accounts import queries
-from accounts.commands import operators
+from accounts.commands import clients, operators
 from accounts.errors import Refusal
-from accounts.permissions import Role, system_actor
+from accounts.permissions import PROGRAM_SCOPES, Role, system_actor
 
 PASSWORD_VARIABLE = "WICKROUND_OWNER_PASSWORD"  # noqa: S105 - the name of a variable
 
@@ -34,8 +34,8 @@ class Command(BaseCommand):
         parser.add_argument(
             "--program",
             default="",
-            metavar="LABEL",
-            help="also print a bearer token for a program that may do by API all that an owner may",
+            metavar="NAME",
+            help="also make a program with all scopes there are, and print its id and its secret",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -57,14 +57,16 @@ class Command(BaseCommand):
                 name=options["owner_name"],
             )
             label = options["program"]
-            token = label and operators.issue_program_token(actor=actor, role=Role.OWNER, label=label[:80])
+            program = label and clients.make_client(actor=actor, name=label, scopes=PROGRAM_SCOPES)
         except Refusal as refusal:
             raise CommandError(_sentence(refusal)) from None
         self.stdout.write(
             f"{operator.name} is open at /{operator.slug}/; {options['owner_name']} is its owner."
         )
-        if token:
-            self.stdout.write(f"The token of {label}, which is not shown again: {token}")
+        if program:
+            client, secret = program
+            self.stdout.write(f"The client id of {client.name}: {client.client_id}")
+            self.stdout.write(f"Its secret, which is not shown again: {secret}")
 
 
 def _owner(email: str, name: str) -> UUID:

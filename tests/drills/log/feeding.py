@@ -16,12 +16,13 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from http import HTTPStatus
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, urlencode, urlsplit
 
 from django.db import connections
 
-from accounts.commands import operators
+from accounts.commands import clients, operators
 from accounts.errors import Busy
 from accounts.permissions import Actor, ActorKind, Role
 from config import supervisor
@@ -67,7 +68,7 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         web.start(supervisor.web(port))
         web.wait_for_web(port)
         following = [
-            pool.submit(_follow, _address(port), _token(cast, kind), kind, written, SEED + number)
+            pool.submit(_follow, _address(port), _Program(port, cast, kind), kind, written, SEED + number)
             for number, kind in enumerate((JSON, CLOUDEVENTS))
         ]
         writing = [
@@ -122,7 +123,7 @@ def _figures(accepted: set[str], foreign: set[str], followed: list[Followed]) ->
     }
 
 
-def _follow(address: str, token: str, kind: str, written: threading.Event, seed: int) -> Followed:
+def _follow(address: str, program: _Program, kind: str, written: threading.Event, seed: int) -> Followed:
     """A program with a checkpoint of its own, which it writes after the page and sometimes not at all."""
     draw, told = random.Random(seed), Followed()
     checkpoint, last = 0, 0
@@ -131,9 +132,10 @@ def _follow(address: str, token: str, kind: str, written: threading.Event, seed:
     while True:
         is_over = written.is_set()
         try:
-            events, onward, hint = _page(address, token, kind, checkpoint)
-        except (urllib.error.URLError, ConnectionError, TimeoutError):
+            events, onward, hint = _page(address, program.token, kind, checkpoint)
+        except (urllib.error.URLError, ConnectionError, TimeoutError) as fault:
             told.unanswered += 1
+            program.sign_in_if(fault)
             unanswered_in_a_row += 1
             if is_over and unanswered_in_a_row > MOST_UNANSWERED:
                 return told
@@ -205,8 +207,29 @@ def _sent(actor: Actor, batch: list[dict[str, Any]]) -> list[Fate]:
             time.sleep(0.5)
 
 
-def _token(cast: Cast, kind: str) -> str:
-    return operators.issue_program_token(actor=cast.owner, role=Role.VIEWER, label=f"Reader of {kind}"[:40])
+class _Program:
+    """Signs in with its secret, and again when its token has ended."""
+
+    def __init__(self, port: int, cast: Cast, kind: str) -> None:
+        client, secret = clients.make_client(
+            actor=cast.owner, name=f"Reader of {kind}", scopes=["events:read"]
+        )
+        self.address = f"http://127.0.0.1:{port}/oauth/token"
+        self.form = {
+            "grant_type": "client_credentials",
+            "client_id": client.client_id,
+            "client_secret": secret,
+        }
+        self.token = self._new_token()
+
+    def _new_token(self) -> str:
+        request = urllib.request.Request(self.address, urlencode(self.form).encode())
+        with urllib.request.urlopen(request, timeout=30) as answer:
+            return str(json.load(answer)["access_token"])
+
+    def sign_in_if(self, fault: Exception) -> None:
+        if isinstance(fault, urllib.error.HTTPError) and fault.code == HTTPStatus.UNAUTHORIZED:
+            self.token = self._new_token()
 
 
 def _address(port: int) -> str:
