@@ -31,7 +31,7 @@ app.conf.update(
         "socket_connect_timeout": 5,
         "health_check_interval": 25,
         "retry_on_timeout": True,
-        "global_keyprefix": os.environ.get("WICKROUND_REDIS_PREFIX", "wickround:"),
+        "global_keyprefix": settings.REDIS_PREFIX,
     },
     result_backend=None,
     task_ignore_result=True,  # results live in PostgreSQL

@@ -1,16 +1,23 @@
-"""Headers that every answer carries, and the language of whoever asks."""
+"""Headers that every answer carries, the language of whoever asks, and how often what has no door of its own is asked."""
 
 from __future__ import annotations
 
+import base64
+import binascii
+import json
 from collections.abc import Callable
 
-from django.http import HttpRequest, HttpResponseBase
+from django.core.exceptions import SuspiciousOperation
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http.multipartparser import MultiPartParserError
+from django.http.request import UnreadablePostError
 from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
-from accounts import languages
+from accounts import languages, limits
 from accounts.languages import Manner
 from accounts.pages import reading_in
+from config.errors import API, problem_of
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -42,3 +49,50 @@ class AskedLanguage:
             response.headers.setdefault("Content-Language", translation.get_language() or "en-gb")
         patch_vary_headers(response, ("Accept-Language",))
         return response
+
+
+TOKENS = "/oauth/"
+
+
+class RateLimits:
+    """How often tokens are asked for, and what of the API is for everybody. The doors count for themselves."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        if request.path.startswith(TOKENS):
+            taken = limits.take(limits.of_client(request, _client_id(request)))
+            response = self.get_response(request) if taken.is_let_in else _too_many_tokens(taken)
+        elif request.path.startswith(API):
+            response = self.get_response(request)
+            if "RateLimit" in response.headers:
+                return response
+            taken = limits.take(limits.of_address(request))
+            if not taken.is_let_in:
+                response = problem_of(taken.refusal(), request.path)
+        else:
+            return self.get_response(request)
+        for name, value in taken.headers().items():
+            response.headers[name] = value
+        return response
+
+
+def _client_id(request: HttpRequest) -> str:
+    """What a program says it is (RFC 6749 section 2.3.1): in the header, or in the form; empty for nothing readable."""
+    kind, _space, word = request.headers.get("Authorization", "").partition(" ")
+    try:
+        if kind.lower() == "basic":
+            return base64.b64decode(word, validate=True).decode().partition(":")[0]
+        return request.POST.get("client_id", "")
+    except (ValueError, binascii.Error, SuspiciousOperation, MultiPartParserError, UnreadablePostError):
+        return ""
+
+
+def _too_many_tokens(taken: limits.Taken) -> HttpResponse:
+    """In the form of RFC 6749 section 5.2, which programs read here."""
+    body = {"error": "temporarily_unavailable", "error_description": taken.refusal().detail}
+    response = HttpResponse(json.dumps(body), content_type="application/json", status=429)
+    response["Retry-After"] = str(taken.wait_seconds)
+    response["Cache-Control"] = "no-store"
+    return response

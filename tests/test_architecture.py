@@ -279,7 +279,7 @@ def test_every_module_of_an_app_is_public_or_protected():
         "servicing.events",
         *(
             f"accounts.{name}"
-            for name in ("authentication", "clock", "doors", "errors", "ids", "jobs", "languages", "pages")
+            for name in ("authentication", "clock", "doors", "errors", "ids", "jobs", "languages", "limits", "pages")
         ),
         *(f"accounts.{name}" for name in ("permissions", "phrases", "tenancy")),
     }

@@ -16,7 +16,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
 
-from accounts import tenancy
+from accounts import limits, tenancy
 from accounts.doors.conditions import is_known, required_match, version_tag
 from accounts.doors.keys import answer_once, key_of, refuse_keyless_program
 from accounts.errors import BadInput, Problem, TooLarge, pointer_to, pointing_at_one
@@ -53,12 +53,29 @@ class OperatorView(GenericAPIView[Any]):
     needs_key: ClassVar[bool] = False
     # Bytes; a door that takes larger bodies has a parser that reads them.
     most_body: ClassVar[int] = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+    # What this request has drawn.
+    _taken: limits.Taken | None = None
 
     @property
     def actor(self) -> Actor:
         actor = self.request.auth
         assert isinstance(actor, Actor), "the permission class lets nobody else in"
         return actor
+
+    def perform_authentication(self, request: Request) -> None:
+        """Who asks is counted before anything else is done for them; who they are not, by their address."""
+        buckets = limits.of_address(request)
+        try:
+            super().perform_authentication(request)
+            if isinstance(request.auth, Actor):
+                buckets = limits.of_actor(request.auth)
+        finally:
+            self._count(buckets)
+
+    def _count(self, buckets: Sequence[limits.Bucket]) -> None:
+        self._taken = limits.take(buckets)
+        if not self._taken.is_let_in:
+            raise self._taken.refusal()
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
@@ -127,6 +144,8 @@ class OperatorView(GenericAPIView[Any]):
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
         response = super().finalize_response(request, response, *args, **kwargs)
         response.headers.setdefault("Cache-Control", "no-store")
+        for name, value in (self._taken.headers() if self._taken else {}).items():
+            response.headers[name] = value
         return response
 
 

@@ -22,9 +22,9 @@ from accounts.permissions import Actor, ActorKind
 KEY_HEADER = "Idempotency-Key"
 REPLAYED_HEADER = "Idempotency-Replayed"
 MOST_KEY = 255  # characters
-# RFC 9651 sections 3.3.3 and 3.3.4: a String in quotes as the draft has it, or a bare word such as a UUID.
+# RFC 9651 section 3.3.3: a String in quotes as the draft has it; or a bare word such as a UUID or Base64.
 _QUOTED = re.compile(r'"((?:[\x20\x21\x23-\x5b\x5d-\x7e]|\\["\\])*)"')
-_BARE = re.compile(r"[!#$%&'*+.^_`|~:/0-9A-Za-z-]+")
+_BARE = re.compile(r"[!#$%&'*+.^_`|~:/=0-9A-Za-z-]+")
 # What is kept of an answer beside its status and body. The rest is said anew each time.
 _KEPT_HEADERS = ("Content-Type", "Content-Language", "ETag", "Link", "Location")
 
