@@ -103,6 +103,7 @@ class Matching:
 
     ``debts``: the documents by ``key_of`` their numbers, several where numbers differ in nothing else. ``payments``: the
     end-to-end ids and amounts of payments that came in before, by which one that goes out again is known.
+    ``settled``: what others before it paid of documents by number, which it goes on with.
     """
 
     def __init__(
@@ -111,9 +112,10 @@ class Matching:
         *,
         legal_entity_id: UUID | None,
         payments: Collection[tuple[str, Decimal]] = (),
+        settled: dict[str, Decimal] | None = None,
     ) -> None:
         self.debts, self.legal_entity_id, self.payments = debts, legal_entity_id, payments
-        self.settled: dict[str, Decimal] = {}
+        self.settled = {} if settled is None else settled
 
     def judge(self, movement: Movement) -> Verdict:
         if not movement.amount:
