@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.db.models import F
+from django.db.models.functions import Greatest
 
 from accounts import clock, tenancy
 from accounts.ids import uuid7
@@ -93,7 +94,7 @@ def _let_be(job: Job, now: datetime) -> None:
     else:
         # It was no attempt of the job's own.
         Job.objects.filter(id=job.id).update(
-            run_at=later.next_at, lease_until=None, attempts=F("attempts") - 1
+            run_at=later.next_at, lease_until=None, attempts=Greatest(F("attempts") - 1, 0)
         )
 
 
