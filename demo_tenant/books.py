@@ -5,22 +5,21 @@ Everything goes through the public commands. Who pays when is drawn from the num
 
 from __future__ import annotations
 
-from datetime import date, timedelta
-from decimal import ROUND_HALF_UP, Decimal
+from datetime import date
+from decimal import Decimal
 from typing import Any
 
 from dateutil.relativedelta import relativedelta
 
 from accounts import clock, tenancy
 from accounts.permissions import Actor
-from billing.commands import crediting, parties, payments, prices, royalty
+from billing.commands import crediting, parties, prices, royalty
 from billing.commands.contracts import NewContract, NewContractSite, add_contract
-from billing.commands.payments import NewPayment
 from billing.commands.prices import IndexClause, NewPriceItem
 from billing.commands.royalty import Tier
 from billing.commands.terms import NewTerms
 from billing.queries import settling
-from billing.queries.settling import Standing
+from demo_tenant import paying
 from demo_tenant.bargains import (
     INDEX,
     Bargains,
@@ -34,11 +33,7 @@ from demo_tenant.masterdata import MasterData
 from demo_tenant.setting import Setting
 from demo_tenant.story import Story
 
-# A customer pays so many days after a document is due (least, most), with this weight; None: never.
-PAYING = (((-20, 0), 0.72), ((1, 12), 0.17), ((13, 45), 0.08), (None, 0.03))
-PART_PAID = 0.03
 EXCHANGE = "EXCHANGE"
-CENT = Decimal("0.01")
 COMPLAINT = 0.01
 FIGURES = (Decimal("104.2"), Decimal("107.4"))
 TIERS = (Tier(Decimal(10_000), Decimal(6)), Tier(None, Decimal("4.5")))
@@ -185,10 +180,8 @@ def keep_books(bookkeeper: Actor, master: MasterData, setting: Setting, month: d
     today = clock.today(master.zone)
     with tenancy.reading(bookkeeper):
         debts = settling.open_debts()
-    found = [payment for debt in debts if (payment := _payment(setting, debt, today)) is not None]
-    if found:
-        payments.record_payments(actor=bookkeeper, payments=found)
-    paid = {number for payment in found for number, _ in payment.allocations}
+    paid = paying.take_money(bookkeeper, setting, debts, today)
+    paying.pay_back(bookkeeper, setting, today)
     for debt in debts:
         stream = setting.stream("complaint", debt.number)
         if debt.number not in paid and not debt.settled and stream.chance(COMPLAINT):
@@ -200,27 +193,3 @@ def keep_books(bookkeeper: Actor, master: MasterData, setting: Setting, month: d
 def state_royalty(bookkeeper: Actor, month: date) -> None:
     """After a month is closed: its statement to the network."""
     royalty.state_month(actor=bookkeeper, month=month)
-
-
-def _payment(setting: Setting, debt: Standing, today: date) -> NewPayment | None:
-    stream = setting.stream("payment", debt.number)
-    days = stream.weighted(PAYING)
-    if days is None:
-        return None
-    paid_on = max(debt.issued_on, debt.due_on + timedelta(days=stream.whole(*days)))
-    amount = debt.left
-    if stream.chance(PART_PAID):
-        if debt.settled:
-            return None
-        amount = (amount / 2).quantize(CENT, rounding=ROUND_HALF_UP)
-    if paid_on >= today or amount <= 0:
-        return None
-    return NewPayment(
-        customer_id=debt.customer_id,
-        received_on=paid_on,
-        amount=amount,
-        currency=debt.currency,
-        reference=debt.number,
-        external_id=f"{setting.plan.prefix}-{debt.number}",
-        allocations=[(debt.number, amount)],
-    )
