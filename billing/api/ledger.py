@@ -10,7 +10,7 @@ from django.db.models import QuerySet
 from django.http import StreamingHttpResponse
 from django_filters import rest_framework as filters
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_view
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -31,6 +31,11 @@ from billing.rules.ledger import Purpose
 DAYS = (
     day_parameter("entry_from", "Entries dated on this day or later."),
     day_parameter("entry_to", "Entries dated on this day or earlier."),
+)
+SYSTEM_ASKED = OpenApiParameter(
+    "system",
+    str,
+    description="A word that a program chose for itself: show its own numbers of the accounts too.",
 )
 
 
@@ -93,6 +98,7 @@ class JournalFilter(filters.FilterSet):
     document = filters.CharFilter("document__number", help_text="A document's number.")
 
 
+@extend_schema_view(get=extend_schema(parameters=[SYSTEM_ASKED]))
 class JournalEntries(RowsView):
     """The journal in double entry, in the order the entries were made. Debit and credit of each are equal."""
 
@@ -101,11 +107,14 @@ class JournalEntries(RowsView):
     filterset_class = JournalFilter
     ordering = ("ordinal",)
 
+    def query_names(self, method: str) -> frozenset[str]:
+        return super().query_names(method) | {"system"}
+
     def rows(self) -> QuerySet[JournalEntry]:
         return ledger.entries()
 
     def shown(self, page: Sequence[JournalEntry]) -> Sequence[Any]:
-        return [_entry(entry) for entry in ledger.shown(page)]
+        return [_entry(entry) for entry in ledger.shown(page, _system(self.request))]
 
 
 class JournalTotals(OperatorView):
@@ -135,12 +144,12 @@ class JournalFile(OperatorView):
     renderer_classes = [CsvForm, JsonForm]
 
     def query_names(self, method: str) -> frozenset[str]:
-        return frozenset({"entry_from", "entry_to"})
+        return frozenset({"entry_from", "entry_to", "system"})
 
-    @extend_schema(parameters=[*DAYS], responses={(200, "text/csv"): OpenApiTypes.STR})
+    @extend_schema(parameters=[*DAYS, SYSTEM_ASKED], responses={(200, "text/csv"): OpenApiTypes.STR})
     def get(self, request: Request) -> StreamingHttpResponse:
         """The journal as CSV after RFC 4180: a record for each line, and one of control totals for each currency."""
-        entries = ledger.read_through(self.actor, _range(request))
+        entries = ledger.read_through(self.actor, _range(request), _system(request))
         response = StreamingHttpResponse(journal_csv(entries), content_type="text/csv; charset=utf-8")
         response["Content-Disposition"] = 'attachment; filename="journal.csv"'
         return response
@@ -172,6 +181,10 @@ class AccountBalances(OperatorView):
             for one in rows
         ]
         return Response(self.get_serializer({"balances": balances}).data)
+
+
+def _system(request: Request) -> str:
+    return request.query_params.get("system", "")
 
 
 def _range(request: Request) -> Range:

@@ -16,6 +16,7 @@ from accounts import tenancy
 from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
 from billing.models import Document, JournalEntry, JournalLine, LegalEntity, PriceItem
+from billing.queries import naming
 from billing.rules.chart import USUAL_CHART, Account, Chart
 from billing.rules.journal_export import EntryLine, EntryShown
 
@@ -181,9 +182,16 @@ def deferring_documents(start: date, end: date) -> Iterator[Document]:
         yield from Document.objects.filter(id__in=ids[first : first + AT_ONCE]).order_by("number")
 
 
-def shown(rows: Sequence[JournalEntry]) -> list[EntryShown]:
-    """Entries with their lines as they are handed on."""
+def shown(rows: Sequence[JournalEntry], system: str = "") -> list[EntryShown]:
+    """Entries with their lines as they are handed on; to ``system`` also by its own numbers of the accounts."""
     lines = lines_of([row.id for row in rows])
+    if system:
+        mapped = naming.mapped(system)
+        for row in rows:
+            lines[row.id] = [
+                replace(line, external_account=mapped.number(row.legal_entity_id, line.account))
+                for line in lines[row.id]
+            ]
     return [
         EntryShown(
             ordinal=row.ordinal,
@@ -203,7 +211,7 @@ def shown(rows: Sequence[JournalEntry]) -> list[EntryShown]:
     ]
 
 
-def read_through(actor: Actor, wanted: Range) -> Iterator[EntryShown]:
+def read_through(actor: Actor, wanted: Range, system: str = "") -> Iterator[EntryShown]:
     """Every entry of a range, in scopes of its own that end before the next entries are read: so the reader may be slow.
 
     Entries only join at the end, and the range ends where the journal did at first: it is the journal of one moment.
@@ -212,7 +220,8 @@ def read_through(actor: Actor, wanted: Range) -> Iterator[EntryShown]:
     while True:
         with tenancy.reading(actor):
             upto = last_ordinal() if upto is None else upto
-            some = shown(list(entries(replace(wanted, upto=upto)).filter(ordinal__gt=after)[:READ_AT_ONCE]))
+            rows = list(entries(replace(wanted, upto=upto)).filter(ordinal__gt=after)[:READ_AT_ONCE])
+            some = shown(rows, system)
         if not some:
             return
         yield from some

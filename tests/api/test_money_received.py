@@ -34,8 +34,16 @@ def test_a_payment_is_recorded_and_read_with_what_it_settles(north, keeper):
     shown = made(keeper.send("payments", sent))
 
     assert (shown["amount"], shown["left"], shown["currency"]) == ("150.00", "31.00", "EUR")
-    assert shown["allocations"] == [{"document": "INV-000001", "amount": "119.00", "made_on": "2026-06-10"}]
-    assert keeper.read(f"payments/{shown['id']}").json() == shown
+    (settled,) = shown["allocations"]
+    assert settled.pop("id")
+    assert settled == {
+        "document": "INV-000001",
+        "amount": "119.00",
+        "made_on": "2026-06-10",
+        "undoes": None,
+    }
+    shown = keeper.read(f"payments/{shown['id']}").json()
+    assert (shown["refunded"], shown["returned_on"], shown["legal_entity"]) == ("0.00", None, None)
     assert keeper.read("payments").json()["results"] == [shown]
     (still,) = keeper.read("open-documents").json()["results"]
     assert (still["number"], still["left"], still["due_on"]) == ("INV-000002", "50.00", "2026-06-02")
