@@ -3,6 +3,7 @@
 from django.urls import path
 
 from billing.api import (
+    bank_files,
     closes,
     contracts,
     documents,
@@ -137,6 +138,31 @@ urlpatterns = [
         "credit-notes/<str:credit_note>/allocations/<uuid:credit_allocation_id>/release",
         refunds.CreditNoteAllocationRelease.as_view(),
         name="api-credit-note-allocation-release",
+    ),
+    path("bank-files/preview", bank_files.BankFilePreviews.as_view(), name="api-bank-file-previews"),
+    path("bank-files", bank_files.BankFiles.as_view(), name="api-bank-files"),
+    path("bank-statements", bank_files.BankStatements.as_view(), name="api-bank-statements"),
+    path(
+        "bank-statements/<uuid:bank_statement_id>",
+        bank_files.BankStatementDoor.as_view(),
+        name="api-bank-statement",
+    ),
+    path("bank-entries", bank_files.BankEntries.as_view(), name="api-bank-entries"),
+    path("bank-entries/<uuid:bank_entry_id>", bank_files.BankEntryDoor.as_view(), name="api-bank-entry"),
+    path(
+        "bank-entries/<uuid:bank_entry_id>/assign",
+        bank_files.BankEntryAssignment.as_view(),
+        name="api-bank-entry-assignment",
+    ),
+    path(
+        "bank-entries/<uuid:bank_entry_id>/set-aside",
+        bank_files.BankEntryAside.as_view(),
+        name="api-bank-entry-aside",
+    ),
+    path(
+        "bank-entries/<uuid:bank_entry_id>/return",
+        bank_files.BankEntryReturn.as_view(),
+        name="api-bank-entry-return",
     ),
     path("refunds", refunds.Refunds.as_view(), name="api-refunds"),
     path("refunds/<uuid:refund_id>", refunds.RefundDoor.as_view(), name="api-refund"),
