@@ -160,7 +160,7 @@ urlpatterns = [
         name="api-bank-entry-aside",
     ),
     path(
-        "bank-entries/<uuid:bank_entry_id>/return",
+        "bank-entries/<uuid:outgoing_entry_id>/return",
         bank_files.BankEntryReturn.as_view(),
         name="api-bank-entry-return",
     ),

@@ -229,8 +229,8 @@ class BankEntryAside(_Settling):
 
 class BankEntryReturn(_Settling):
     @extend_schema(request=EntryReturnSent, responses={201: BankEntryShown})
-    def post(self, request: Request, bank_entry_id: Any) -> Response:
+    def post(self, request: Request, outgoing_entry_id: Any) -> Response:
         """Let an entry that went out take a payment back: what that settled is open again."""
         payment_id = sent_by(request, EntryReturnSent)["payment"]
-        entry = bank_files.return_entry(actor=self.actor, entry_id=bank_entry_id, payment_id=payment_id)
+        entry = bank_files.return_entry(actor=self.actor, entry_id=outgoing_entry_id, payment_id=payment_id)
         return self.settled(entry)

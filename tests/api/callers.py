@@ -18,6 +18,7 @@ from PIL import Image
 from accounts.commands import clients, operators
 from accounts.doors import RowsView
 from accounts.permissions import PROGRAM_SCOPES, Role
+from billing.commands.bank_files import BankFile, assign_entry, import_bank_file
 from billing.commands.crediting import credit_document
 from billing.commands.opening import NewDebt, record_opening_debts
 from billing.commands.payments import NewPayment, record_payment
@@ -34,6 +35,9 @@ from servicing.commands.photos import add_photo
 from servicing.commands.seals import seal
 from servicing.commands.sweeps import sweep
 from tests.api.contracted import contracted
+from tests.billing.bank.files import Entry as BankLine
+from tests.billing.bank.files import Said as BankSaid
+from tests.billing.bank.files import camt
 from tests.billing.books import APRIL, MAY, close, list_prices
 from tests.cast import Cast
 
@@ -182,6 +186,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         "unit_id": cast.unit.id,
         "visit_id": visit,
         **paid,
+        **banked(cast),
         "royalty_month": told(cast),
     }
 
@@ -234,6 +239,26 @@ def pay_and_credit(cast: Cast) -> dict[str, UUID | str]:
         actor=cast.owner, number=invoice.number, reason="Too much", lines=[CreditedLine(1, Decimal("5.00"))]
     )
     return {"payment_id": payment.id, "credit_note": note.number}
+
+
+def banked(cast: Cast) -> dict[str, UUID | str]:
+    """A bank's statement: money that waits, a payment that was assigned, and what takes that back."""
+    said = (
+        BankLine("40.00", "For the drips", bank="B-1"),
+        BankLine("30.00", "As agreed", bank="B-2", end_to_end="E2E-2"),
+        BankLine("-30.00", "Unpaid", bank="B-3", end_to_end="E2E-2", returned="AC04"),
+    )
+    (look,) = import_bank_file(actor=cast.owner, file=BankFile(camt(BankSaid(said)), "june.xml"))
+    waiting, paid, back = (one.entry.id for one in look.looks if one.entry)
+    entry = assign_entry(actor=cast.owner, entry_id=paid, customer_id=cast.customer.id)
+    assert look.row is not None
+    assert entry.payment_id is not None
+    return {
+        "bank_statement_id": look.row.id,
+        "bank_entry_id": waiting,
+        "outgoing_entry_id": back,
+        "returned_payment_id": entry.payment_id,
+    }
 
 
 LISTS = tuple(

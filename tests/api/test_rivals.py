@@ -13,6 +13,8 @@ from tests.cast import NOON, new_cast
 SETTLING = {"allocations": [{"document": "OLD-1", "amount": "1.00"}]}
 BODIES = {
     "api-agreement-end": {"ends_on": "2031-01-01"},
+    "api-bank-entry-aside": {"reason": "Not ours"},
+    "api-bank-entry-assignment": SETTLING,
     "api-customer-billing-email": {"email": "accounts@quay.example"},
     "api-contract-notice": {"given_on": "2026-06-01"},
     "api-contract-site-end": {"ends_before": "2031-01-01"},
@@ -30,6 +32,11 @@ PROBES = {
     "api-agreement-end": "POST",
     "api-alert": "GET",
     "api-alert-acknowledge": "POST",
+    "api-bank-entry": "GET",
+    "api-bank-entry-aside": "POST",
+    "api-bank-entry-assignment": "POST",
+    "api-bank-entry-return": "POST",
+    "api-bank-statement": "GET",
     "api-contract": "GET",
     "api-contract-notice": "POST",
     "api-contract-prices": "GET",
@@ -93,6 +100,7 @@ def ask(client, name, method, values):
         )
     path = address.removeprefix("api/v1/")
     named = {
+        "api-bank-entry-return": {"payment": str(values["returned_payment_id"])},
         "api-contract-sites": {"site": str(values["free_site_id"]), "starts_on": "2026-06-01"},
         "api-site-usual-crew": {"crew": str(values["crew_id"])},
     }
@@ -169,7 +177,7 @@ NAMED_IN_BODIES = (
 )
 WITH_CUSTOMER = {"api-purchase-orders", "api-sites"}
 NAMES_NOTHING = {
-    "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes",
+    "api-bank-file-previews", "api-bank-files", "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes",
     "api-month-previews", "api-number-series", "api-personal-texts", "api-photos",
     "api-price-items", "api-royalty-statements", "api-royalty-terms", "api-sendings", "api-service-events",
     "api-service-rules", "api-tax-rates", "api-unit-models",
