@@ -33,12 +33,12 @@ def take_money(bookkeeper: Actor, setting: Setting, debts: Sequence[Standing], t
     # One that bounced is not paid by the same hand again.
     if found := [payment for payment in wanted if payment.external_id not in known]:
         recorded = record_payments(actor=bookkeeper, payments=found)
-        for payment in recorded:
-            returned_on = payment.received_on + timedelta(days=BOUNCES_AFTER_DAYS)
-            if returned_on < today and setting.stream("bounced", payment.external_id).chance(BOUNCED):
+        for got in recorded:
+            returned_on = got.received_on + timedelta(days=BOUNCES_AFTER_DAYS)
+            if returned_on < today and setting.stream("bounced", got.external_id).chance(BOUNCED):
                 return_payment(
                     actor=bookkeeper,
-                    payment_id=payment.id,
+                    payment_id=got.id,
                     returned_on=returned_on,
                     reason="The account has not enough on it",
                 )

@@ -8,12 +8,13 @@ from datetime import date
 from decimal import Decimal
 from hashlib import sha256
 from typing import Any
+from uuid import UUID
 
 import psycopg
 
 from accounts import queries as accounts
 from accounts import tenancy
-from accounts.permissions import system_actor
+from accounts.permissions import Actor, system_actor
 from billing.queries import documents
 from demo_tenant.models import World
 from servicing.queries import events, fleet_state, links
@@ -84,6 +85,18 @@ def _record_link_at(operator_id: Any) -> tuple[str, str] | None:
             if (link := links.open_site_link(site.id)) is not None:
                 return site.name, links.path_of(links.token_of(link.id))
     return None
+
+
+def let_in() -> list[tuple[Actor, str, UUID]]:
+    """For each operator who may act for it here, its address, and the program that is let in."""
+    return [one for operator_id in accounts.operator_ids() if (one := _program_at(operator_id))]
+
+
+def _program_at(operator_id: UUID) -> tuple[Actor, str, UUID] | None:
+    actor = system_actor(operator_id)
+    with tenancy.reading(actor):
+        found = accounts.programs().filter(revoked_at=None).first()
+        return None if found is None else (actor, accounts.get_operator().slug, found.uuid)
 
 
 def _canonical(value: Any) -> bytes:

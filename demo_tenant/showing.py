@@ -13,10 +13,10 @@ from typing import Any
 from uuid import UUID
 
 from accounts import clock
-from accounts.commands import contacts, people
+from accounts.commands import clients, contacts, people
 from accounts.commands.operators import change_operator
 from accounts.permissions import Actor
-from demo_tenant import drawn
+from demo_tenant import banking, drawn
 from demo_tenant.masterdata import MasterData
 from demo_tenant.opening import member_actor, phone_actors
 from demo_tenant.records import Record
@@ -37,6 +37,11 @@ CAPTIONS = {
     "cartridge.exchanged": "after the exchange",
 }
 SATURDAY = 5
+PROGRAM = "Ledger bridge"
+PROGRAM_MAY = (
+    "changes:read", "customers:read", "invoices:read", "journal:read", "payments:read", "payments:record", "books:map",
+    "integrations:manage",
+)  # fmt: skip
 NOTES = (
     "The caretaker asks for a call half an hour before.",
     "The lower car park is closed until the spring; park in the yard.",
@@ -111,6 +116,8 @@ def show(story: Story) -> None:
         _notes(story, dispatcher)
         _photos(story)
         _links(master, dispatcher)
+        banking.take_in_statement(story)
+        _program(master)
 
 
 def set_up(story: Story) -> None:
@@ -191,6 +198,11 @@ def _photos(story: Story) -> None:
                 event_id=record.id,
                 taken_at=record.made_at,
             )
+
+
+def _program(master: MasterData) -> None:
+    """The program of the accounts, as the owner let it in; its secrets are made when somebody is told them."""
+    clients.make_client(actor=member_actor(master, "owner"), name=PROGRAM, scopes=PROGRAM_MAY)
 
 
 def _links(master: MasterData, dispatcher: Actor) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from accounts.commands.clients import make_secret
 from demo_tenant import queries
 from demo_tenant.beats import bad_lot_of
 from demo_tenant.filing import draw_master_data
@@ -44,6 +45,15 @@ def sights(world: World) -> str:
         f"  {path}  what the customer of {site} reads, without signing in"
         for site, path in queries.record_links()
     ]
+    return "\n".join(lines)
+
+
+def program() -> str:
+    """For each operator's program its client id and a new secret; the one before ends, since nobody kept it."""
+    lines = ["A program of the accounts signs in (docs/api.md says how) with one of"]
+    for actor, slug, client_uuid in queries.let_in():
+        client, secret = make_secret(actor=actor, client_uuid=client_uuid, overlap="none")
+        lines.append(f"  {slug}  CLIENT_ID={client.client_id}  CLIENT_SECRET={secret}")
     return "\n".join(lines)
 
 

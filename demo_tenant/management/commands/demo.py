@@ -24,7 +24,7 @@ from demo_tenant.models import World
 from demo_tenant.presets import DEFAULT_SEED, PRESETS, span_of
 from demo_tenant.seed import play, sweep_everyone
 from demo_tenant.story import tell_each
-from demo_tenant.telling import PASSWORD, sights, sign_ins, summary
+from demo_tenant.telling import PASSWORD, program, sights, sign_ins, summary
 
 IN_JSON = (
     "name",
@@ -137,7 +137,7 @@ class Command(BaseCommand):
         supervisor.start(web(port))
         supervisor.start(beat(RUN_FOLDER))
         supervisor.wait_for_web(port)
-        self._for_people(f"\n{sign_ins()}\n\n{sights(world)}\n\n{hosting.NOTICE}", options)
+        self._for_people(f"\n{sign_ins()}\n\n{program()}\n\n{sights(world)}\n\n{hosting.NOTICE}", options)
         self._for_people(f"Serving at http://{HOST}:{port}/ until Ctrl-C.", options)
         supervisor.watch()
         self._say("Ending.")
