@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from http import HTTPStatus
 from math import ceil
 from typing import Any
@@ -24,15 +23,9 @@ from accounts.authentication import CHALLENGE
 from accounts.errors import (
     BadInput,
     Busy,
-    Conflict,
     Forbidden,
-    Gone,
-    InProgress,
-    KeyReused,
     NotFound,
     NotSignedIn,
-    PreconditionFailed,
-    PreconditionRequired,
     Problem,
     Refusal,
     TooLarge,
@@ -40,122 +33,13 @@ from accounts.errors import (
 )
 from accounts.languages import manner
 from accounts.pages import reading_in
+from config.problems import MEDIA_TYPE, PROBLEM_TYPES, document
 
 log = logging.getLogger(__name__)
 
 API = "/api/"
 # The largest file that a page takes has 5 MB; then there is the form around it.
 MOST_BODY = 6 * 1024 * 1024
-MEDIA_TYPE = "application/problem+json"
-
-
-@dataclass(frozen=True, slots=True)
-class ProblemType:
-    """One entry of the closed list: its status, its title, and what it means for who gets it."""
-
-    status: int
-    title: str
-    meaning: str
-
-
-PROBLEM_TYPES: dict[str, ProblemType] = {
-    "bad-input": ProblemType(
-        400,
-        BadInput.title,
-        "Something sent could not be accepted. Each entry of `errors` points to it and says what was expected. "
-        "Nothing was done; correct it and send it again.",
-    ),
-    "malformed-json": ProblemType(
-        400,
-        "The body could not be read as JSON.",
-        "A body is JSON in UTF-8, without NaN or Infinity, without a name twice in one object. Nothing was done.",
-    ),
-    "idempotency-key-missing": ProblemType(
-        400,
-        "The Idempotency-Key is missing.",
-        "A program sends a key of its own in the header Idempotency-Key, a new one for each thing it does and the same one "
-        "when it sends that again: then it is done once. Nothing was done.",
-    ),
-    "operator-missing": ProblemType(
-        400,
-        "The operator is not named.",
-        "A signed-in person names the operator they act for in the header Wickround-Operator.",
-    ),
-    "not-signed-in": ProblemType(
-        401,
-        NotSignedIn.title,
-        "The credential is missing, unknown, expired or revoked. Send a valid one.",
-    ),
-    "forbidden": ProblemType(
-        403, Forbidden.title, "Ask an owner of the operator if your role should allow it."
-    ),
-    "not-found": ProblemType(
-        404,
-        NotFound.title,
-        "There is no such thing here, or it is not yours; the two are not told apart.",
-    ),
-    "method-not-allowed": ProblemType(
-        405, "This can't be done here.", "The header Allow names the methods of this address."
-    ),
-    "not-acceptable": ProblemType(
-        406, "There is no answer of the kind asked for.", "Answers are JSON; accept application/json."
-    ),
-    "conflict": ProblemType(
-        409, Conflict.title, "What is recorded already stays as it is. Read it, then decide."
-    ),
-    "request-in-progress": ProblemType(
-        409,
-        InProgress.title,
-        "A request with the same Idempotency-Key is still being done. Wait as long as the header Retry-After says, then send "
-        "the same again: it gets the first one's answer.",
-    ),
-    "gone": ProblemType(
-        410,
-        Gone.title,
-        "It was here once and was removed. The header Link names where to begin again, if there is such a place.",
-    ),
-    "feed-token-expired": ProblemType(
-        410,
-        "The books were restored since this token was given.",
-        "What the token points to may not have happened. Read everything anew, from the address that the header Link gives "
-        "as `start`, and put it in the place of what you hold.",
-    ),
-    "precondition-failed": ProblemType(
-        412,
-        PreconditionFailed.title,
-        "The ETag in If-Match is not that of the version which is stored. Nothing was done. Read it again, then decide.",
-    ),
-    "too-large": ProblemType(
-        413,
-        TooLarge.title,
-        "A body may have up to 1 MiB, a photo up to 2 MB, an upload up to 500 events. Send it in parts; nothing was stored.",
-    ),
-    "unsupported-media-type": ProblemType(
-        415, "This kind of body is not read here.", "Send JSON, as application/json."
-    ),
-    "idempotency-key-reused": ProblemType(
-        422,
-        KeyReused.title,
-        "An Idempotency-Key belongs to one request: one with other content needs a key of its own. Nothing was done.",
-    ),
-    "precondition-required": ProblemType(
-        428,
-        PreconditionRequired.title,
-        "A program that changes this sends the ETag of the version it read in If-Match, so that it undoes nobody's change "
-        "unseen. Nothing was done.",
-    ),
-    "too-many-requests": ProblemType(
-        429, "These were too many requests.", "Wait as long as the header Retry-After says, then go on."
-    ),
-    "internal-error": ProblemType(
-        500,
-        "Something went wrong on our side.",
-        "It has been noted. Sending the same again is safe for service events; for other things look first.",
-    ),
-    "busy": ProblemType(
-        503, Busy.title, "Wait as long as the header Retry-After says, then send the same again."
-    ),
-}
 
 _DRF_CODES: tuple[tuple[type[exceptions.APIException], str], ...] = (
     (exceptions.ParseError, "malformed-json"),
@@ -249,31 +133,12 @@ def _problems(details: Any, pointer: str = "") -> Iterator[Problem]:
 
 def problem(code: str, path: str, detail: str = "", errors: Sequence[Problem] = ()) -> HttpResponse:
     """A problem document of a listed type. ``path`` is the address that was asked, without its query."""
-    kind = PROBLEM_TYPES[code]
-    body = {
-        "type": f"/problems/{code}",
-        "title": kind.title,
-        "status": kind.status,
-        "detail": detail or kind.meaning,
-        "instance": path,
-        "errors": [{"pointer": one.pointer, "code": one.code, "detail": one.detail} for one in errors],
-    }
-    response = HttpResponse(json.dumps(body), content_type=MEDIA_TYPE, status=kind.status)
+    body = document(code, path, detail, errors)
+    response = HttpResponse(json.dumps(body), content_type=MEDIA_TYPE, status=body["status"])
     response["Cache-Control"] = "no-store"
-    if kind.status == HTTPStatus.UNAUTHORIZED:
+    if body["status"] == HTTPStatus.UNAUTHORIZED:
         response["WWW-Authenticate"] = CHALLENGE
     return response
-
-
-def problem_page(request: HttpRequest, code: str = "") -> HttpResponse:
-    """``/problems/<code>``: what a type means; without a code the whole list."""
-    if code and code not in PROBLEM_TYPES:
-        raise Http404
-    chosen = {code: PROBLEM_TYPES[code]} if code else PROBLEM_TYPES
-    text = "\n".join(
-        f"{name} ({kind.status})\n{kind.title}\n{kind.meaning}\n" for name, kind in chosen.items()
-    )
-    return HttpResponse(text, content_type="text/plain; charset=utf-8")
 
 
 # Outside the API's views

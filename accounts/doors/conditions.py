@@ -37,11 +37,11 @@ def required_match(request: Request, tag: str | None) -> None:
     PreconditionFailed (412) when another version is stored; PreconditionRequired (428) when a program does not say which
     one it saw. A person may leave it out.
     """
-    wanted, unwanted = request.headers.get("If-Match"), request.headers.get("If-None-Match")
-    if unwanted is not None and tag is not None and is_known(request, tag):
+    wanted = request.headers.get("If-Match")
+    if tag is not None and is_known(request, tag):
         raise PreconditionFailed(_("There is one already; nothing was changed. Read it, then decide."))
     if wanted is None:
-        if tag is not None and unwanted is None and _is_program(request):
+        if tag is not None and _is_program(request):
             raise PreconditionRequired(
                 _("Send the ETag of the version you saw in the header If-Match. Nothing was changed.")
             )

@@ -5,9 +5,8 @@ from __future__ import annotations
 from http import HTTPStatus
 from typing import Any
 
-from config.errors import MEDIA_TYPE, PROBLEM_TYPES
+from config.problems import MEDIA_TYPE, PROBLEM_TYPES, example_of, type_uri
 from config.schema.headers import LIMITS, header
-from config.schema.words import plain
 
 SCHEMA: dict[str, Any] = {
     "type": "object",
@@ -17,7 +16,9 @@ SCHEMA: dict[str, Any] = {
         "type": {
             "type": "string",
             "format": "uri-reference",
-            "enum": [f"/problems/{code}" for code in PROBLEM_TYPES],
+            # No enum, in which a client that was made before would not know a type that came after.
+            "pattern": "/problems/[a-z-]+$",
+            "examples": [type_uri(code) for code in PROBLEM_TYPES],
         },
         "title": {"type": "string", "description": "The same for every problem of the type."},
         "status": {"type": "integer", "description": "That of the answer."},
@@ -49,6 +50,7 @@ ENTRY: dict[str, Any] = {
 _HEADERS = {
     401: ("WWW-Authenticate",),
     405: ("Allow",),
+    409: ("Retry-After",),
     410: ("Link",),
     429: ("Retry-After",),
     503: ("Retry-After",),
@@ -82,7 +84,7 @@ def known(status: int) -> bool:
 
 def _response(status: int) -> dict[str, Any]:
     codes = [code for code, kind in PROBLEM_TYPES.items() if kind.status == status]
-    headers = [name for name in (*LIMITS, *_HEADERS.get(status, ())) if not _before_limits(status, name)]
+    headers = (*LIMITS, *_HEADERS.get(status, ()))
     return {
         "description": f"{HTTPStatus(status).phrase}: {', '.join(codes)}.",
         "headers": {name: header(name) for name in headers},
@@ -92,25 +94,4 @@ def _response(status: int) -> dict[str, Any]:
                 "examples": {code: {"value": example_of(code)} for code in codes},
             }
         },
-    }
-
-
-def _before_limits(status: int, name: str) -> bool:
-    """An answer to somebody unknown says nothing of quotas."""
-    return name in LIMITS and status == HTTPStatus.UNAUTHORIZED
-
-
-def example_of(code: str) -> dict[str, Any]:
-    """A whole problem document of a type."""
-    kind = PROBLEM_TYPES[code]
-    errors = [
-        {"pointer": "/amount", "code": "invalid", "detail": "A valid number is required."},
-    ]
-    return {
-        "type": f"/problems/{code}",
-        "title": plain(kind.title),
-        "status": kind.status,
-        "detail": plain(kind.meaning),
-        "instance": "/api/v1/payments",
-        "errors": errors if code == "bad-input" else [],
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
 from accounts.pages import signing_in
-from config import errors, health
+from config import health, problem_pages
 from config.schema.view import Schema
 from config.urls import fleet_pages, money, months, oauth, places, planning, records, setting_up
 from servicing.pages import units
@@ -37,8 +37,8 @@ api: list[URLPattern | URLResolver] = [
 urlpatterns: list[URLPattern | URLResolver] = [
     path("healthz", health.healthz, name="healthz"),
     path("readyz", health.readyz, name="readyz"),
-    path("problems", errors.problem_page, name="problems"),
-    path("problems/<slug:code>", errors.problem_page, name="problem"),
+    path("problems", problem_pages.problem_page, name="problems"),
+    path("problems/<slug:code>", problem_pages.problem_page, name="problem"),
     path("api/v1/", include(api)),
     *oauth.urlpatterns,
     *pages,
