@@ -198,6 +198,8 @@ def _connected(pinned: Sequence[str], port: int, until: _Until) -> socket.socket
             fault = _Fault("timed_out", until.detail)
         except ConnectionRefusedError:
             fault = _Fault("unreachable", "closed")
+        except ConnectionError:
+            fault = _Fault("unreachable", "reset")
         except OSError:
             fault = _Fault("unreachable", "no-way")
         else:
@@ -243,9 +245,9 @@ def _read_as(fault: OSError | _Fault, until: _Until) -> _Fault:
         return _Fault("timed_out", until.detail)
     if isinstance(fault, ssl.SSLCertVerificationError):
         return _Fault("unreachable", "certificate")
-    if isinstance(fault, ssl.SSLEOFError | ssl.SSLZeroReturnError | ConnectionError):
-        return _Fault("unreachable", "reset")
-    return _Fault("unreachable", "tls" if isinstance(fault, ssl.SSLError) else "no-way")
+    if isinstance(fault, ssl.SSLError) and not isinstance(fault, ssl.SSLEOFError | ssl.SSLZeroReturnError):
+        return _Fault("unreachable", "tls")
+    return _Fault("unreachable", "reset")  # there was a connection, and now there is none
 
 
 # There and back

@@ -1,4 +1,4 @@
 """The accounting feed's drills, one module each; ``ONLY=feed.racing`` runs one of them. Those in ``PURE`` need no server."""
 
-MODULES = ("racing",)
-PURE: tuple[str, ...] = ()
+MODULES = ("racing", "signing", "reaching", "receivers")
+PURE: tuple[str, ...] = ("reaching", "receivers")
