@@ -24,6 +24,7 @@ from billing.models import (
     RoyaltyStatement,
 )
 from billing.queries import settling
+from billing.queries.auditing.money import MONEY_STATEMENTS
 from billing.queries.auditing.statements import STATEMENTS, Statement
 from billing.rules.chart import USUAL_CHART, Account, Chart
 from billing.rules.documents import digest
@@ -57,9 +58,9 @@ def audit(operator_id: UUID) -> Audit:
     """All breaches of one operator's books, in the order of the invariants; reads in a transaction of its own."""
     with tenancy.operator_scope(operator_id, read_only=True, one_snapshot_of=SNAPSHOT):
         found = [
-            *(one for statement in STATEMENTS for one in _broken(statement)),
+            *(one for statement in (*STATEMENTS, *MONEY_STATEMENTS) for one in _broken(statement)),
             *_dispositions(),
-            *_receivables(),
+            *_standing(),
             *_documents(),
             *_statements(),
             *_closes(),
@@ -103,27 +104,45 @@ def _of_no_event(rows: QuerySet[Any]) -> QuerySet[Any, Any]:
     return rows.filter(~Exists(mine)).values_list("id", "event_id")
 
 
-def _receivables() -> Iterator[Breach]:
-    """What the journal says is to be received is what is left of the documents, by who issued them and currency."""
-    left: dict[tuple[UUID | None, str], Decimal] = defaultdict(Decimal)
+Sums = dict[tuple[UUID | None, str], Decimal]  # by legal entity and currency
+_WHAT = {
+    Account.RECEIVABLE: ("Receivables", "are left of the documents"),
+    Account.PREPAYMENT: ("Prepayments", "are kept of payments, less than nothing as a liability is"),
+}
+
+
+def _standing() -> Iterator[Breach]:
+    """No more settles a document than it comes to; and what is left is what the journal says, by issuer and currency."""
+    left: dict[Account, Sums] = {account: defaultdict(Decimal) for account in _WHAT}
     for one in settling.standings():
-        left[one.legal_entity_id, one.currency] += -one.left if one.is_credit else one.left
-    booked: dict[tuple[UUID | None, str], Decimal] = defaultdict(Decimal)
+        left[Account.RECEIVABLE][one.legal_entity_id, one.currency] += (
+            -one.left if one.is_credit else one.left
+        )
+        if one.settled < 0 or one.left < 0:
+            yield Breach(9, f"Document {one.number}: {one.settled} settle its {one.payable} {one.currency}.")
+    for money in settling.kept_money():
+        payment = money.payment
+        left[Account.PREPAYMENT][payment.legal_entity_id, payment.currency] -= money.left
+    yield from _not_as_booked(left)
+
+
+def _not_as_booked(left: dict[Account, Sums]) -> Iterator[Breach]:
+    booked: dict[Account, Sums] = {account: defaultdict(Decimal) for account in left}
     charts = {entity.id: (entity.code, Chart(entity.accounts)) for entity in LegalEntity.objects.all()}
     charts[None] = ("", USUAL_CHART)
     lines = JournalLine.objects.values("entry__legal_entity_id", "entry__currency", "account")
     for row in lines.order_by().annotate(balance=Sum(F("debit") - F("credit"))):
         issuer = row["entry__legal_entity_id"]
-        if row["account"] == charts[issuer][1][Account.RECEIVABLE]:
-            booked[issuer, row["entry__currency"]] += row["balance"]
-    for issuer, currency in sorted(left.keys() | booked.keys(), key=str):
-        wanted, found = left[issuer, currency], booked[issuer, currency]
-        if wanted != found:
-            name = charts[issuer][0] or "the operator itself"
-            yield Breach(
-                6,
-                f"Receivables of {name}: the journal has {found} {currency}, {wanted} are left of the documents.",
-            )
+        for account, sums in booked.items():
+            if row["account"] == charts[issuer][1][account]:
+                sums[issuer, row["entry__currency"]] += row["balance"]
+    for account, sums in left.items():
+        what, stands = _WHAT[account]
+        for issuer, currency in sorted(sums.keys() | booked[account].keys(), key=str):
+            wanted, found = sums[issuer, currency], booked[account][issuer, currency]
+            if wanted != found:
+                name = charts[issuer][0] or "the operator itself"
+                yield Breach(6, f"{what} of {name}: the journal has {found} {currency}, {wanted} {stands}.")
 
 
 def _documents() -> Iterator[Breach]:
