@@ -281,8 +281,16 @@ def _end(actor: Actor, client: MachineClient, secret: ClientSecret, at: datetime
 
 
 def _note(actor: Actor, client: MachineClient, what: str, **about: Any) -> None:
+    """The client's row is new or locked, so that numbers follow each other."""
+    last = queries.changes_of(client).values_list("number", flat=True).first()
     ClientChange.objects.create(
-        client=client, at=clock.now(), by=_who(actor), by_id=actor.id, what=what, about=about
+        client=client,
+        number=(last or 0) + 1,
+        at=clock.now(),
+        by=_who(actor),
+        by_id=actor.id,
+        what=what,
+        about=about,
     )
 
 

@@ -178,6 +178,7 @@ class Migration(migrations.Migration):
             name="ClientChange",
             fields=[
                 ("id", id_field()),
+                ("number", models.PositiveIntegerField()),
                 ("at", models.DateTimeField()),
                 ("by", models.CharField(max_length=120)),
                 ("by_id", models.UUIDField(null=True)),
@@ -200,8 +201,10 @@ class Migration(migrations.Migration):
                 ("operator", operator_field()),
             ],
             options={
-                "indexes": [
-                    models.Index(fields=["operator", "client", "-at"], name="accounts_clientchange_client")
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("operator", "client", "number"), name="accounts_clientchange_number"
+                    )
                 ],
             },
         ),

@@ -104,6 +104,7 @@ class ClientChange(OperatorOwned):
     """
 
     client = TenantForeignKey(MachineClient)
+    number = models.PositiveIntegerField()
     at = models.DateTimeField()
     by = models.CharField(max_length=120)
     by_id = models.UUIDField(null=True)
@@ -114,6 +115,8 @@ class ClientChange(OperatorOwned):
     about = models.JSONField(default=dict)
 
     class Meta:
-        indexes = [
-            models.Index(fields=["operator", "client", "-at"], name="accounts_clientchange_client"),
+        constraints = [
+            models.UniqueConstraint(
+                fields=["operator", "client", "number"], name="accounts_clientchange_number"
+            )
         ]

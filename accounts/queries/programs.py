@@ -90,4 +90,4 @@ def secrets_of(client: MachineClient) -> QuerySet[ClientSecret]:
 
 def changes_of(client: MachineClient) -> QuerySet[ClientChange]:
     """What was changed of a program, the newest first."""
-    return ClientChange.objects.filter(client=client).order_by("-at", "-id")
+    return ClientChange.objects.filter(client=client).order_by("-number")

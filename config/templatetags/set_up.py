@@ -60,6 +60,12 @@ WORDS: tuple[tuple[str, str, Permission, set[str]], ...] = (
         Permission.MEMBERS_MANAGE,
         {"member", "invite-member", "invite-again", "people-named", "person-named"},
     ),
+    (
+        N_("Programs"),
+        "programs",
+        Permission.INTEGRATIONS_MANAGE,
+        {"program", "new-program", "new-program-secret"},
+    ),
     (N_("Rules"), "service-rules", Permission.OPERATOR_MANAGE, set()),
     (N_("Import"), "import", Permission.FLEET_MANAGE, {"import-rows"}),
     (N_("Operator"), "operator", Permission.OPERATOR_MANAGE, set()),

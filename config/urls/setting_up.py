@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from accounts.pages import agreements, crews, customers, members, operators, rules, set_up, sites
+from accounts.pages import agreements, clients, crews, customers, members, operators, rules, set_up, sites
 from servicing.pages import beginning, people, standstills
 from servicing.queries.beginning import steps_left
 
@@ -12,6 +12,7 @@ from servicing.queries.beginning import steps_left
 OPERATOR = "<slug:slug>"
 
 SET_UP = f"{OPERATOR}/set-up"
+PROGRAM = f"{SET_UP}/programs/<uuid:client_uuid>"
 SITE = f"{SET_UP}/sites/<str:code>"
 pages: list[URLPattern | URLResolver] = [
     # What an invitation's mail links to: the signature in it is the key.
@@ -60,6 +61,12 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{SET_UP}/people-named", people.named, name="people-named"),
     path(f"{SET_UP}/people-named/<uuid:person_id>", people.person, name="person-named"),
     path(f"{SET_UP}/people-named/<uuid:person_id>/erase", people.erase, name="erase-person"),
+    path(f"{SET_UP}/programs/", clients.programs, name="programs"),
+    path(f"{SET_UP}/programs/new", clients.new_program, name="new-program"),
+    path(PROGRAM, clients.program, name="program"),
+    path(f"{PROGRAM}/secret", clients.new_program_secret, name="new-program-secret"),
+    path(f"{PROGRAM}/secret/<uuid:secret_id>/end", clients.end_program_secret, name="end-program-secret"),
+    path(f"{PROGRAM}/revoke", clients.revoke_program, name="revoke-program"),
     path(f"{SET_UP}/rules", rules.service_rules, name="service-rules"),
     path(f"{SET_UP}/operator", operators.operator, name="operator"),
 ]

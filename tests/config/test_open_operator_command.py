@@ -11,6 +11,7 @@ from django.test import Client
 from accounts import queries
 from accounts.permissions import Role
 from config.management.commands import open_operator
+from tests.api.callers import token_for
 from tests.cast import PASSWORD
 
 
@@ -49,13 +50,14 @@ def test_an_operator_is_opened_with_a_password_from_the_environment(wanted, monk
     assert queries.get_user_by_email(wanted["owner_email"]).check_password(PASSWORD)
 
 
-def test_a_programs_token_is_printed_and_lets_it_in(wanted, monkeypatch, capsys):
+def test_a_programs_credentials_are_printed_and_let_it_in(wanted, monkeypatch, capsys):
     monkeypatch.setenv("WICKROUND_OWNER_PASSWORD", PASSWORD)
 
     call_command("open_operator", **wanted, program="First import")
 
-    token = capsys.readouterr().out.split()[-1]
-    client = Client(headers={"authorization": f"Bearer {token}"})
+    *_, shown_id, shown_secret = capsys.readouterr().out.splitlines()
+    client_id, secret = shown_id.split()[-1], shown_secret.split()[-1]
+    client = Client(headers={"authorization": f"Bearer {token_for(client_id, secret)}"})
     body = {"code": "C1", "name": "Quay Schools", "country": "DE"}
     answer = client.post("/api/v1/customers", body, content_type="application/json", secure=True)
     assert answer.status_code == 201
