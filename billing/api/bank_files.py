@@ -172,7 +172,7 @@ class BankEntries(RowsView):
     permissions = {"GET": Permission.PAYMENTS_READ}
     serializer_class = BankEntryShown
     filterset_class = BankEntryFilter
-    ordering = ("id",)
+    ordering = ("statement_id", "ordinal")
 
     def rows(self) -> QuerySet[BankEntry]:
         return entries.bank_entries()

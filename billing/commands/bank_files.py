@@ -61,7 +61,7 @@ def preview_bank_file(*, actor: Actor, file: BankFile) -> list[StatementLook]:
     with tenancy.reading(actor):
         found = _read(file)
         judge = Judging(found, legal_entity=file.legal_entity)
-        looks = [judge.judge(one, pointer=f"/statements/{index}") for index, one in enumerate(found)]
+        looks = [judge.judge(one) for one in found]
         return [_with_suggestions(one) for one in looks]
 
 
@@ -74,9 +74,9 @@ def import_bank_file(*, actor: Actor, file: BankFile) -> list[StatementLook]:
     require(actor, Permission.PAYMENTS_RECORD)
     with tenancy.reading(actor):
         found = _read(file)
-        for index, statement in enumerate(found):
-            judging.entity_of(statement.account, file.legal_entity, f"/statements/{index}")
-    return [_take_in(actor, file, statement, f"/statements/{index}") for index, statement in enumerate(found)]
+        for statement in found:
+            judging.entity_of(statement.account, file.legal_entity)
+    return [_take_in(actor, file, statement) for statement in found]
 
 
 def _read(file: BankFile) -> list[Statement]:
@@ -118,12 +118,12 @@ def _with_suggestions(look: StatementLook) -> StatementLook:
     return replace(look, looks=looks)
 
 
-def _take_in(actor: Actor, file: BankFile, statement: Statement, pointer: str) -> StatementLook:
+def _take_in(actor: Actor, file: BankFile, statement: Statement) -> StatementLook:
     with tenancy.writing(actor):
         # Under this lock nothing else is paid or issued, so what was open when it was judged still is.
         locked_series()
         with in_operators_words():
-            look = Judging([statement], legal_entity=file.legal_entity).judge(statement, pointer=pointer)
+            look = Judging([statement], legal_entity=file.legal_entity).judge(statement)
         fresh = [one for one in look.looks if one.verdict.fate is not Fate.DUPLICATE]
         row = _same(statement)
         if not fresh:

@@ -46,10 +46,10 @@ def statement_before(account: str, since: date, until: date) -> BankStatement | 
 
 
 def bank_entries() -> QuerySet[BankEntry]:
-    """Every movement that was taken in, in the order it was."""
+    """Every movement that was taken in, statement by statement."""
     return BankEntry.objects.select_related(
         "statement", "statement__legal_entity", "payment", "payment__customer", "refund"
-    ).order_by("id")
+    ).order_by("statement_id", "ordinal")
 
 
 def get_bank_entry(entry_id: UUID) -> BankEntry:
@@ -66,7 +66,7 @@ def entries_of(statement_id: UUID) -> QuerySet[BankEntry]:
 
 def waiting() -> QuerySet[BankEntry]:
     """What a person still has to look at, the oldest first."""
-    return bank_entries().filter(state="unmatched").order_by("booked_on", "id")
+    return bank_entries().filter(state="unmatched").order_by("booked_on", "statement_id", "ordinal")
 
 
 def waiting_count() -> int:

@@ -78,9 +78,9 @@ class Judging:
         self.closed: dict[str, Statement] = {}
         self.debts = documents_named(one for statement in found for one in statement.movements)
 
-    def judge(self, statement: Statement, *, pointer: str = "") -> StatementLook:
+    def judge(self, statement: Statement) -> StatementLook:
         """BadInput where it is not clear whose account it is."""
-        entity = entity_of(statement.account, self.asked, pointer)
+        entity = entity_of(statement.account, self.asked)
         keys = statements.keys(statement)
         known = entries.entries_by_key(keys)
         ids = {one.end_to_end for one in statement.movements if not one.is_credit}
@@ -124,7 +124,7 @@ class Judging:
         )
 
 
-def entity_of(account: str, asked: str, pointer: str = "") -> LegalEntity | None:
+def entity_of(account: str, asked: str) -> LegalEntity | None:
     """Whose account it is: of the issuer that names it, else as said, as before, or of the only issuer there is.
 
     None: of the operator in its own name. NotFound for a code that there is not, BadInput where it has to be said.
@@ -133,12 +133,11 @@ def entity_of(account: str, asked: str, pointer: str = "") -> LegalEntity | None
     own = next((one for one in issuers if "".join(one.iban.split()).upper() == account.upper()), None)
     named = next((one for one in issuers if one.code == asked), None) if asked else None
     if asked and named is None:
-        raise NotFound(_("There is no legal entity here with this code."))
+        detail = _("There is no legal entity here with this code.")
+        raise NotFound(detail, errors=[Problem("/legal_entity", "not-found", detail)])
     if own is not None:
         if named is not None and named.id != own.id:
-            raise _unclear(
-                _("The account {account} is of {name}.", account=account, name=own.legal_name), pointer
-            )
+            raise _unclear(_("The account {account} is of {name}.", account=account, name=own.legal_name))
         return own
     before = entries.bank_statements().filter(account=account).last()
     if named is None and before is not None:
@@ -148,16 +147,15 @@ def entity_of(account: str, asked: str, pointer: str = "") -> LegalEntity | None
             _(
                 "No issuer has the account {account}. Say whose it is, or note it with the issuer.",
                 account=account,
-            ),
-            pointer,
+            )
         )
     return named or next(iter(issuers), None)
 
 
-def _unclear(detail: str, pointer: str) -> BadInput:
+def _unclear(detail: str) -> BadInput:
     return BadInput(
         _("{detail} Nothing was taken in.", detail=detail),
-        errors=[Problem(f"{pointer}/legal_entity", "legal-entity", detail)],
+        errors=[Problem("/legal_entity", "legal-entity", detail)],
     )
 
 
