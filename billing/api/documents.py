@@ -157,6 +157,7 @@ class DocumentDoor(RowView):
     permissions = {"GET": Permission.INVOICES_READ}
     renderer_classes = FORMS
     named: ClassVar = "number"
+    versioned = True
 
     def get_format_suffix(self, **kwargs: Any) -> str | None:
         """The ending of the number in the address, if it is one of the forms."""

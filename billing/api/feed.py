@@ -54,6 +54,7 @@ class AccountingChanges(OperatorView):
     serializer_class = ChangesShown
     renderer_classes = [PlainJson]
     http_method_names = ["get", "head"]
+    may_be_gone = True  # so the description says 410
 
     def query_names(self, method: str) -> frozenset[str]:
         return frozenset({"after", "limit"})

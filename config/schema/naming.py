@@ -94,6 +94,12 @@ _VERBS = {
 }
 # Where the rule would say it less well.
 _NAMES = {
+    "GET accounting/changes": "follow_changes",
+    "GET webhook-endpoints/{}/deliveries": "list_webhook_deliveries",
+    "GET webhook-endpoints/{}/deliveries/{}": "get_webhook_delivery",
+    "POST webhook-endpoints/{}/deliveries/{}/replay": "replay_webhook_delivery",
+    "POST webhook-endpoints/{}/replay": "replay_webhook_deliveries",
+    "POST webhook-endpoints/{}/rotate": "rotate_webhook_secret",
     "POST contracts/{}/sites": "add_contract_site",
     "POST contracts/{}/terms": "set_contract_terms",
     "POST credit-notes/{}/allocations": "allocate_credit_note",
@@ -123,7 +129,16 @@ _NAMES = {
     "POST units": "print_labels",
 }
 # Added one at a time; other lists take one or many.
-_ONE_AT_A_TIME = {"cartridges", "contracts", "crews", "liquids", "refunds", "reports", "unit-models"}
+_ONE_AT_A_TIME = {
+    "cartridges",
+    "contracts",
+    "crews",
+    "liquids",
+    "refunds",
+    "reports",
+    "unit-models",
+    "webhook-endpoints",
+}
 _PLACE = re.compile(r"\{[^}]*\}")
 
 
@@ -137,7 +152,7 @@ def name_of(method: str, path: str, *, rows: bool) -> str:
     chosen = _NAMES.get(f"{method} {_PLACE.sub('{}', path)}")
     if chosen:
         return chosen
-    parts = path.split("/")
+    parts = path.removeprefix("accounting/").split("/")
     last = next(part for part in reversed(parts) if not _PLACE.match(part))
     words = [
         _singular(part) if _is_one(parts, index) else part

@@ -9,6 +9,7 @@ from drf_spectacular.plumbing import get_doc
 from rest_framework.generics import ListAPIView
 
 from accounts.doors import OperatorView, Sent
+from accounts.doors.versions import VersionedRowView
 from config.schema import examples, headers, problems
 from config.schema.credentials import credentials_for
 from config.schema.filters import ScopedFilters
@@ -30,6 +31,8 @@ class Operation(AutoSchema):
             return None
         for status in self._problems():
             operation["responses"].setdefault(str(status), problems.reference(status))
+        if "requestBody" in operation:
+            operation["requestBody"]["required"] = True
         self._add_headers(operation)
         self._add_parameters(operation)
         examples.put_into(operation)
@@ -67,7 +70,7 @@ class Operation(AutoSchema):
         if self.method != "GET":
             wanted += problems.WRITING
             wanted += problems.WITH_BODY
-        if self.method in getattr(self.view, "matched_methods", ()):
+        if self._takes_match():
             wanted += problems.CONDITIONAL
         if getattr(self.view, "may_be_gone", False):
             wanted += problems.AGEING
@@ -76,7 +79,7 @@ class Operation(AutoSchema):
     def _add_headers(self, operation: dict[str, Any]) -> None:
         """To the answers that say yes; the problems' have theirs in the components."""
         names = [*headers.LIMITS]
-        if self.method == "GET" and getattr(self.view, "versioned", False):
+        if self._has_tag():
             names.append("ETag")
         if self._takes_key():
             names.append("Idempotency-Replayed")
@@ -90,16 +93,25 @@ class Operation(AutoSchema):
         names = []
         if self._takes_key():
             names.append("IdempotencyKey")
-        if self.method == "GET" and getattr(self.view, "versioned", False):
+        if self._has_tag() and self.method == "GET":
             names.append("IfNoneMatch")
             operation["responses"]["304"] = {
                 "description": "What you have is the newest.",
                 "headers": {name: headers.header(name) for name in (*headers.LIMITS, "ETag")},
             }
-        if self.method in getattr(self.view, "matched_methods", ()):
+        if self._takes_match():
             names.append("IfMatch")
         if names:
             operation.setdefault("parameters", []).extend(headers.parameter(name) for name in names)
+
+    def _has_tag(self) -> bool:
+        """Whether what is answered has the ETag of its version."""
+        versioned = isinstance(self.view, VersionedRowView) or getattr(self.view, "versioned", False)
+        return versioned and self.method != "DELETE"
+
+    def _takes_match(self) -> bool:
+        """Whether it changes what has a version: programs say which one they saw."""
+        return isinstance(self.view, VersionedRowView) and self.method != "GET"
 
     def _takes_key(self) -> bool:
         return self.method == "POST" and not getattr(self.view, "keyless", False)
