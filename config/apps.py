@@ -10,3 +10,4 @@ class ConfigConfig(AppConfig):
     def ready(self) -> None:
         # Tasks are sent through this application wherever Django runs, not only in workers.
         import_module("config.celery")
+        import_module("config.checks")
