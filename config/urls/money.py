@@ -7,6 +7,7 @@ from django.urls import URLPattern, URLResolver, path
 from billing.pages import accounts_of_customers as customers
 from billing.pages import (
     ahead,
+    bank_files,
     billing_profiles,
     closing,
     contracting,
@@ -18,6 +19,7 @@ from billing.pages import (
     openings,
     payments,
     prices,
+    refunds,
     royalty,
     webhooks,
 )
@@ -33,6 +35,7 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{MONEY}/month/close", closing.close_month, name="close-month"),
     path(f"{MONEY}/documents/", documents.document_list, name="documents"),
     path(f"{MONEY}/documents/<path:number>/credit", crediting.credit, name="credit"),
+    path(f"{MONEY}/documents/<path:number>/refund", refunds.refund_credit, name="refund-credit"),
     path(f"{MONEY}/documents/<path:number>/send", documents.send_again, name="send-again"),
     *(
         path(
@@ -54,6 +57,10 @@ pages: list[URLPattern | URLResolver] = [
         payments.settle_payment,
         name="settle-payment",
     ),
+    path(f"{MONEY}/payments/<uuid:payment_id>", refunds.payment, name="payment"),
+    path(f"{MONEY}/payments/<uuid:payment_id>/refund", refunds.refund_payment, name="refund-payment"),
+    path(f"{MONEY}/payments/<uuid:payment_id>/return", refunds.take_back, name="return-payment"),
+    path(f"{MONEY}/settled/<uuid:allocation_id>/undo", refunds.release, name="release-allocation"),
     path(f"{MONEY}/customers/<str:code>/billing", billing_profiles.profile, name="billing-profile"),
     path(f"{MONEY}/customers/<str:code>/email", billing_profiles.set_email, name="billing-email"),
     path(f"{MONEY}/customers/<str:code>/orders", billing_profiles.add_order, name="add-order"),
@@ -64,6 +71,22 @@ pages: list[URLPattern | URLResolver] = [
     ),
     path(f"{MONEY}/customers/<str:code>/sites", billing_profiles.set_site, name="site-billing"),
     path(f"{MONEY}/customers/<str:code>/opening-debt", openings.add_debt, name="add-opening-debt"),
+    path(f"{MONEY}/bank/", bank_files.bank, name="bank"),
+    path(f"{MONEY}/bank/preview", bank_files.preview, name="bank-preview"),
+    path(f"{MONEY}/bank/take-in", bank_files.take_in, name="bank-import"),
+    path(
+        f"{MONEY}/bank/statements/<uuid:statement_id>",
+        bank_files.statement,
+        name="bank-statement",
+    ),
+    path(f"{MONEY}/bank/entries/<uuid:entry_id>", bank_files.entry, name="bank-entry"),
+    path(f"{MONEY}/bank/entries/<uuid:entry_id>/assign", bank_files.assign, name="bank-assign"),
+    path(f"{MONEY}/bank/entries/<uuid:entry_id>/set-aside", bank_files.set_aside, name="bank-set-aside"),
+    path(
+        f"{MONEY}/bank/entries/<uuid:entry_id>/take-back/<uuid:payment_id>",
+        bank_files.take_back,
+        name="bank-return",
+    ),
     path(f"{MONEY}/contracts/", contracts.contract_list, name="contracts"),
     path(f"{MONEY}/new-contract", contracting.new_contract, name="new-contract"),
     path(f"{MONEY}/contracts/<str:number>", contracts.contract, name="contract"),
