@@ -19,7 +19,7 @@ from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from billing.commands import sending as commands
 from billing.models import Document, Sending
-from billing.queries import document_lists, documents, explaining, sending, settling
+from billing.queries import document_lists, documents, explaining, refunds, sending, settling
 from billing.queries.document_forms import MEDIA_TYPES, form_of
 from billing.queries.settling import Standing
 from billing.rules.dating import full_day
@@ -39,6 +39,8 @@ DONE = {
     "sent": N_("It goes out again by mail; below stands when."),
     "credited": N_("The credit note is issued. It settles what is left of its invoice."),
     "paid": N_("The payment is recorded."),
+    "refunded": N_("What was paid back is recorded."),
+    "released": N_("It no longer settles that document, and may settle another."),
 }
 
 
@@ -78,6 +80,8 @@ def show_document(
         found = documents.get_document(number)
         standing = next(iter(settling.standings(ids=[found.id])))
         settled = settling.settlements_of(found.id)
+        settles = refunds.settlings(refunds.allocations_of_credit(found.id))
+        left_again = refunds.refunds_of_credit(found.id)
         sent = list(sending.sendings_of(found.id))
         part = Paginator(found.document.get("lines", []), LINES).get_page(request.GET.get("page"))
         charges = document_lists.charges_of_lines(found.id, [line["line"] for line in part.object_list])
@@ -91,6 +95,8 @@ def show_document(
         "part": part,
         "rounding": found.document.get("cash_rounding", "0").strip("-0."),
         "settled": settled,
+        "settles": settles,
+        "refunds": left_again,
         "left": standing.left,
         "sendings": [_told(row) for row in sent],
         "may_send": request.actor.may(Permission.DOCUMENTS_SEND),

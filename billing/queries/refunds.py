@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date
 from uuid import UUID
 
 from django.db.models import Exists, OuterRef, QuerySet
@@ -54,6 +56,20 @@ def get_credit(number: str) -> Standing:
     if note is None:
         raise NotFound(_("There is no credit note here with this number."))
     return note
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """What settles a document, or settled it until it was undone."""
+
+    row: Allocation
+    undone_on: date | None
+
+
+def settlings(rows: Sequence[Allocation]) -> list[Settling]:
+    """All rows of a payment or of a credit note, those that undo others with what they undo."""
+    undone = {row.undoes_id: row.made_on for row in rows if row.undoes_id is not None}
+    return [Settling(row, undone.get(row.id)) for row in rows if row.undoes_id is None]
 
 
 def live_allocations() -> QuerySet[Allocation]:

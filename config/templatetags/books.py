@@ -28,7 +28,7 @@ register = template.Library()
 WORDS = (
     (N_("Overview"), "money", Permission.INVOICES_READ, {"money"}),
     (N_("Month"), "month", Permission.INVOICES_READ, {"month", "preview-month", "close-month"}),
-    (N_("Documents"), "documents", Permission.INVOICES_READ, {"invoice", "credit", "charge", "send-again"}),
+    (N_("Documents"), "documents", Permission.INVOICES_READ, {"invoice", "credit", "charge", "send-again", "refund-credit"}),
     (
         N_("Customers"),
         "customer-accounts",
@@ -37,6 +37,10 @@ WORDS = (
             "customer-account",
             "record-payment",
             "settle-payment",
+            "payment",
+            "refund-payment",
+            "return-payment",
+            "release-allocation",
             "billing-profile",
             "add-order",
             "end-order",

@@ -97,7 +97,7 @@ def test_amounts_beside_documents_settle_those_and_a_slip_is_said_there(owing: C
     # 30 of the 120 settle nothing yet; later they settle what is oldest.
     page = visitor.get(account_of(owing))
     assert "30.00 EUR settles nothing yet: settle documents with it" in text_of(page)
-    settle = re.search(r'href="([^"]+/payments/[^"]+)"', page.content.decode())
+    settle = re.search(r'href="([^"]+/customers/[^"]+/payments/[^"]+)"', page.content.decode())
     assert settle is not None
     assert visitor.submit(settle[1], spread="oldest").status_code == 302
     assert left_of(owing) == {"INV-000002": "10.00"}
