@@ -16,6 +16,7 @@ from django.core.exceptions import BadRequest, SuspiciousOperation
 from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, JsonResponse
 from django.http.multipartparser import MultiPartParserError
 from django.http.request import UnreadablePostError
+from oauth2_provider.oauth2_backends import OAuthLibCore
 from oauth2_provider.oauth2_validators import OAuth2Validator
 from oauth2_provider.scopes import BaseScopes
 from oauth2_provider.views import OAuthServerMetadataView, RevokeTokenView, TokenView
@@ -88,6 +89,13 @@ class ClientCredentials(OAuth2Validator):
         self, token: str, token_type_hint: str | None, request: OAuthRequest, *args: Any, **kwargs: Any
     ) -> None:
         clients.forget_token(client=request.client, token=token)
+
+
+class FormFields(OAuthLibCore):
+    """The fields of a posted form; one without a value counts as left out (RFC 6749 section 3.2)."""
+
+    def extract_body(self, request: HttpRequest) -> list[tuple[str, str]]:
+        return [(name, value) for name, value in request.POST.items() if isinstance(value, str) and value]
 
 
 def _basic(header: str) -> tuple[str, str] | None:

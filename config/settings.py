@@ -250,6 +250,7 @@ OAUTH2_PROVIDER = {
     "ACCESS_TOKEN_EXPIRE_SECONDS": 900,
     "ACCESS_TOKEN_GENERATOR": "accounts.oauth.new_token",
     "ALLOWED_REDIRECT_URI_SCHEMES": ["https"],
+    "OAUTH2_BACKEND_CLASS": "accounts.oauth.FormFields",
     "OAUTH2_GRANT_TYPES_SUPPORTED": ["client_credentials"],
     "OAUTH2_RESPONSE_TYPES_SUPPORTED": [],
     "OAUTH2_SERVER_CLASS": "oauthlib.oauth2.BackendApplicationServer",

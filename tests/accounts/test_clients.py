@@ -40,6 +40,12 @@ def live_secrets(cast, client):
         return [one for one in queries.secrets_of(client) if one.ends_at is None or now < one.ends_at]
 
 
+def row_of(cast, client, secret):
+    """The id of a secret's row."""
+    with cast.reading():
+        return queries.secrets_of(client).get(hint=secret[-4:]).id
+
+
 def proves(client, secret):
     return clients.prove(client_id=client.client_id, secret=secret) is not None
 
@@ -195,9 +201,8 @@ def test_two_owners_at_once_make_no_third_live_secret(north):
 
 def test_a_secret_that_ends_soon_is_not_kept_longer_by_the_next(north, later):
     client, first = made(north)
-    clients.make_secret(actor=north.owner, client_uuid=client.uuid, overlap="day")
-    newest = live_secrets(north, client)[0]
-    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=newest.id)
+    _, second = clients.make_secret(actor=north.owner, client_uuid=client.uuid, overlap="day")
+    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=row_of(north, client, second))
     clients.make_secret(actor=north.owner, client_uuid=client.uuid, overlap="week")
 
     later(days=1)
@@ -209,9 +214,8 @@ def test_an_ended_secret_ends_its_own_tokens_only(north):
     client, first = made(north)
     _, second = clients.make_secret(actor=north.owner, client_uuid=client.uuid, overlap="day")
     tokens = [token_for(client.client_id, secret) for secret in (first, second)]
-    older = live_secrets(north, client)[-1]
 
-    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=older.id)
+    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=row_of(north, client, first))
 
     bindings = [queries.client_token_binding(clients.token_digest(token)) for token in tokens]
     assert bindings[0] is None
@@ -258,14 +262,14 @@ def test_a_token_kept_while_its_program_is_revoked_is_worth_nothing(north):
 
 def test_every_change_says_who_and_when(north, later):
     started = clock.now()
-    client, _ = made(north, name="Ledger")
+    client, secret = made(north, name="Ledger")
     at = later(hours=1)
     clients.change_client(actor=north.owner, client_uuid=client.uuid, name="Ledger", scopes=["invoices:read"])
     clients.change_client(actor=north.owner, client_uuid=client.uuid, name="Ledger", scopes=["invoices:read"])
     clients.make_secret(actor=north.owner, client_uuid=client.uuid, overlap="day")
-    first = live_secrets(north, client)[-1]
-    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=first.id)
-    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=first.id)
+    first = row_of(north, client, secret)
+    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=first)
+    clients.end_secret(actor=north.owner, client_uuid=client.uuid, secret_id=first)
     clients.revoke_client(actor=north.owner, client_uuid=client.uuid)
 
     with north.reading():
