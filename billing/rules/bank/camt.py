@@ -155,18 +155,26 @@ class _Reading:
         off = read.opening + booked - read.closing
         if not off:
             return
-        raise Unfit(
-            "does-not-reconcile",
+        sentence = (
             _(
                 "Statement {id} does not add up: it opens with {opening}, its booked entries come to {booked}, and it "
-                "closes with {closing} {currency}. That is {off} {too}.",
+                "closes with {closing} {currency}. Its entries are {off} too much.",
+            )
+            if off > 0
+            else _(
+                "Statement {id} does not add up: it opens with {opening}, its booked entries come to {booked}, and it "
+                "closes with {closing} {currency}. Its entries are {off} too little.",
+            )
+        )
+        raise Unfit(
+            "does-not-reconcile",
+            sentence.format(
                 id=self.id,
                 opening=self._said(read.opening),
                 booked=self._said(booked),
                 closing=self._said(read.closing),
                 currency=self.currency,
                 off=self._said(abs(off)),
-                too=_("too much") if off > 0 else _("too little"),
             ),
         )
 
@@ -186,11 +194,15 @@ class _Reading:
         interim = _coded(balances, _INTERIM)
         opening = _coded(balances, _OPENING) or interim[:1]
         closing = _coded(balances, _CLOSING) or interim[-1:]
-        if not opening or not closing or opening[0] is closing[-1]:
-            which = _("opening") if not opening else _("closing")
+        if not opening:
             raise Unfit(
                 "no-balance",
-                _("Statement {id} has no {which} balance, so it can't be checked.", id=self.id, which=which),
+                _("Statement {id} has no opening balance, so it can't be checked.", id=self.id),
+            )
+        if not closing or opening[0] is closing[-1]:
+            raise Unfit(
+                "no-balance",
+                _("Statement {id} has no closing balance, so it can't be checked.", id=self.id),
             )
         return opening[0], closing[-1]
 
