@@ -10,6 +10,7 @@ from typing import Any
 import segno.helpers
 
 from accounts.languages import _
+from billing.rules.bank.references import printed, rf_reference
 from billing.rules.letters import amounts
 
 # Quick response code for SEPA credit transfers, European Payments Council, EPC069-12: euros, up to this amount, and so
@@ -31,15 +32,16 @@ def payment(document: Mapping[str, Any]) -> dict[str, Any]:
         else _("Please pay {amount} on receipt, quoting {number}.")
     )
     iban = "".join(issuer["iban"].split())
+    reference = (_("Reference"), printed(rf_reference(document["number"])) or document["number"])
     rows = [
         (_("Payee"), issuer["legal_name"]),
         ("IBAN" if iban[:2].isalpha() else _("Account"), amounts.account(iban)),
         ("BIC", issuer["bic"]),
         (_("Bank"), issuer["bank_name"]),
-        (_("Reference"), document["number"]),
+        reference,
     ]
     if not iban:
-        rows = [(_("Reference"), document["number"])]
+        rows = [reference]
     return {
         "sentence": sentence.format(
             amount=payable,
@@ -66,12 +68,15 @@ def transfer_code(document: Mapping[str, Any]) -> str:
     issuer, payable = document["issuer"], Decimal(document["payable"])
     if document["currency"] != "EUR" or not issuer["iban"] or not 0 < payable <= _MOST:
         return ""
+    reference = rf_reference(document["number"])
     try:
         code = segno.helpers.make_epc_qr(
             name=issuer["legal_name"][:_NAME_LENGTH],
             iban=issuer["iban"],
             amount=payable,
-            text=document["number"],
+            # The standard has a place for either: a creditor's reference, or words.
+            reference=reference or None,
+            text=None if reference else document["number"],
             bic="".join(issuer["bic"].split()) or None,
         )
     except ValueError:  # an account that is no IBAN

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import io
 import string
 
 import pytest
+import segno
 from hypothesis import given
 from hypothesis import strategies as st
 from stdnum import iso11649
 
 from billing.rules.bank import references
+from billing.rules.letters import paying
+from tests.billing.electronic import papers
 
 NUMBERS = st.text(string.ascii_uppercase + string.digits, min_size=1, max_size=references.MOST)
 
@@ -72,3 +76,33 @@ def test_leading_zeros_are_padding():
     """A bank may fill a reference up with zeros in front; its check digits are then those of the longer one."""
     padded = references.rf_reference("000000539007547034")
     assert references.parsed(padded) == references.parsed("RF18539007547034") == "539007547034"
+
+
+# Where a payer meets it
+
+
+def code_of(*, reference="", text=""):
+    """The code by the lines of EPC069-12, version 2, put together here: from the service tag to reference and words."""
+    issuer, amount = papers.issuer(), papers.paper([papers.line(1)])["payable"]
+    short = amount.rstrip("0").rstrip(".")
+    lines = ["BCD", "002", "2", "SCT", issuer["bic"], issuer["legal_name"], issuer["iban"], f"EUR{short}", ""]
+    data = "\n".join([*lines, reference, *([text] if text else [])]).encode("iso-8859-1")
+    image = io.BytesIO()
+    code = segno.make_qr(data, error="m", boost_error=False)
+    code.save(image, kind="svg", border=0, xmldecl=False, svgclass=None, lineclass=None)
+    return image.getvalue().decode()
+
+
+def test_a_letter_and_its_code_quote_the_reference():
+    document = papers.paper([papers.line(1)])
+    told = paying.payment(document)
+    assert ["Reference", "RF73 INV0 0012 3"] in told["rows"]
+    assert "quoting INV-000123" in told["sentence"]
+    assert told["code"] == code_of(reference="RF73INV000123") != code_of(text="INV-000123")
+
+
+def test_a_number_that_has_no_reference_is_quoted_itself():
+    long = "AGREEMENT-OF-THE-BOOKS-BEFORE-17"
+    document = papers.paper([papers.line(1)]) | {"number": long}
+    assert ["Reference", long] in paying.payment(document)["rows"]
+    assert paying.transfer_code(document) == code_of(text=long)
