@@ -21,8 +21,11 @@ from accounts.doors import (
     Sent,
     add_sent,
     one_or_many,
+    required_match,
     sent_by,
+    version_tag,
 )
+from accounts.doors.versions import VersionedRowView
 from accounts.errors import pointing_at_one
 from accounts.models import DUST, SITE_KINDS, Customer, ServiceAgreement, Site
 from accounts.permissions import Permission
@@ -168,12 +171,24 @@ class Customers(RowsView):
         )
 
 
-class CustomerDoor(RowView):
-    permissions = {"GET": Permission.CUSTOMERS_READ}
+class CustomerDoor(VersionedRowView):
+    permissions = {"GET": Permission.CUSTOMERS_READ, "DELETE": Permission.CUSTOMERS_MANAGE}
     serializer_class = CustomerShown
+    http_method_names = ["get", "head", "delete"]
+    kind = "customer"
 
     def row(self, customer_id: UUID) -> Customer:  # type: ignore[override]
         return queries.get_customer(customer_id)
+
+    @extend_schema(responses={204: None})
+    def delete(self, request: Request, customer_id: UUID) -> Response:
+        """Remove a customer that nothing is recorded of, no site and no document; its billing profile goes with it."""
+        customers.remove_customer(
+            actor=self.actor,
+            customer_id=customer_id,
+            let_pass=lambda version: required_match(request, version_tag(self.kind, customer_id, version)),
+        )
+        return Response(status=204)
 
 
 class Sites(RowsView):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Any
 from uuid import UUID
@@ -12,6 +12,7 @@ from zoneinfo import available_timezones
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import IntegrityError
+from django.db.models import ProtectedError
 
 from accounts import jobs, queries, tenancy
 from accounts.commands.masterdata import (
@@ -27,6 +28,7 @@ from accounts.ids import uuid7
 from accounts.languages import _
 from accounts.models import Customer, ServiceAgreement, Site
 from accounts.permissions import Actor, Permission, require
+from accounts.queries.versions import version_of
 
 COUNTRY = re.compile(r"[A-Z]{2}\Z")
 # The hardest waters that people are supplied with have some 1,000 mg/L as CaCO3: common practice, no source.
@@ -63,6 +65,36 @@ def set_billing_email(*, actor: Actor, customer_id: UUID, email: str) -> Custome
         customer.billing_email = email
         customer.save(update_fields=["billing_email"])
         return customer
+
+
+def lock_customer(customer_id: UUID) -> Customer:
+    """Inside the transaction: nobody else changes this customer until it ends. NotFound without it."""
+    found = Customer.objects.select_for_update(no_key=True).filter(id=customer_id).first()
+    return found or queries.get_customer(customer_id)
+
+
+def remove_customer(
+    *, actor: Actor, customer_id: UUID, let_pass: Callable[[int], None] | None = None
+) -> None:
+    """Remove a customer that was entered by mistake; how it is billed goes with it. Conflict once anything hangs on it.
+
+    ``let_pass`` is asked with its version while nobody else can change it, and raises what refuses.
+    """
+    require(actor, Permission.CUSTOMERS_MANAGE)
+    try:
+        with tenancy.writing(actor):
+            customer = lock_customer(customer_id)
+            if let_pass:
+                let_pass(version_of("customer", customer_id))
+            customer.delete()
+    except (ProtectedError, IntegrityError) as clash:
+        raise Conflict(
+            _(
+                "Something is recorded of this customer already: a site, an agreement, a document, a payment or a link. "
+                "So it stays; nothing was removed."
+            ),
+            code="in-use",
+        ) from clash
 
 
 def add_sites(*, actor: Actor, sites: Sequence[dict[str, Any]]) -> list[Site]:

@@ -2,24 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any, ClassVar
-from uuid import UUID
 
-from django.conf import settings
-from django.utils.module_loading import import_string
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from accounts import tenancy
 from accounts.doors import RowView
 from accounts.doors.conditions import version_tag
-
-
-def version_of(kind: str, row_id: UUID) -> int:
-    """The version that is stored of a row; asked inside the scope. An app above this one counts them."""
-    counted: Callable[[str, UUID], int] = import_string(settings.VERSIONS_COUNTED_BY)
-    return counted(kind, row_id)
+from accounts.queries.versions import version_of
 
 
 class VersionedRowView(RowView):

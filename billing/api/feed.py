@@ -17,6 +17,7 @@ from accounts.languages import _
 from accounts.permissions import Permission
 from billing.api.feed_objects import ACCOUNTING_CHANGES
 from billing.api.forms import PlainJson
+from billing.api.ledger import SYSTEM_ASKED
 from billing.queries.feed.changes import Change, History, changes_after, history, one_moment
 from billing.queries.feed.objects import objects_of
 from billing.rules.feed_tokens import TOKEN_LENGTH, TokenWriter, UnreadableToken, read_token
@@ -57,7 +58,7 @@ class AccountingChanges(OperatorView):
     may_be_gone = True  # so the description says 410
 
     def query_names(self, method: str) -> frozenset[str]:
-        return frozenset({"after", "limit"})
+        return frozenset({"after", "limit", "system"})
 
     @extend_schema(
         parameters=[
@@ -71,6 +72,7 @@ class AccountingChanges(OperatorView):
                 {"type": "integer", "minimum": 1, "maximum": MOST_CHANGES},
                 description=f"How many changes at most; {USUAL_CHANGES} unless given.",
             ),
+            SYSTEM_ASKED,
         ]
     )
     def get(self, request: Request) -> Response:
@@ -85,7 +87,7 @@ class AccountingChanges(OperatorView):
             here = history()
             position = self._position(request.query_params.get("after"), here)
             page = changes_after(position, kinds=kinds, limit=limit, head=here.head)
-            objects = objects_of(page.changes)
+            objects = objects_of(page.changes, request.query_params.get("system", ""))
         token = TokenWriter(self.actor.operator_id, here.epoch)
         bases = {kind: reverse(name) for kind, name in _LISTS.items()}
         return Response(

@@ -14,8 +14,8 @@ from billing.api.amounts import Amount
 from billing.api.documents import CreditNoteShown, DocumentShown, InvoiceShown
 from billing.api.ledger import JournalEntryShown
 from billing.api.parties import BillingProfileShown
-from billing.commands.payments import METHODS
-from billing.models import Refund
+from billing.api.payments import AllocationShown, PaymentShown
+from billing.api.refunds import RefundShown
 
 ETAG_HELP = "Of the version: send it in If-Match, or in If-None-Match."
 
@@ -70,17 +70,9 @@ class OpeningTold(_DocumentTold):
     kind = serializers.ChoiceField(["opening"])
 
 
-class AllocationTold(serializers.Serializer[Any]):
-    id = serializers.UUIDField()
-    document = serializers.CharField(help_text="The number of what it settles.")
-    amount = Amount(help_text="Below nothing where it undoes another.")
-    made_on = serializers.DateField()
-    undoes = serializers.UUIDField(allow_null=True, help_text="The allocation that it undoes.")
-
-
 class CreditNoteTold(_DocumentTold, CreditNoteShown):
     kind = serializers.ChoiceField(["credit_note"])
-    allocations = AllocationTold(many=True, help_text="What it settles.")
+    allocations = AllocationShown(many=True, help_text="What it settles and settled, as a payment's do.")
     refunded = Amount(help_text="What of it was paid back.")
     left = Amount(help_text="What it may still settle.")
 
@@ -90,43 +82,11 @@ class JournalEntryTold(JournalEntryShown):
     etag = serializers.CharField(help_text=ETAG_HELP)
 
 
-class PaymentTold(serializers.Serializer[Any]):
-    id = serializers.UUIDField()
-    customer = serializers.UUIDField()
-    legal_entity = serializers.UUIDField(
-        allow_null=True, help_text="Whose bank it came to; null: the operator's in its own name."
-    )
-    received_on = serializers.DateField()
-    amount = Amount()
-    left = Amount(help_text="What settles nothing yet and is kept for the customer.")
-    refunded = Amount(help_text="What left again.")
-    returned_on = serializers.DateField(allow_null=True, help_text="When the bank took it back.")
-    currency = serializers.CharField()
-    method = serializers.ChoiceField(METHODS)
-    reference = serializers.CharField()
-    external_id = serializers.CharField()
-    recorded_at = serializers.DateTimeField()
-    allocations = AllocationTold(many=True)
+class PaymentTold(PaymentShown):
     etag = serializers.CharField(help_text=ETAG_HELP)
 
 
-class RefundTold(serializers.Serializer[Any]):
-    id = serializers.UUIDField()
-    kind = serializers.ChoiceField(
-        Refund.KINDS,
-        help_text="refund: paid back to the customer; return: a payment that the bank took back.",
-    )
-    customer = serializers.UUIDField()
-    legal_entity = serializers.UUIDField(allow_null=True)
-    payment = serializers.UUIDField(allow_null=True, help_text="What of which it is; null for a credit note.")
-    credit_note = serializers.CharField(help_text="The number of what of which it is; empty for a payment.")
-    paid_on = serializers.DateField()
-    amount = Amount()
-    currency = serializers.CharField()
-    method = serializers.ChoiceField(METHODS)
-    reference = serializers.CharField()
-    external_id = serializers.CharField()
-    recorded_at = serializers.DateTimeField()
+class RefundTold(RefundShown):
     etag = serializers.CharField(help_text=ETAG_HELP)
 
 

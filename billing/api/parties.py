@@ -13,7 +13,17 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from accounts.doors import OperatorView, RowsView, RowView, Sent, add_sent, one_or_many, sent_by
+from accounts.doors import (
+    OperatorView,
+    RowsView,
+    Sent,
+    add_sent,
+    one_or_many,
+    required_match,
+    sent_by,
+    version_tag,
+)
+from accounts.doors.versions import VersionedRowView
 from accounts.permissions import Permission
 from billing.commands import parties as commands
 from billing.commands.parties import MOST_PAYMENT_DAYS
@@ -27,6 +37,7 @@ from billing.models.parties import (
     TREATMENTS,
 )
 from billing.queries import parties
+from billing.queries.feed.versions import version_of
 from billing.rules.money import PRICE_DECIMALS
 
 JURISDICTION_HELP = "A country of ISO 3166-1, and parts of it after dashes: DE, US-CO."
@@ -274,20 +285,29 @@ class BillingProfiles(RowsView):
         return parties.billing_profiles()
 
 
-class CustomerBillingProfile(RowView):
+class CustomerBillingProfile(VersionedRowView):
+    """What billing knows of a customer. Its version is the customer's: the two are told of together."""
+
     permissions = {"GET": Permission.INVOICES_READ, "POST": Permission.CONTRACTS_MANAGE}
     serializer_class = BillingProfileShown
+    kind = "customer"
 
     def row(self, customer_id: UUID) -> BillingProfile:  # type: ignore[override]
         return parties.get_billing_profile(customer_id)
 
     @extend_schema(request=BillingProfileSent, responses={200: BillingProfileShown})
     def post(self, request: Request, customer_id: UUID) -> Response:
-        """Tell billing something of a customer."""
-        row = commands.set_profile(
-            actor=self.actor, customer_id=customer_id, values=sent_by(request, BillingProfileSent)
+        """Tell billing something of a customer, if it is as you saw it: a program says so with If-Match."""
+        commands.set_profile(
+            actor=self.actor,
+            customer_id=customer_id,
+            values=sent_by(request, BillingProfileSent),
+            let_pass=lambda version: required_match(request, version_tag(self.kind, customer_id, version)),
         )
-        return Response(BillingProfileShown(row).data)
+        return self.get(request, customer_id=customer_id)
+
+    def tag_of(self, row: BillingProfile) -> str:
+        return version_tag(self.kind, row.customer_id, version_of(self.kind, row.customer_id))
 
 
 class SiteBillings(RowsView):

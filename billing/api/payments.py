@@ -14,7 +14,8 @@ from rest_framework.response import Response
 
 import accounts.queries
 from accounts import clock, tenancy
-from accounts.doors import OperatorView, RowsView, RowView, Sent, add_sent, one_or_many, sent_by
+from accounts.doors import OperatorView, RowsView, Sent, add_sent, one_or_many, sent_by, version_tag
+from accounts.doors.versions import VersionedRowView
 from accounts.permissions import Permission
 from billing.api.amounts import Amount
 from billing.api.days import day_asked, day_parameter
@@ -28,6 +29,7 @@ from billing.commands.payments import (
 )
 from billing.models import Allocation, Document, Payment
 from billing.queries import ageing, refunds, settling
+from billing.queries.feed.versions import version_of
 from billing.queries.settling import Money, Standing
 from billing.rules.ageing import Band
 from billing.rules.documents import amount_text
@@ -155,14 +157,18 @@ class Payments(RowsView):
             return shown_payments(made)
 
 
-class PaymentDoor(RowView):
+class PaymentDoor(VersionedRowView):
     """One payment with what it settles."""
 
     permissions = {"GET": Permission.PAYMENTS_READ}
     serializer_class = PaymentShown
+    kind = "payment"
 
     def row(self, payment_id: Any) -> Any:  # type: ignore[override]
         return shown_payments([settling.get_payment(payment_id)])[0]
+
+    def tag_of(self, row: dict[str, Any]) -> str:
+        return version_tag(self.kind, row["id"], version_of(self.kind, row["id"]))
 
 
 class PaymentAllocations(OperatorView):

@@ -13,7 +13,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from accounts import tenancy
-from accounts.doors import OperatorView, RowsView, RowView, Sent, add_sent, one_or_many, sent_by
+from accounts.doors import OperatorView, RowsView, Sent, add_sent, one_or_many, sent_by
+from accounts.doors.versions import VersionedRowView
 from accounts.permissions import Permission
 from billing.api.amounts import Amount
 from billing.api.payments import OpenDocumentShown, PaymentShown, shown_payments, shown_standing
@@ -112,11 +113,12 @@ class Refunds(RowsView):
         return [found[one.id] for one in made]
 
 
-class RefundDoor(RowView):
+class RefundDoor(VersionedRowView):
     """One refund, or one returned payment."""
 
     permissions = {"GET": Permission.PAYMENTS_READ}
     serializer_class = RefundShown
+    kind = "refund"
 
     def row(self, refund_id: Any) -> Refund:  # type: ignore[override]
         return refunds.get_refund(refund_id)

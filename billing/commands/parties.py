@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -10,6 +10,7 @@ from uuid import UUID
 
 import accounts.queries
 from accounts import tenancy
+from accounts.commands.customers import lock_customer
 from accounts.commands.masterdata import insert_rows, refuse_absent_references, refuse_bad_rows
 from accounts.errors import BadInput, Conflict, Problem
 from accounts.ids import uuid7
@@ -28,6 +29,7 @@ from billing.commands.rows import (
 )
 from billing.models import BillingProfile, LegalEntity, PurchaseOrder, SiteBilling, TaxRate
 from billing.queries import parties
+from billing.queries.feed.versions import version_of
 from billing.rules.chart import chart_problems
 from billing.rules.identity import (
     COUNTRY,
@@ -178,8 +180,16 @@ def _jurisdiction_problems(row: Any) -> Iterator[Problem]:
 # Customers and sites
 
 
-def set_profile(*, actor: Actor, customer_id: UUID, values: Mapping[str, Any]) -> BillingProfile:
+def set_profile(
+    *,
+    actor: Actor,
+    customer_id: UUID,
+    values: Mapping[str, Any],
+    let_pass: Callable[[int], None] | None = None,
+) -> BillingProfile:
     """What billing knows of a customer; what ``values`` leaves out stays as it was.
+
+    ``let_pass`` is asked with the customer's version while nobody else can change it, and raises what refuses.
 
     ``bill_to_id`` names the customer that gets and pays the documents instead, which has no payer of its own. BadInput for
     what can't be so, NotFound for a customer that is not here.
@@ -187,6 +197,9 @@ def set_profile(*, actor: Actor, customer_id: UUID, values: Mapping[str, Any]) -
     require(actor, Permission.CONTRACTS_MANAGE)
     with tenancy.writing(actor):
         locked_series()
+        lock_customer(customer_id)
+        if let_pass:
+            let_pass(version_of("customer", customer_id))
         row = changed(parties.get_billing_profile(customer_id), values, PROFILE_FIELDS)
         refuse_bad_row(row, ranges=DAYS, check=lambda one: list(_profile_problems(one)))
         refuse_absent(row)

@@ -9,11 +9,13 @@ from uuid import UUID
 from django.db import connection
 
 from accounts.tenancy import current_operator_id
+from billing.queries import naming
 from billing.rules.documents import amount_text
 
 _ENTRIES = """
 SELECT e.id, e.ordinal, e.key, e.purpose, e.entry_on, coalesce(l.code, ''), coalesce(c.code, ''), coalesce(d.number, ''),
-    coalesce(e.payment_id::text, ''), coalesce(e.refund_id::text, ''), e.text, e.currency
+    coalesce(e.payment_id::text, ''), coalesce(e.refund_id::text, ''), e.text, e.currency,
+    e.legal_entity_id
 FROM billing_journalentry e
 LEFT JOIN billing_legalentity l ON l.operator_id = e.operator_id AND l.id = e.legal_entity_id
 LEFT JOIN accounts_customer c ON c.operator_id = e.operator_id AND c.id = e.customer_id
@@ -31,26 +33,31 @@ _NAMES = (
 )  # fmt: skip
 
 
-def entries(ids: Collection[UUID]) -> dict[UUID, dict[str, Any]]:
-    """By id, entries with their lines."""
+def entries(ids: Collection[UUID], system: str = "") -> dict[UUID, dict[str, Any]]:
+    """By id, entries with their lines; to ``system`` also by its own numbers of the accounts."""
+    mapped = naming.mapped(system)
     values: list[Any] = [current_operator_id(), list(ids)]
     with connection.cursor() as cursor:
         cursor.execute(_ENTRIES, values)
-        found: dict[UUID, dict[str, Any]] = {
-            row[0]: {**dict(zip(_NAMES, row, strict=True)), "lines": []} for row in cursor.fetchall()
-        }
+        found: dict[UUID, dict[str, Any]] = {}
+        entities: dict[UUID, UUID | None] = {}
+        for *row, entity_id in cursor.fetchall():
+            found[row[0]] = {**dict(zip(_NAMES, row, strict=True)), "lines": []}
+            entities[row[0]] = entity_id
         cursor.execute(_LINES, values)
         for entry_id, *line in cursor.fetchall():
             entry = found[entry_id]
-            entry["lines"].append(_line(line, entry["currency"]))
+            external = mapped.number(entities[entry_id], line[1]) if system else ""
+            entry["lines"].append(_line(line, external, entry["currency"]))
     return found
 
 
-def _line(row: list[Any], currency: str) -> dict[str, Any]:
+def _line(row: list[Any], external_account: str, currency: str) -> dict[str, Any]:
     line, account, site, jurisdiction, debit, credit = row
     return {
         "line": line,
         "account": account,
+        "external_account": external_account,
         "site": site,
         "jurisdiction": jurisdiction,
         "debit": amount_text(debit, currency),

@@ -27,13 +27,13 @@ _READERS: dict[str, Reader] = {
 }
 
 
-def objects_of(changes: Iterable[Change]) -> dict[UUID, dict[str, Any]]:
-    """By id, what these changes tell of; without what is gone."""
+def objects_of(changes: Iterable[Change], system: str = "") -> dict[UUID, dict[str, Any]]:
+    """By id, what these changes tell of; without what is gone. To ``system`` with its own numbers of our accounts."""
     wanted: dict[Reader, list[UUID]] = defaultdict(list)
     for change in changes:
         if not change.gone:
             wanted[_READERS[change.kind]].append(change.id)
     found: dict[UUID, dict[str, Any]] = {}
     for read, ids in wanted.items():
-        found |= read(ids)
+        found |= entries(ids, system) if read is entries else read(ids)
     return found
