@@ -45,8 +45,8 @@ class _Scope:
 
 
 _scope: ContextVar[_Scope | None] = ContextVar("wickround_scope", default=None)
-# Whether ``one_transaction`` is open, in which a command's transaction is a part.
-_is_joined: ContextVar[bool] = ContextVar("wickround_joined", default=False)
+# Inside ``one_transaction``, whether one of its commands is at work; None outside of it.
+_is_at_work: ContextVar[bool | None] = ContextVar("wickround_at_work", default=None)
 
 
 def current_operator_id() -> UUID:
@@ -87,7 +87,9 @@ def operator_scope(
     connection = connections[using]
     nested = connection.in_atomic_block
     with transaction.atomic(using=using, durable=durable):
-        if one_snapshot_of:
+        if nested and read_only and _is_at_work.get() is False:
+            _do_what_is_due_at_commit(connection)
+        elif one_snapshot_of:
             with connection.cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
                 # A LOCK takes no snapshot.
@@ -101,6 +103,13 @@ def operator_scope(
         if nested and previous != str(operator_id):
             # A released savepoint keeps the setting; put back what the outer block had.
             _set_setting(connection, previous)
+
+
+def _do_what_is_due_at_commit(connection: Any) -> None:
+    """Such as counting versions. Whatever follows is again done at the commit."""
+    with connection.cursor() as cursor:
+        cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+        cursor.execute("SET CONSTRAINTS ALL DEFERRED")
 
 
 def _set_operator(connection: Any, operator_id: UUID, read_only: bool, lock_timeout_ms: int) -> str:  # noqa: FBT001
@@ -132,20 +141,27 @@ def writing(actor: Actor, *, lock_timeout_ms: int = 2_000) -> Iterator[None]:
 
     Inside ``one_transaction`` it is a part of that: undone by itself when it raises, durable once the whole is.
     """
-    durable = not _is_joined.get()
-    with operator_scope(actor.operator_id, durable=durable, lock_timeout_ms=lock_timeout_ms):
-        yield
+    is_alone = _is_at_work.get() is None
+    with operator_scope(actor.operator_id, durable=is_alone, lock_timeout_ms=lock_timeout_ms):
+        token = _is_at_work.set(None if is_alone else True)
+        try:
+            yield
+        finally:
+            _is_at_work.reset(token)
 
 
 @contextmanager
 def one_transaction(actor: Actor, *, lock_timeout_ms: int = 2_000) -> Iterator[None]:
-    """One durable transaction for several commands, and for what a door keeps of them: all of it is stored or nothing."""
+    """One durable transaction for several commands, and for what a door keeps of them: all of it is stored or nothing.
+
+    What a door reads after a command is as it will be after the commit.
+    """
     with writing(actor, lock_timeout_ms=lock_timeout_ms):
-        token = _is_joined.set(True)
+        token = _is_at_work.set(False)
         try:
             yield
         finally:
-            _is_joined.reset(token)
+            _is_at_work.reset(token)
 
 
 @contextmanager
@@ -346,29 +362,6 @@ class Grant(Operation):
     def describe(self) -> str:
         return "Grant on " + ", ".join(self.tables)
 
-
-# What is asked before the operator is known: two narrow questions, answered as the owner with a fixed search path.
-BEFORE_SCOPE_SQL = f"""
-CREATE FUNCTION accounts_memberships(person uuid)
-RETURNS TABLE (operator_id uuid, slug text, operator_name text, member_id uuid, member_name text, role text, crew_id uuid)
-LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog AS $$
-    SELECT o.id, o.slug, o.name, m.id, m.name, m.role, m.crew_id
-    FROM public.accounts_member m JOIN public.accounts_operator o ON o.id = m.operator_id
-    WHERE m.user_id = person AND m.is_active ORDER BY o.name
-$$;
-CREATE FUNCTION accounts_token_binding(token_digest bytea)
-RETURNS TABLE (operator_id uuid, token_id uuid, device_id uuid, crew_id uuid, role text, label text,
-               expires_at timestamptz, revoked_at timestamptz)
-LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog AS $$
-    SELECT t.operator_id, t.id, t.device_id, d.crew_id, t.role, t.label, t.expires_at,
-           coalesce(t.revoked_at, d.revoked_at)
-    FROM public.accounts_accesstoken t
-    LEFT JOIN public.accounts_device d ON d.operator_id = t.operator_id AND d.id = t.device_id
-    WHERE t.digest = token_digest
-$$;
-REVOKE ALL ON FUNCTION accounts_memberships(uuid), accounts_token_binding(bytea) FROM PUBLIC;
-GRANT EXECUTE ON FUNCTION accounts_memberships(uuid), accounts_token_binding(bytea) TO {APP_ROLE};
-"""
 
 # Tables that carry no operator, and why. ``manage.py audit_isolation`` refuses any other table without isolation.
 GLOBAL_TABLES: dict[str, str] = {

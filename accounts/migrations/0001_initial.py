@@ -15,6 +15,29 @@ import accounts.ids
 import accounts.permissions
 import accounts.tenancy
 
+# What is asked before the operator is known: two narrow questions, answered as the owner with a fixed search path.
+BEFORE_SCOPE_SQL = f"""
+CREATE FUNCTION accounts_memberships(person uuid)
+RETURNS TABLE (operator_id uuid, slug text, operator_name text, member_id uuid, member_name text, role text, crew_id uuid)
+LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog AS $$
+    SELECT o.id, o.slug, o.name, m.id, m.name, m.role, m.crew_id
+    FROM public.accounts_member m JOIN public.accounts_operator o ON o.id = m.operator_id
+    WHERE m.user_id = person AND m.is_active ORDER BY o.name
+$$;
+CREATE FUNCTION accounts_token_binding(token_digest bytea)
+RETURNS TABLE (operator_id uuid, token_id uuid, device_id uuid, crew_id uuid, role text, label text,
+               expires_at timestamptz, revoked_at timestamptz)
+LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog AS $$
+    SELECT t.operator_id, t.id, t.device_id, d.crew_id, t.role, t.label, t.expires_at,
+           coalesce(t.revoked_at, d.revoked_at)
+    FROM public.accounts_accesstoken t
+    LEFT JOIN public.accounts_device d ON d.operator_id = t.operator_id AND d.id = t.device_id
+    WHERE t.digest = token_digest
+$$;
+REVOKE ALL ON FUNCTION accounts_memberships(uuid), accounts_token_binding(bytea) FROM PUBLIC;
+GRANT EXECUTE ON FUNCTION accounts_memberships(uuid), accounts_token_binding(bytea) TO {accounts.tenancy.APP_ROLE};
+"""
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -699,5 +722,5 @@ class Migration(migrations.Migration):
             "Job", app="SELECT, INSERT, UPDATE", system="SELECT, INSERT, UPDATE, DELETE"
         ),
         accounts.tenancy.Grant(["accounts_user"], app="SELECT, INSERT, UPDATE"),
-        migrations.RunSQL(accounts.tenancy.BEFORE_SCOPE_SQL, migrations.RunSQL.noop),
+        migrations.RunSQL(BEFORE_SCOPE_SQL, migrations.RunSQL.noop),
     ]

@@ -1,33 +1,20 @@
 """The header Idempotency-Key: the cases of draft-ietf-httpapi-idempotency-key-header-07 sections 2.6 and 2.7 (a replay, a key
-used for something else, a request still being done), and what a crash at the worst moment leaves."""
+used for something else)."""
 
 from __future__ import annotations
 
-import json
-import os
-import subprocess
-import sys
-import textwrap
-from concurrent.futures import ThreadPoolExecutor
-from threading import Event
-from uuid import uuid4
-
 import pytest
 from django.conf import settings
-from django.db import connections
 from django.test import override_settings
 
-from accounts import tasks, tenancy
+from accounts import tasks
 from accounts.commands import keeping, people
-from accounts.commands.keeping import Answer, Asked, do_once
-from accounts.models import Device, KeptAnswer
+from accounts.commands.keeping import Asked, do_once
+from accounts.models import Device
 from accounts.permissions import Role
-from billing.models import Payment
-from tests.api.callers import api_routes, made, phone_of, refused, signed_in, view_of
+from tests.api.callers import api_routes, made, phone_of, program_of, refused, signed_in, view_of
+from tests.api.keyed import KEY, REPLAYED, keeper_actor, kept, only_row, payment, recorded, send
 from tests.billing.books_of_account import Said, content, issue
-
-KEY = '"8e03978e-40d5-43e8-bc93-6894a57f9324"'
-REPLAYED = "Idempotency-Replayed"
 
 
 @pytest.fixture
@@ -39,24 +26,6 @@ def billed(north):
 @pytest.fixture
 def keeper(billed):
     return signed_in(billed, Role.BOOKKEEPER)
-
-
-def payment(cast, amount="20.00", **rest):
-    return {"customer": str(cast.customer.id), "received_on": "2026-06-10", "amount": amount, **rest}
-
-
-def send(client, path, body, key=KEY, **kwargs):
-    return client.send(path, body, headers={"idempotency-key": key}, **kwargs)
-
-
-def recorded(cast):
-    with cast.reading():
-        return Payment.objects.count()
-
-
-def kept(cast):
-    with cast.reading():
-        return KeptAnswer.objects.count()
 
 
 def test_the_same_again_gets_the_same_answer_and_does_nothing(billed, keeper):
@@ -146,126 +115,50 @@ def test_a_refusal_keeps_nothing_so_that_the_key_is_free_for_the_corrected_reque
     assert recorded(billed) == 1
 
 
+def test_a_program_must_send_a_key_for_what_is_not_to_be_done_twice(billed, keeper):
+    program = program_of(billed)
+
+    answer = program.send("payments", payment(billed))
+    refused(answer, 400)
+    assert answer.json()["type"].endswith("/problems/idempotency-key-missing")
+    assert recorded(billed) == 0
+
+    first = send(program, "payments", payment(billed))
+    again = send(program, "payments", payment(billed))
+    assert made(first) == made(again)
+    assert again.headers[REPLAYED] == "true"
+    # A person sees what happened, and may do without.
+    made(keeper.send("payments", payment(billed)))
+    assert recorded(billed) == 2
+
+
+def test_what_is_answered_with_a_key_is_as_it_is_after_the_commit(billed):
+    """The version is counted by a trigger that waits for the commit, which comes after the answer is made."""
+    program, path = program_of(billed), f"customers/{billed.customer.id}/billing-profile"
+    before = program.read(path)
+    change = {"buyer_reference": "Cost centre 7"}
+    known = {"if-match": before.headers["ETag"], "idempotency-key": KEY}
+
+    first = program.send(path, change, headers=known)
+    after = program.read(path)
+    again = program.send(path, change, headers=known)
+
+    assert first.status_code == 200, first.content
+    assert first.json() == after.json()
+    assert first.headers["ETag"] == after.headers["ETag"] != before.headers["ETag"]
+    # The same again gets its answer although the version is another by now; anything else is refused.
+    assert (again.content, again.headers["ETag"]) == (first.content, first.headers["ETag"])
+    assert program.send(path, change, headers={**known, "idempotency-key": "another"}).status_code == 412
+    assert program.send(path, change, headers={"idempotency-key": "a-third"}).status_code == 428
+    assert program.read(path).headers["ETag"] == after.headers["ETag"]
+
+
 def test_a_role_taken_away_gets_no_kept_answer(billed, keeper):
     made(send(keeper, "payments", payment(billed)))
     member = keeper_actor(billed).id
     people.change_member(actor=billed.owner, member_id=member, name="Kim", role=Role.VIEWER)
 
     refused(send(keeper, "payments", payment(billed)), 403)
-
-
-def test_eight_at_once_with_one_key_have_one_effect(billed, keeper):
-    def attempt(_):
-        try:
-            return send(signed_in(billed, Role.BOOKKEEPER), "payments", payment(billed))
-        finally:
-            connections.close_all()
-
-    with ThreadPoolExecutor(8) as pool:
-        answers = list(pool.map(attempt, range(8)))
-
-    assert {answer.status_code for answer in answers} == {201}
-    assert len({answer.content for answer in answers}) == 1
-    assert [REPLAYED in answer.headers for answer in answers].count(False) == 1
-    assert recorded(billed) == 1
-
-
-def test_a_request_still_being_done_is_told_from_one_that_is_finished(billed, keeper):
-    def twin():
-        try:
-            return send(keeper, "payments", payment(billed))
-        finally:
-            connections.close_all()
-
-    keepers = keeper_actor(billed)
-    asked = Asked("api/v1/payments", KEY.strip('"'), "0" * 64)
-    with ThreadPoolExecutor(1) as pool:
-        # The twin runs while this one's transaction is open.
-        do_once(actor=keepers, asked=asked, effect=lambda: Answer(201, pool.submit(twin).result().content))
-    body = keeping._opened(only_row(billed), asked.key)
-
-    assert b'"status": 409' in body
-    assert b"/problems/request-in-progress" in body
-    assert recorded(billed) == 0
-
-
-def test_the_answer_to_wait_says_how_long(billed, keeper):
-    started, finish = Event(), Event()
-
-    def slowly():
-        def effect():
-            started.set()
-            finish.wait(10)
-            return Answer(201, b"{}")
-
-        try:
-            do_once(actor=keeper_actor(billed), asked=Asked("api/v1/payments", "k", ""), effect=effect)
-        finally:
-            connections.close_all()
-
-    with ThreadPoolExecutor(1) as pool:
-        first = pool.submit(slowly)
-        assert started.wait(10)
-        answer = send(keeper, "payments", payment(billed), "k")
-        finish.set()
-        first.result()
-
-    assert (answer.status_code, answer.headers["Retry-After"]) == (409, "1")
-
-
-def keeper_actor(cast):
-    from accounts.pages.door import actor_for
-
-    return actor_for(cast.users[Role.BOOKKEEPER].pk, cast.operator.slug)
-
-
-def only_row(cast):
-    """The operator's one kept answer."""
-    with cast.reading():
-        return KeptAnswer.objects.get()
-
-
-CHILD = """
-    import os, signal, sys
-    import django
-    django.setup()
-    from accounts.commands import keeping, people
-    from accounts.doors import OperatorView
-    from tests.api.callers import Api
-    moment, slug, cookie, path, body = sys.argv[1:]
-    def die(*args, **kwargs):
-        os.kill(os.getpid(), signal.SIGKILL)
-    if moment == "before":
-        keeping._sealed = die
-    else:
-        OperatorView.finalize_response = die
-    client = Api(headers={"wickround-operator": slug, "idempotency-key": "crash"})
-    client.cookies["sid"] = client.cookies["__Host-sid"] = cookie
-    client.send_text(path, body)
-    print("answered")
-"""
-
-
-@pytest.mark.parametrize(("moment", "is_replayed"), [("before", False), ("after", True)])
-def test_a_process_killed_before_it_could_answer_has_done_it_once_or_not_at_all(
-    billed, keeper, database, moment, is_replayed
-):
-    body = json.dumps(payment(billed))
-    cookie = keeper.cookies[settings.SESSION_COOKIE_NAME].value
-    arguments = [moment, billed.operator.slug, cookie, "payments", body]
-    environment = {**os.environ, "DJANGO_SETTINGS_MODULE": "config.settings", "WICKROUND_SECRET_KEY": settings.SECRET_KEY,
-                   "WICKROUND_ALLOWED_HOSTS": "testserver"}  # fmt: skip
-    killed = subprocess.run(
-        [sys.executable, "-c", textwrap.dedent(CHILD), *arguments],
-        env=environment, cwd=settings.BASE_DIR, capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
-
-    assert (killed.returncode, killed.stdout) == (-9, ""), killed.stderr
-    assert recorded(billed) == (1 if moment == "after" else 0)
-    again = keeper.send_text("payments", body, headers={"idempotency-key": "crash"})
-    assert made(again)["amount"] == "20.00"
-    assert (REPLAYED in again.headers) == is_replayed
-    assert recorded(billed) == 1
 
 
 def test_a_secret_that_is_shown_once_is_not_to_be_read_in_the_table(north, superuser):
@@ -327,12 +220,12 @@ def test_a_body_that_is_too_large_is_refused_with_a_key_too(billed, keeper):
     refused(answer, 413)
 
 
-def test_events_and_photos_alone_have_ids_in_the_place_of_a_key():
+def test_only_what_has_ids_of_its_own_or_stores_nothing_takes_no_key():
     keyless = {
         view_of(route).__name__ for _, route in api_routes() if getattr(view_of(route), "keyless", False)
     }
 
-    assert keyless == {"Photos", "ServiceEvents"}
+    assert keyless == {"BankFilePreviews", "Photos", "ServiceEvents"}
 
 
 def test_an_upload_ignores_a_key_and_answers_for_each_event_by_itself(north):
@@ -341,29 +234,3 @@ def test_an_upload_ignores_a_key_and_answers_for_each_event_by_itself(north):
 
     assert send(phone, "service-events", body).json()["fates"][0]["fate"] == "accepted"
     assert send(phone, "service-events", body).json()["fates"][0]["fate"] == "duplicate"
-
-
-def test_what_a_command_undoes_of_its_own_leaves_the_rest_of_the_transaction(billed):
-    actor = billed.owner
-
-    def undone():
-        with tenancy.writing(actor):
-            keep("b")
-            raise ZeroDivisionError
-
-    with tenancy.one_transaction(actor):
-        with tenancy.writing(actor):
-            keep("a")
-        with pytest.raises(ZeroDivisionError):
-            undone()
-        with pytest.raises(tenancy.ScopeConflict), tenancy.operator_scope(uuid4()):
-            pass
-
-    with billed.reading():
-        assert [row.route for row in KeptAnswer.objects.all()] == ["a"]
-    with tenancy.reading(actor), pytest.raises(RuntimeError, match="durable"), tenancy.writing(actor):
-        pass
-
-
-def keep(word):
-    KeptAnswer.objects.create(route=word, key=word, made_at="2026-06-01T00:00Z")
