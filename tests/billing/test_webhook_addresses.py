@@ -6,7 +6,7 @@ from __future__ import annotations
 import ipaddress
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from billing.rules.webhooks.addresses import Place, Unfit, allowed, trials_of, vet
@@ -55,6 +55,7 @@ def test_a_refusal_says_what_to_write_instead():
         vet("https://receiver.example:444/hook")
 
 
+@settings(deadline=None)
 @given(v4 | v6)
 def test_nothing_is_allowed_that_the_registries_keep_off_the_internet(address):
     if allowed(address):
@@ -62,6 +63,7 @@ def test_nothing_is_allowed_that_the_registries_keep_off_the_internet(address):
         assert not any((address.is_multicast, address.is_link_local))
 
 
+@settings(deadline=None)
 @given(st.ip_addresses(v=4))
 def test_an_address_inside_an_address_is_judged_by_itself(inside):
     number = int(inside)

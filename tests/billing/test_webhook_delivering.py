@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
@@ -13,12 +16,13 @@ from standardwebhooks import Webhook
 from accounts import clock, jobs, tenancy
 from accounts.models import Job
 from accounts.permissions import system_actor
+from billing import tasks
 from billing.commands.webhooks import delivering, endpoints, owing, replaying
 from billing.commands.webhooks.delivering import deliver
 from billing.commands.webhooks.wire import Answer
 from billing.models import WebhookAttempt
 from billing.rules.webhooks import schedule
-from tests.billing.receivers import Authority, receiving
+from tests.billing.receivers import Authority, answering, receiving
 
 DELIVERED = Answer("delivered", status=204, milliseconds=7)
 REFUSED = Answer("refused", "status", 500, milliseconds=7)
@@ -181,6 +185,47 @@ def test_a_worker_that_dies_while_it_sends_leaves_the_message_owed(north, delive
     assert owed(north) == []
 
 
+WORKER = """
+import sys, django
+django.setup()
+from uuid import UUID
+from billing.tasks import deliver
+deliver(sys.argv[1], sys.argv[2])
+"""
+
+
+def test_a_killed_workers_message_is_sent_again(north, authority, settings):
+    """Killed by the operating system, while the receiver has the message and has not answered."""
+    came = threading.Event()
+    with receiving(authority.context("127.0.0.1")) as receiver:
+        allowed = f"127.0.0.1:{receiver.port}"
+        settings.WEBHOOK_TRUST, settings.WEBHOOK_ALLOW = str(authority.file), allowed
+        made = endpoints.add_endpoint(actor=north.owner, url=f"https://{allowed}/hook")
+        replaying.send_test(actor=north.owner, endpoint_id=made.endpoint.id)
+        (job,) = owed(north)
+        receiver.behave = lambda _connection, _received: came.set() or receiver.over.wait(20)
+        environment = os.environ | {
+            "DJANGO_SETTINGS_MODULE": "config.settings",
+            "WICKROUND_SECRET_KEY": settings.SECRET_KEY,
+            "WICKROUND_WEBHOOK_TRUST": str(authority.file),
+            "WICKROUND_WEBHOOK_ALLOW": allowed,
+        }
+        worker = [sys.executable, "-c", WORKER, str(north.operator.id), str(job.id)]
+        with subprocess.Popen(worker, env=environment) as running:
+            assert came.wait(60)
+            running.kill()
+        assert (attempts(north), [one.id for one in owed(north)]) == ([], [job.id])
+
+        clock.set_to(clock.machine() + timedelta(seconds=jobs.LEASE_SECONDS))
+        receiver.behave = answering()
+        assert deliver(north.operator.id, job.id)
+
+    first, second = receiver.received
+    assert first.headers["webhook-id"] == second.headers["webhook-id"]
+    assert first.body == second.body
+    assert attempts(north) == [(1, "delivered", "", 204)]
+
+
 def test_two_workers_with_one_job_send_once(north, delivery):
     (job,) = owed(north)
     sending, go_on = threading.Event(), threading.Event()
@@ -295,6 +340,6 @@ def test_the_network_is_what_sends_unless_told_otherwise(north, authority, setti
     settings.WEBHOOK_ALLOW = ""
     (job,) = owed(north)
 
-    deliver(north.operator.id, job.id)
+    tasks.deliver(str(north.operator.id), str(job.id))
 
     assert attempts(north) == [(1, "forbidden_address", "address", None)]

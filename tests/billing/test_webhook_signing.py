@@ -6,7 +6,7 @@ import base64
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from standardwebhooks import Webhook, WebhookVerificationError
 
@@ -21,6 +21,7 @@ SIGNATURE = "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
 
 keys = st.binary(min_size=24, max_size=64)
 message_ids = st.text("abcdefghijklmnopqrstuvwxyz0123456789_", min_size=1, max_size=40)
+texts = st.text('abcXYZ019 {}[]":,.\n\u00e4\u20ac\u4e2d\U0001f6bd', max_size=300)
 instants = st.integers(min_value=0, max_value=4_102_444_800)
 
 
@@ -28,18 +29,18 @@ def test_the_check_value():
     assert signing.sign([SECRET], MESSAGE, SIGNED_AT, BODY) == SIGNATURE
 
 
-@given(keys, message_ids, instants, st.text())
+@settings(deadline=None)
+@given(keys, message_ids, instants, texts)
 def test_a_signature_is_what_the_reference_makes(key, message_id, instant, text):
     secret = signing.secret_of(key)
 
-    ours = signing.sign([secret], message_id, instant, text.encode("utf-8", "replace"))
+    ours = signing.sign([secret], message_id, instant, text.encode())
 
-    made = Webhook(secret).sign(
-        message_id, datetime.fromtimestamp(instant, UTC), text.encode("utf-8", "replace").decode()
-    )
+    made = Webhook(secret).sign(message_id, datetime.fromtimestamp(instant, UTC), text)
     assert ours == made
 
 
+@settings(deadline=None)
 @given(keys, keys, st.text('abc{}":, ä'))
 def test_while_a_secret_is_changed_either_one_verifies(old, new, text):
     body = text.encode()
@@ -73,6 +74,7 @@ def test_a_message_that_is_kept_back_is_refused():
         Webhook(SECRET).verify(BODY, headers)
 
 
+@settings(deadline=None)
 @given(keys)
 def test_a_secret_reads_back(key):
     assert signing.key_of(signing.secret_of(key)) == key
