@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import base64
-import binascii
 import json
 from collections.abc import Callable
 
-from django.core.exceptions import SuspiciousOperation
+from django.core.exceptions import BadRequest, SuspiciousOperation
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.http.multipartparser import MultiPartParserError
 from django.http.request import UnreadablePostError
@@ -85,7 +84,7 @@ def _client_id(request: HttpRequest) -> str:
         if kind.lower() == "basic":
             return base64.b64decode(word, validate=True).decode().partition(":")[0]
         return request.POST.get("client_id", "")
-    except (ValueError, binascii.Error, SuspiciousOperation, MultiPartParserError, UnreadablePostError):
+    except (ValueError, BadRequest, SuspiciousOperation, MultiPartParserError, UnreadablePostError):
         return ""
 
 
