@@ -188,7 +188,6 @@ def test_a_worker_that_dies_while_it_sends_leaves_the_message_owed(north, delive
 WORKER = """
 import sys, django
 django.setup()
-from uuid import UUID
 from billing.tasks import deliver
 deliver(sys.argv[1], sys.argv[2])
 """
