@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from accounts import jobs
+from accounts.ids import uuid7
 from billing.models import WebhookDelivery
 
 DELIVER = "billing.tasks.deliver"
@@ -18,7 +19,7 @@ def owe(delivery: WebhookDelivery, at: datetime) -> None:
     """
     WebhookDelivery.objects.filter(id=delivery.id).update(next_at=at, delivered_at=None, given_up_at=None)
     delivery.next_at, delivery.delivered_at, delivery.given_up_at = at, None, None
-    jobs.enqueue(kind=DELIVER, dedup_key=_key(delivery, at), ref=str(delivery.id), run_at=at)
+    jobs.enqueue(kind=DELIVER, dedup_key=_key(delivery), ref=str(delivery.id), run_at=at)
 
 
 def owe_new(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
@@ -26,7 +27,7 @@ def owe_new(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
     for delivery in deliveries:
         delivery.next_at = at
     WebhookDelivery.objects.bulk_create(deliveries)
-    _enqueue(deliveries, at)
+    _enqueue(deliveries)
 
 
 def owe_again(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
@@ -37,13 +38,13 @@ def owe_again(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
     WebhookDelivery.objects.bulk_update(
         deliveries, ["replayed_after", "next_at", "delivered_at", "given_up_at"], batch_size=500
     )
-    _enqueue(deliveries, at)
+    _enqueue(deliveries)
 
 
-def _enqueue(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
-    jobs.enqueue_all(kind=DELIVER, refs={_key(one, at): str(one.id) for one in deliveries})
+def _enqueue(deliveries: Sequence[WebhookDelivery]) -> None:
+    jobs.enqueue_all(kind=DELIVER, refs={_key(one): str(one.id) for one in deliveries})
 
 
-def _key(delivery: WebhookDelivery, at: datetime) -> str:
-    """By attempt and instant: a replay of what still waits for its next attempt is another job."""
-    return f"{delivery.id}/{delivery.attempts + 1}/{at:%Y%m%dT%H%M%S%f}"
+def _key(delivery: WebhookDelivery) -> str:
+    """By attempt; each owing is a job of its own, since one that was owed before may have found nothing to do."""
+    return f"{delivery.id}/{delivery.attempts + 1}/{uuid7().hex}"
