@@ -9,17 +9,19 @@ from typing import Any, ClassVar
 from django.conf import settings
 from django.db.models import QuerySet
 from django.http import HttpResponse, HttpResponseBase
+from django_filters import BooleanFilter
 from drf_spectacular.utils import PolymorphicProxySerializer
 from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.generics import GenericAPIView, ListAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.serializers import Serializer
+from rest_framework.serializers import CharField, Serializer, UUIDField
 
 from accounts import limits, tenancy
+from accounts.doors.asking import query_problems
 from accounts.doors.conditions import is_known, required_match, version_tag
 from accounts.doors.keys import answer_once, key_of, refuse_keyless_program
-from accounts.errors import BadInput, Problem, TooLarge, pointer_to, pointing_at_one
+from accounts.errors import BadInput, TooLarge, pointing_at_one
 from accounts.languages import _
 from accounts.permissions import Actor, Permission
 
@@ -79,7 +81,7 @@ class OperatorView(GenericAPIView[Any]):
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        self._refuse_unknown_query(request)
+        self._refuse_odd_query(request)
         if request.method == "POST" and not self.keyless:
             self._take_key(request)
 
@@ -116,17 +118,10 @@ class OperatorView(GenericAPIView[Any]):
         """The query parameters that a method knows."""
         return frozenset()
 
-    def _refuse_unknown_query(self, request: Request) -> None:
-        known = self.query_names(str(request.method))
-        problems = [
-            Problem(pointer_to(name), "unknown-parameter", _("There is no such query parameter here."))
-            for name in request.query_params
-            if name not in known
-        ] + [
-            Problem(pointer_to(name), "repeated-parameter", _("Give this query parameter once."))
-            for name, values in request.query_params.lists()
-            if len(values) > 1
-        ]
+    def _refuse_odd_query(self, request: Request) -> None:
+        filters = self.filterset_class.base_filters if self.filterset_class else {}
+        yes_or_no = [name for name, one in filters.items() if isinstance(one, BooleanFilter)]
+        problems = query_problems(request, self.query_names(str(request.method)), yes_or_no)
         if problems:
             raise BadInput(_("The address asks for something this does not know."), errors=problems)
 
@@ -189,13 +184,23 @@ class RowView(OperatorView, ABC):
 
 
 class Sent(Serializer[Any]):
-    """What is sent to a door: an unknown field is refused, so that a slip of the pen is not lost in silence."""
+    """What is sent to a door: an unknown field is refused, so that a slip of the pen is not lost in silence.
+
+    So is a number where a text is meant: it would lose its leading zeros, or be read as another id.
+    """
 
     def to_internal_value(self, data: Any) -> Any:
-        if isinstance(data, dict) and (unknown := sorted(set(data) - set(self.fields))):
-            raise ValidationError(
-                {name: [ErrorDetail(_("There is no such field here."), "unknown-field")] for name in unknown}
-            )
+        if isinstance(data, dict):
+            problems = {
+                name: [ErrorDetail(_("There is no such field here."), "unknown-field")]
+                for name in sorted(set(data) - set(self.fields))
+            } | {
+                name: [ErrorDetail(_("Expected: a text."), "invalid")]
+                for name, value in data.items()
+                if isinstance(value, int | float) and isinstance(self.fields.get(name), CharField | UUIDField)
+            }
+            if problems:
+                raise ValidationError(problems)
         return super().to_internal_value(data)
 
 
