@@ -26,8 +26,10 @@ from billing.queries import (
     prices,
     revenue,
     settling,
+    webhooks,
 )
 from billing.queries.ageing import Debtor
+from billing.queries.bank.entries import waiting_count
 from billing.rules.ageing import Aged, Band
 from billing.rules.rating import month_after
 
@@ -91,13 +93,15 @@ def money(request: OperatorRequest) -> HttpResponse:
 
 
 def _waits(request: OperatorRequest, today: date, upcoming: date | None) -> dict[str, Any]:
-    """What waits for somebody: checks, renewals, price changes, money that settles nothing, mails that failed."""
+    """What waits for somebody: checks, renewals, price changes, money without a debt, what could not be sent or told."""
     return {
         "checks": checking.checklist(upcoming) if upcoming else [],
         "renewals": contracts.renewals_ahead(today, AHEAD_DAYS),
         "changes": [one for one in prices.price_changes_ahead(today, AHEAD_DAYS) if one.before is not None],
         "kept": settling.kept_money(),
         "unsent": document_lists.unsent(clock.now() - timedelta(days=UNSENT_DAYS)),
+        "bank": waiting_count(),
+        "stopped": webhooks.stopped() if request.actor.may(Permission.INTEGRATIONS_MANAGE) else [],
         "open": document_lists.open_sums(),
         "ahead_days": AHEAD_DAYS,
     }

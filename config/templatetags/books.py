@@ -28,7 +28,12 @@ register = template.Library()
 WORDS = (
     (N_("Overview"), "money", Permission.INVOICES_READ, {"money"}),
     (N_("Month"), "month", Permission.INVOICES_READ, {"month", "preview-month", "close-month"}),
-    (N_("Documents"), "documents", Permission.INVOICES_READ, {"invoice", "credit", "charge", "send-again", "refund-credit"}),
+    (
+        N_("Documents"),
+        "documents",
+        Permission.INVOICES_READ,
+        {"invoice", "credit", "charge", "send-again", "refund-credit"},
+    ),
     (
         N_("Customers"),
         "customer-accounts",
@@ -49,6 +54,7 @@ WORDS = (
             "add-opening-debt",
         },
     ),
+    (N_("Bank"), "bank", Permission.PAYMENTS_READ, {"bank-preview", "bank-statement", "bank-entry"}),
     (
         N_("Contracts"),
         "contracts",
@@ -76,6 +82,12 @@ WORDS = (
         {"issuer", "new-issuer", "tax-rate", "number-series"},
     ),
     (N_("Royalty"), "royalty", Permission.ROYALTY_READ, {"royalty-statement", "royalty-terms"}),
+    (
+        N_("Webhooks"),
+        "webhooks",
+        Permission.INTEGRATIONS_MANAGE,
+        {"webhook", "new-webhook", "webhook-delivery"},
+    ),
 )
 
 

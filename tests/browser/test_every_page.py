@@ -71,6 +71,16 @@ NEEDS: dict[str, Needs] = {
     "change-liquid": lambda w: {"liquid_id": w.cast.cartridge.liquid_id},
     "site-room": lambda w: {"code": "S1", "restroom_id": w.restroom},
     "site-station": lambda w: {"code": "S1", "station_id": w.cast.stations[0].id},
+    "refund-credit": lambda w: {"number": w.credit_note},
+    "payment": lambda w: {"payment_id": w.payment},
+    "refund-payment": lambda w: {"payment_id": w.payment},
+    "return-payment": lambda w: {"payment_id": w.payment},
+    "program": lambda w: {"client_uuid": w.program},
+    "new-program-secret": lambda w: {"client_uuid": w.program},
+    "webhook": lambda w: {"endpoint_id": w.endpoint},
+    "webhook-delivery": lambda w: {"endpoint_id": w.endpoint, "delivery_id": w.delivery},
+    "bank-statement": lambda w: {"statement_id": w.statement},
+    "bank-entry": lambda w: {"entry_id": w.entry},
     **{
         name: code("S1")
         for name in (

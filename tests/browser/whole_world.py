@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from uuid import UUID
@@ -11,22 +11,27 @@ from uuid import UUID
 import typst
 from PIL import Image
 
-from accounts.commands import contacts
+from accounts.commands import clients, contacts
 from accounts.ids import uuid7
 from accounts.permissions import Role
 from billing.commands import contracts, payments, previewing, royalty
+from billing.commands.bank_files import BankFile, import_bank_file
 from billing.commands.contracts import NewContract, NewContractSite
+from billing.commands.crediting import credit_document
 from billing.commands.payments import NewPayment
 from billing.commands.royalty import Basis, Tier
 from billing.commands.terms import NewTerms
 from billing.queries import closes, settling
 from billing.queries import contracts as contract_queries
+from billing.queries.bank.entries import waiting
 from fleet.commands import add_safety_sheet
 from servicing.commands import links, office, photos, planning
 from servicing.commands.sweeps import sweep
 from servicing.events.types import Subject
 from servicing.queries import events as log
 from servicing.queries import personal
+from tests.billing import hooks
+from tests.billing.bank.files import Entry, Said, camt
 from tests.billing.books import APRIL, MAY, close, list_prices, on
 from tests.cast import NOON, Cast
 from tests.pages.sellers import sell_with_vat
@@ -51,6 +56,12 @@ class World:
     contract_site: str
     standstill: str
     person: str
+    credit_note: str
+    program: str
+    endpoint: str
+    delivery: str
+    statement: str
+    entry: str
 
 
 def sold(cast: Cast) -> Cast:
@@ -90,7 +101,15 @@ def _state_royalty(cast: Cast) -> None:
 
 def whole_world(cast: Cast) -> World:
     sold(cast)
-    found = World(cast=cast, **_worked(cast), **_planned(cast), **_billed(cast), **_shared(cast))
+    found = World(
+        cast=cast,
+        **_worked(cast),
+        **_planned(cast),
+        **_billed(cast),
+        **_shared(cast),
+        **_connected(cast),
+        **_banked(cast),
+    )
     sweep(actor=cast.dispatcher)
     return found
 
@@ -150,7 +169,7 @@ def _planned(cast: Cast) -> dict[str, str]:
 def _billed(cast: Cast) -> dict[str, str]:
     """An open invoice with a charge, and a payment that settles nothing yet."""
     with cast.reading():
-        debt, charge = settling.open_debts()[0], closes.charges()[0]
+        (debt, other), charge = settling.open_debts()[:2], closes.charges()[0]
         contract = contract_queries.get_contract("K-1")
         row = contract_queries.sites_of(contract.id)[0]
     payment = NewPayment(
@@ -162,8 +181,13 @@ def _billed(cast: Cast) -> dict[str, str]:
         external_id="T-1",
         allocations=[],
     )
-    paid = payments.record_payment(actor=cast.actors[Role.BOOKKEEPER], payment=payment)
+    bookkeeper = cast.actors[Role.BOOKKEEPER]
+    paid = payments.record_payment(actor=bookkeeper, payment=payment)
+    whole = replace(payment, amount=other.left, external_id="T-2", allocations=[(other.number, other.left)])
+    payments.record_payment(actor=bookkeeper, payment=whole)
+    note = credit_document(actor=bookkeeper, number=other.number, reason="Billed twice")
     return {
+        "credit_note": note.number,
         "invoice": debt.number,
         "charge": str(charge.id),
         "payment": str(paid.id),
@@ -188,6 +212,33 @@ def _shared(cast: Cast) -> dict[str, str]:
         "customer_token": links.make_link(actor=actor, customer_id=cast.customer.id)[1],
         "restroom_token": links.make_link(actor=actor, restroom_id=restroom_id)[1],
     }
+
+
+def _connected(cast: Cast) -> dict[str, str]:
+    """A program, and an address that was told of a change and did not answer well."""
+    client, _ = clients.make_client(actor=cast.owner, name="Ledger bridge", scopes=["changes:read"])
+    endpoint = hooks.add(cast).endpoint
+    hooks.add_customers(cast, 1)
+    hooks.tell(cast)
+    hooks.deliver(cast, hooks.failing())
+    return {
+        "program": str(client.uuid),
+        "endpoint": str(endpoint.id),
+        "delivery": str(hooks.deliveries(cast)[0].id),
+    }
+
+
+def _banked(cast: Cast) -> dict[str, str]:
+    """A bank's statement with a movement that names nothing."""
+    with cast.reading():
+        debt = settling.open_debts()[0]
+    movements = (Entry(str(debt.left), remittance="Thank you"), Entry("-4.50", remittance="Fee"))
+    file = BankFile(camt(Said(movements)), "june.xml", "DE")
+    look = import_bank_file(actor=cast.actors[Role.BOOKKEEPER], file=file)[0]
+    assert look.row is not None
+    with cast.reading():
+        entry = waiting()[0]
+    return {"statement": str(look.row.id), "entry": str(entry.id)}
 
 
 def _picture() -> bytes:
