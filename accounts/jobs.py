@@ -143,6 +143,12 @@ def perform(operator_id: UUID, job_id: UUID, effect: Callable[[Actor, Job], None
     return True
 
 
+def refs_at_work(kind: str) -> set[str]:
+    """The refs of the jobs of a kind that are still to be done and may be, in the open scope."""
+    waiting = Job.objects.filter(kind=kind, done_at=None, attempts__lt=MOST_ATTEMPTS)
+    return set(waiting.values_list("ref", flat=True))
+
+
 def finish_like(job: Job) -> None:
     """Mark done what else is owed of a job's kind: for an effect that does at once all that was owed before it.
 

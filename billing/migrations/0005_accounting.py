@@ -859,6 +859,14 @@ class Migration(migrations.Migration):
                 fields=("operator", "message_id"), name="billing_webhookdelivery_message"
             ),
         ),
+        migrations.AddIndex(
+            model_name="webhookdelivery",
+            index=models.Index(
+                condition=models.Q(("delivered_at", None)),
+                fields=["operator", "endpoint"],
+                name="billing_webhookdelivery_open",
+            ),
+        ),
         accounts.tenancy.Isolate(
             "AccountMapping",
             "ExternalId",

@@ -82,6 +82,14 @@ class WebhookDelivery(OperatorOwned):
                 fields=["operator", "message_id"], name="billing_webhookdelivery_message"
             ),
         ]
+        indexes = [
+            # What waits or was given up: little, whatever has arrived over the years.
+            models.Index(
+                fields=["operator", "endpoint"],
+                condition=Q(delivered_at=None),
+                name="billing_webhookdelivery_open",
+            ),
+        ]
 
 
 class WebhookAttempt(OperatorOwned):

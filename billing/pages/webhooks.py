@@ -95,7 +95,7 @@ def webhook_list(request: OperatorRequest) -> HttpResponse:
     """All endpoints, each with how it stands."""
     with tenancy.reading(request.actor):
         found = list(webhooks.endpoints())
-        counts = webhooks.counts_by_state([one.id for one in found])
+        counts = webhooks.counts_by_state(found)
     page = {
         "rows": [(one, counts[one.id], _standing(one)) for one in found],
         "stopped": [one for one in found if one.stopped_why in {"failing", "gone"}],
@@ -153,7 +153,7 @@ def _show(request: OperatorRequest, endpoint_id: UUID, *, status: int = 200, **t
     zone = request.operator.zone
     with tenancy.reading(request.actor):
         endpoint = webhooks.get_endpoint(endpoint_id)
-        counts = webhooks.counts_by_state([endpoint_id])[endpoint_id]
+        counts = webhooks.counts_by_state([endpoint])[endpoint_id]
         rows = webhooks.deliveries(endpoint_id)
         if state in webhooks.STATES:
             rows = rows.filter(webhooks.STATES[state])

@@ -234,6 +234,23 @@ def test_more_than_a_thousand_are_left_to_the_feed(north, told, monkeypatch):
         replaying.replay_since(actor=north.owner, endpoint_id=told.id, since=clock.now() - timedelta(days=1))
 
 
+def test_a_message_whose_job_died_is_sent_all_the_same(north, told, later, superuser):
+    superuser.execute(
+        "UPDATE accounts_job SET attempts = 5 WHERE operator_id = %s AND kind = %s",
+        [north.operator.id, hooks.DELIVER],
+    )
+    dead = {job.id for job in hooks.owed(north, hooks.DELIVER)}
+    later(hours=2)
+    hooks.add_customers(north, 1, "NEXT")
+    hooks.tell(north)
+
+    alive = [job for job in hooks.owed(north, hooks.DELIVER) if job.id not in dead]
+    assert sorted(job.ref for job in alive) == sorted(str(one.id) for one in hooks.deliveries(north))
+    hooks.add_customers(north, 1, "AGAIN")
+    hooks.tell(north)
+    assert len(hooks.owed(north, hooks.DELIVER)) == len(dead) + 3
+
+
 def test_a_test_message_arrives_as_any_other(north, told):
     hooks.deliver(north, hooks.taking())
     replaying.send_test(actor=north.owner, endpoint_id=told.id)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
+from uuid import UUID
 
 from accounts import jobs
 from accounts.ids import uuid7
 from billing.models import WebhookDelivery
+from billing.queries import webhooks
 
 DELIVER = "billing.tasks.deliver"
+LOST_AFTER = timedelta(hours=1)
 
 
 def owe(delivery: WebhookDelivery, at: datetime) -> None:
@@ -39,6 +42,25 @@ def owe_again(deliveries: Sequence[WebhookDelivery], at: datetime) -> None:
         deliveries, ["replayed_after", "next_at", "delivered_at", "given_up_at"], batch_size=500
     )
     _enqueue(deliveries)
+
+
+def owe_lost(endpoint_id: UUID, now: datetime) -> None:
+    """Owe again what should have been tried an hour ago and has no job any more, as when its workers died over it.
+
+    A delivery that somebody has locked is being seen to. The endpoint may be locked already: this waits for nothing.
+    """
+    rows = WebhookDelivery.objects.filter(
+        webhooks.WAITING, endpoint_id=endpoint_id, next_at__lt=now - LOST_AFTER
+    )
+    found = list(rows.select_for_update(skip_locked=True))
+    if not found:
+        return
+    at_work = jobs.refs_at_work(DELIVER)
+    lost = [one for one in found if str(one.id) not in at_work]
+    for delivery in lost:
+        delivery.next_at = now
+    WebhookDelivery.objects.bulk_update(lost, ["next_at"])
+    _enqueue(lost)
 
 
 def _enqueue(deliveries: Sequence[WebhookDelivery]) -> None:

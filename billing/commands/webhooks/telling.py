@@ -33,6 +33,7 @@ def _tell(_actor: Actor, job: Job) -> None:
     jobs.finish_like(job)
     now, place = clock.now(), here()
     for endpoint in WebhookEndpoint.objects.select_for_update().filter(stopped_at=None).order_by("id"):
+        owing.owe_lost(endpoint.id, now)
         _tell_endpoint(endpoint, place, now)
 
 
