@@ -76,7 +76,9 @@ def import_bank_file(*, actor: Actor, file: BankFile) -> list[StatementLook]:
         found = _read(file)
         for statement in found:
             judging.entity_of(statement.account, file.legal_entity)
-    return [_take_in(actor, file, statement) for statement in found]
+    taken = [_take_in(actor, file, statement) for statement in found]
+    with tenancy.reading(actor):
+        return [_with_suggestions(one) for one in taken]
 
 
 def _read(file: BankFile) -> list[Statement]:
@@ -135,7 +137,7 @@ def _take_in(actor: Actor, file: BankFile, statement: Statement) -> StatementLoo
         BankEntry.objects.bulk_create(made)
         by_key = {entry.key: entry for entry in made}
         looks = [replace(one, entry=one.entry or by_key.get(one.key)) for one in look.looks]
-        return _with_suggestions(replace(look, looks=looks, row=row))
+        return replace(look, looks=looks, row=row)
 
 
 def _same(statement: Statement) -> BankStatement | None:

@@ -27,6 +27,7 @@ MOST_BYTES = 5 * 1024 * 1024
 MOST_DEPTH = 40  # elements inside each other; the standard's deepest path has about half of that
 MOST_MOVEMENTS = 5_000  # in one statement: it is taken in whole, while nothing else is booked
 MOST_REMITTANCE = 500
+LARGEST_AMOUNT, FIRST_YEAR = Decimal(10) ** 12, 1900  # what a payment may have; beyond it is a slip
 _MESSAGE = re.compile(r"camt\.(\d{3})\.001\.\d\d")
 _DECIMAL = re.compile(r"\+?(\d{1,18}(\.\d{0,5})?|\.\d{1,5})")
 _OPENING, _CLOSING, _INTERIM = ("OPBD", "PRCD"), ("CLBD",), ("ITBD",)
@@ -336,7 +337,8 @@ class _Reading:
 
     def _number(self, element: Element) -> Decimal:
         text = (element.text or "").strip()
-        if not _DECIMAL.fullmatch(text) or Decimal(text) % smallest(self.currency):
+        is_amount = _DECIMAL.fullmatch(text) and Decimal(text) < LARGEST_AMOUNT
+        if not is_amount or Decimal(text) % smallest(self.currency):
             raise Unfit(
                 "amount",
                 _(
@@ -350,7 +352,7 @@ class _Reading:
 
     def _day_of(self, element: Element, name: str) -> date:
         day = date_in(first(element, f"{name}/Dt", f"{name}/DtTm"))
-        if day is None:
+        if day is None or day.year < FIRST_YEAR:
             raise Unfit(
                 "date", _("Statement {id} leaves out a date, or has one that there is not.", id=self.id)
             )

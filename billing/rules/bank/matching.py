@@ -313,9 +313,9 @@ class Clues:
                 self.by_key[key_of(debt.number)].append(debt)
                 self.by_left[debt.currency, debt.left].append(debt)
 
-    def near(self, movement: Movement) -> dict[str, Debt]:
-        """The debts whose number stands in a movement, or of which exactly its amount is left."""
-        named = [debt for key in keys_named(movement) for debt in self.by_key.get(key, ())]
+    def near(self, movement: Movement, keys: Collection[str]) -> dict[str, Debt]:
+        """The debts whose number is among a movement's keys, or of which exactly its amount is left."""
+        named = [debt for key in keys for debt in self.by_key.get(key, ())]
         exact = self.by_left.get((movement.currency, movement.amount), ())
         return {debt.number: debt for debt in (*named, *exact) if debt.currency == movement.currency}
 
@@ -331,7 +331,7 @@ def suggestions(movement: Movement, clues: Clues) -> list[Suggestion]:
     by_name = clues.names.get(references.plain(movement.party), frozenset())
     named = keys_named(movement)
     found = []
-    for debt in clues.near(movement).values():
+    for debt in clues.near(movement, named).values():
         hints = {
             Hint.NAMED: key_of(debt.number) in named,
             Hint.AMOUNT: debt.left == movement.amount,

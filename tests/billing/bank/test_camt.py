@@ -5,11 +5,14 @@ The schemas are those of ISO 20022 for camt.053.001.02 and camt.053.001.08, unch
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from billing.rules.bank import camt as reader
 from billing.rules.bank.statements import is_name, keys
@@ -75,6 +78,8 @@ VALID_BUT_UNFIT = [
     (Said((Entry("5.00"),), dropped=("closing",)), "no-balance", "no closing balance"),
     (Said((Entry("5.00"),), codes=("OPAV", "CLAV")), "no-balance", "no opening balance"),
     (Said((Entry("5.005"),), closing="1005.005"), "amount", "5.005"),
+    (Said((Entry("5.00"),), opening="1000000000000.00"), "amount", "1000000000000.00"),
+    (Said((Entry("5.00", on="1899-12-31"),)), "date", "leaves out a date"),
     (Said((Entry("5.00"),), currency="XYZ"), "currency", "XYZ"),
 ]
 
@@ -126,6 +131,36 @@ def test_what_is_no_statement_is_refused(content, code, why):
     with pytest.raises(reader.Unfit, match=why) as refused:
         reader.read(content)
     assert refused.value.code == code
+
+
+WHOLE = camt(DAY)
+TAGS = sorted(set(re.findall(rb"</?[A-Za-z]+>", WHOLE)))
+
+
+@given(st.lists(st.tuples(st.integers(0, len(WHOLE)), st.integers(0, 30), st.sampled_from(TAGS)), max_size=4))
+def test_whatever_is_torn_out_of_a_file_it_is_read_or_refused(tears):
+    torn = WHOLE
+    for at, length, tag in tears:
+        torn = torn[:at] + tag + torn[at + length :]
+    for read in read_or_refused(torn):
+        assert read.opening + sum(one.signed for one in read.movements) == read.closing
+
+
+def read_or_refused(content):
+    """The statements of a file, none of one that is refused; anything else that is raised is a fault."""
+    try:
+        return reader.read(content)
+    except reader.Unfit:
+        return []
+
+
+@given(st.sets(st.sampled_from(sorted(set(re.findall(rb"<([A-Za-z]+)>", WHOLE)))), max_size=3))
+def test_whatever_elements_are_left_out_it_is_read_or_refused(names):
+    kept = WHOLE
+    for name in names:
+        kept = re.sub(rb"<%b\b[^>]*>.*?</%b>" % (name, name), b"", kept)
+    for read in read_or_refused(kept):
+        assert read.opening + sum(one.signed for one in read.movements) == read.closing
 
 
 @pytest.mark.parametrize("space", [b"camt.053.001.04", b"camt.053.001.14", b"bank-of-its-own"])
