@@ -200,6 +200,7 @@ def _entry(entry: EntryShown) -> dict[str, Any]:
         {
             "line": line.line,
             "account": line.account,
+            "external_account": line.external_account,
             "site": line.site,
             "jurisdiction": line.jurisdiction,
             **_sides(line, entry.currency),

@@ -35,6 +35,8 @@ from servicing.commands.photos import add_photo
 from servicing.commands.seals import seal
 from servicing.commands.sweeps import sweep
 from tests.api.contracted import contracted
+from tests.api.hooked import hooked
+from tests.api.written_back import written_back
 from tests.billing.bank.files import Entry as BankLine
 from tests.billing.bank.files import Said as BankSaid
 from tests.billing.bank.files import camt
@@ -188,6 +190,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         **paid,
         **banked(cast),
         "royalty_month": told(cast),
+        **hooked(cast),
     }
 
 
@@ -238,7 +241,8 @@ def pay_and_credit(cast: Cast) -> dict[str, UUID | str]:
     note = credit_document(
         actor=cast.owner, number=invoice.number, reason="Too much", lines=[CreditedLine(1, Decimal("5.00"))]
     )
-    return {"payment_id": payment.id, "credit_note": note.number}
+    back = written_back(cast, payment.id, note.number)
+    return {"payment_id": payment.id, "credit_note": note.number, **back}
 
 
 def banked(cast: Cast) -> dict[str, UUID | str]:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
+from datetime import date
+from decimal import Decimal
 from uuid import uuid4
 
 import pytest
 
 from accounts import clock
+from billing.commands.payments import NewPayment, record_payment
+from billing.queries import settling
 from tests.api.callers import LISTS, api_routes, everything, live, names_in, signed_in, view_of
 from tests.cast import NOON, new_cast
 
@@ -21,13 +26,19 @@ BODIES = {
     "api-contract-terms": {"effective_from": "2026-11-01"},
     "api-price-announcement": {"announced_on": "2026-06-01"},
     "api-purchase-order-end": {"ends_before": "2031-01-01"},
+    "api-account-mapping": {"external_account": "8401"},
     "api-credit-note-allocations": SETTLING,
+    "api-external-id": {"external_id": "D-1002"},
+    "api-payment-return": {"returned_on": "2026-06-01"},
     "api-invoice-credit": {"reason": "Too much", "lines": [{"line": 1, "amount": "1.00"}]},
     "api-payment-allocations": SETTLING,
     "api-price-item-prices": {"amount": "14.00", "effective_from": "2026-09-01"},
     "api-service-event-counter": {"reason": "other"},
+    "api-webhook-endpoint": {"url": "https://books.quay.example/hooks"},
+    "api-webhook-replays": {"since": "2026-01-01T00:00:00Z"},
 }
 PROBES = {
+    "api-account-mapping": "GET PUT DELETE",
     "api-agreement": "GET",
     "api-agreement-end": "POST",
     "api-alert": "GET",
@@ -44,12 +55,14 @@ PROBES = {
     "api-contract-site-end": "POST",
     "api-contract-sites": "GET POST",
     "api-contract-terms": "GET POST",
-    "api-credit-note-allocations": "POST",
+    "api-credit-note-allocation-release": "POST",
+    "api-credit-note-allocations": "GET POST",
+    "api-external-id": "GET PUT DELETE",
     "api-charge-explanation": "GET",
     "api-credit-note": "GET",
     "api-credit-note-lines": "GET",
     "api-crew": "GET",
-    "api-customer": "GET",
+    "api-customer": "DELETE GET",
     "api-customer-billing-email": "POST",
     "api-customer-billing-profile": "GET POST",
     "api-customer-statement": "GET",
@@ -60,7 +73,10 @@ PROBES = {
     "api-invoice-creditable": "GET",
     "api-invoice-lines": "GET",
     "api-payment": "GET",
+    "api-payment-allocation-release": "POST",
     "api-payment-allocations": "POST",
+    "api-payment-return": "POST",
+    "api-refund": "GET",
     "api-personal-text": "GET",
     "api-photo": "GET",
     "api-price-announcement": "POST",
@@ -79,6 +95,13 @@ PROBES = {
     "api-unit-events": "GET",
     "api-unit-state": "GET",
     "api-visit": "GET",
+    "api-webhook-deliveries": "GET",
+    "api-webhook-delivery": "GET",
+    "api-webhook-endpoint": "GET PUT DELETE",
+    "api-webhook-replay": "POST",
+    "api-webhook-replays": "POST",
+    "api-webhook-rotation": "POST",
+    "api-webhook-test": "POST",
 }
 
 
@@ -94,6 +117,8 @@ def test_every_route_with_an_id_has_a_probe_for_each_of_its_methods():
 
 def ask(client, name, method, values):
     address, route = routes_by_id()[name]
+    if (name, method) == ("api-webhook-endpoint", "DELETE"):
+        values = {**values, "endpoint_id": values["spare_endpoint_id"]}
     for part in names_in(route):
         address = address.replace(f"<uuid:{part}>", str(values[part])).replace(
             f"<str:{part}>", str(values[part])
@@ -105,6 +130,8 @@ def ask(client, name, method, values):
         "api-site-usual-crew": {"crew": str(values["crew_id"])},
     }
     body = named.get(name) or BODIES.get(name)
+    if method in {"PUT", "DELETE"}:
+        return client.generic(method, f"/{address}", json.dumps(body or {}), content_type="application/json")
     return client.read(path) if method == "GET" else client.send(path, body)
 
 
@@ -115,7 +142,7 @@ def rival(database):
         south = new_cast("south")
         lived = live(south)
         named = {f"{name}_id": row for name, row in references_of(south).items()}
-        return south, lived | named
+        return south, named | lived
 
 
 @pytest.mark.parametrize(
@@ -163,7 +190,9 @@ NAMED_IN_BODIES = (
     ("api-purchase-orders", "customer", {"number": "PO-9", "starts_on": "2026-06-01"}),
     ("api-purchase-orders", "site", {"number": "PO-9", "starts_on": "2026-06-01"}),
     ("api-opening-debts", "customer", {"number": "OLD-2", "issued_on": "2026-01-05", "amount": "5"}),
+    ("api-external-ids", "id", {"system": "ledger", "kind": "customer", "external_id": "D-1003"}),
     ("api-payments", "customer", {"received_on": "2026-06-10", "amount": "5"}),
+    ("api-refunds", "payment", {"paid_on": "2026-06-14", "amount": "0.50"}),
     ("api-reports", "site", {"kind": "odour"}),
     ("api-reports", "unit", {"kind": "odour"}),
     ("api-restrooms", "site", {"name": "Attic"}),
@@ -180,7 +209,7 @@ NAMES_NOTHING = {
     "api-bank-file-previews", "api-bank-files", "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes",
     "api-month-previews", "api-number-series", "api-personal-texts", "api-photos",
     "api-price-items", "api-royalty-statements", "api-royalty-terms", "api-sendings", "api-service-events",
-    "api-service-rules", "api-tax-rates", "api-unit-models",
+    "api-service-rules", "api-tax-rates", "api-unit-models", "api-webhook-endpoints",
 }  # fmt: skip
 
 
@@ -213,10 +242,20 @@ def test_a_rivals_id_in_a_body_is_answered_as_an_absent_one(north, rival, name, 
     assert client.send(path, {**whole, **own}).status_code == 201
 
 
+def a_payment_of(cast):
+    """The first one; where there is none, one is made."""
+    with cast.reading():
+        payment = settling.payments().first()
+    new = NewPayment(cast.customer.id, date(2026, 6, 10), Decimal(5))
+    return (payment or record_payment(actor=cast.owner, payment=new)).id
+
+
 def references_of(cast):
     return {
         "crew": cast.crew.id,
         "customer": cast.customer.id,
+        "id": cast.customer.id,
+        "payment": a_payment_of(cast),
         "liquid": cast.cartridge.liquid_id,
         "restroom": cast.stations[0].restroom_id,
         "site": cast.site.id,
@@ -242,6 +281,9 @@ def test_a_rivals_crew_goes_to_no_site(north, rival):
 FILTERS = (
     ("open-documents", "customer", "customer_id"),
     ("payments", "customer", "customer_id"),
+    ("refunds", "customer", "customer_id"),
+    ("refunds", "payment", "payment_id"),
+    ("accounting/external-ids", "id", "customer_id"),
     ("journal-entries", "customer", "customer_id"),
     ("sendings", "customer", "customer_id"),
     ("sites", "customer", "customer_id"),
