@@ -7,6 +7,8 @@ from typing import Any
 # draft-ietf-httpapi-ratelimit-headers-11 (a draft still)
 LIMITS = ("RateLimit", "RateLimit-Policy")
 _TEXT = {"type": "string"}
+# A string of RFC 8941, or the same without its quotes where it needs none.
+_KEY = r"""^("([ !#-\[\]-~]|\\["\\])+"|[!#$%&'*+.^_`|~:/=0-9A-Za-z-]+)$"""
 
 HEADERS: dict[str, Any] = {
     "RateLimit": {
@@ -55,7 +57,7 @@ PARAMETERS: dict[str, Any] = {
             "A text of your own, new for each thing to be done and the same for each try of it: what was done is then not "
             "done again, and its answer is given again for seven days (draft-ietf-httpapi-idempotency-key-header-07)."
         ),
-        "schema": {"type": "string", "minLength": 1, "maxLength": 255, "pattern": "^[A-Za-z0-9._~-]+$"},
+        "schema": {"type": "string", "minLength": 1, "maxLength": 255, "pattern": _KEY},
         "example": "payment-2026-06-15-0001",
     },
     "IfNoneMatch": {

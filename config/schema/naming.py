@@ -94,6 +94,8 @@ _VERBS = {
 }
 # Where the rule would say it less well.
 _NAMES = {
+    "POST bank-files": "import_bank_file",
+    "POST bank-files/preview": "preview_bank_file",
     "GET accounting/changes": "follow_changes",
     "GET webhook-endpoints/{}/deliveries": "list_webhook_deliveries",
     "GET webhook-endpoints/{}/deliveries/{}": "get_webhook_delivery",

@@ -17,6 +17,9 @@ from PIL import Image
 
 from accounts import clock
 from tests.api.callers import Api, made, signed_in
+from tests.billing.bank.files import Entry as BankLine
+from tests.billing.bank.files import Said as BankSaid
+from tests.billing.bank.files import camt
 from tests.cast import Cast
 
 MONTH = {"month": "2026-05-01"}
@@ -198,6 +201,14 @@ BODIES: dict[str, Body] = {
     },
     "release_payment_allocation": lambda s: None,
     "release_credit_note_allocation": lambda s: None,
+    "preview_bank_file": lambda s: _bank_file("2026/118"),
+    "import_bank_file": lambda s: _bank_file("2026/118"),
+    "assign_bank_entry": lambda s: {
+        "customer": s.ids["customer_id"],
+        "allocations": [{"document": "OLD-1", "amount": "2.00"}],
+    },
+    "set_aside_bank_entry": lambda s: {"reason": "Interest of the account"},
+    "return_bank_entry": lambda s: {"payment": s.ids["returned_payment_id"]},
     "return_payment": lambda s: {"returned_on": "2026-06-12", "reason": "No funds"},
     # accounting
     "add_external_ids": lambda s: [
@@ -242,6 +253,7 @@ LATER = {"state_royalty_month": datetime(2026, 7, 3, 9, tzinfo=UTC)}
 # Rows of a call's own, where the usual one has done its part.
 PLACES: dict[str, Callable[[Setting], dict[str, str]]] = {
     "counter_service_event": lambda s: {"event_id": _an_event(s)},
+    "set_aside_bank_entry": lambda s: {"bank_entry_id": _waiting(s)},
     "remove_customer": lambda s: {
         "customer_id": s.add("customers", [{"code": "C9", "name": "Nobody yet", "country": "DE"}])["id"]
     },
@@ -252,6 +264,22 @@ def _jpeg() -> bytes:
     out = io.BytesIO()
     Image.new("RGB", (8, 8)).save(out, "JPEG")
     return out.getvalue()
+
+
+def _bank_file(name: str) -> bytes:
+    """A statement on which one movement is a payment of ours, and one is not."""
+    said = (
+        BankLine("1.50", "OLD-1", bank=f"{name}/1", end_to_end="NOTPROVIDED"),
+        BankLine("0.25", "Interest", bank=f"{name}/2"),
+    )
+    return camt(BankSaid(said, id=name))
+
+
+def _waiting(s: Setting) -> str:
+    """A movement that nobody has said yet what it is."""
+    s.api.post("/api/v1/bank-files", _bank_file("2026/119"), content_type="application/xml")
+    waiting = s.api.read("bank-entries", state="unmatched", limit=200).json()["results"]
+    return next(one["id"] for one in waiting if one["amount"] == "0.25")
 
 
 def _another_site(s: Setting) -> str:

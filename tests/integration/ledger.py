@@ -41,7 +41,7 @@ from wickround_client.models import (
 )
 from wickround_client.types import Response
 
-PAGE = 500
+PAGE = int(os.environ.get("LEDGER_PAGE", "500"))
 TRIES = 8
 AGAIN = {
     HTTPStatus.TOO_MANY_REQUESTS,

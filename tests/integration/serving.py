@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
+from django.conf import settings
+
 from accounts.clock import OFFSET_VARIABLE
 from config import embedded, supervisor
 from config.launch import spawn
@@ -21,6 +23,8 @@ from tests.cast import NOON
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 READY_SECONDS = 120
+# As the tests have it: what they sign, the served product reads.
+SECRET = "only the tests sign with these words, and nobody else"
 # Whoever is tried here is not to be slowed down; that quotas hold has tests of its own.
 UNLIMITED = "1000000/1000000"
 
@@ -58,9 +62,15 @@ def environment(servers: embedded.Servers) -> dict[str, str]:
         **rates,
         "DJANGO_SETTINGS_MODULE": "config.settings",
         "WICKROUND_HTTPS": "no",
-        "WICKROUND_SECRET_KEY": "only the tests sign with these words, and nobody else",
+        "WICKROUND_SECRET_KEY": SECRET,
         OFFSET_VARIABLE: str((NOON - datetime.now(UTC)).total_seconds()),
     }
+
+
+def as_in_the_tests() -> None:
+    """For a process that makes an operator outside of them: whose pages it may ask, and what it signs with."""
+    settings.ALLOWED_HOSTS.append("testserver")
+    settings.SECRET_KEY = SECRET
 
 
 def _free_port() -> int:

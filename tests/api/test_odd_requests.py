@@ -1,0 +1,34 @@
+"""What is nearly right is refused where it would mean something else: an empty filter, a word for yes, a number for a text."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.api.callers import made, office, refused, signed_in
+
+
+@pytest.mark.parametrize("query", [{"customer": ""}, {"received_to": ""}, {"external_id": ""}, {"limit": ""}])
+def test_an_empty_query_parameter_does_not_answer_with_everything(north, query):
+    answer = signed_in(north).read("payments", **query)
+
+    assert refused(answer, 400) == [f"/{name}" for name in query]
+    assert answer.json()["errors"][0]["code"] == "empty-parameter"
+
+
+@pytest.mark.parametrize("value", ["AAA", "1", "yes", "null", "TRUE"])
+def test_yes_and_no_are_true_and_false(north, value):
+    client = signed_in(north)
+
+    assert refused(client.read("crews", active=value), 400) == ["/active"]
+    assert [len(client.read("crews", active=one).json()["results"]) for one in ("true", "false")] == [1, 0]
+
+
+def test_a_number_is_no_text(north):
+    client = office(north)
+    customer = {"code": "C7", "name": "Lock Hotels", "country": "AT"}
+
+    assert refused(client.send("customers", [{**customer, "code": 7}]), 400) == ["/0/code"]
+    assert refused(client.send("sites", [{"customer": 12, "code": "S", "name": "S", "kind": "office"}]), 400)[
+        0
+    ] == ("/0/customer")
+    assert made(client.send("customers", [{**customer, "code": "007"}]))[0]["code"] == "007"
