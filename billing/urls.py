@@ -9,6 +9,7 @@ from billing.api import (
     documents,
     explaining,
     feed,
+    feed_export,
     ledger,
     naming,
     opening,
@@ -187,6 +188,8 @@ urlpatterns = [
     ),
     path("accounting/accounts", naming.UsedAccounts.as_view(), name="api-accounts"),
     path("accounting/changes", feed.AccountingChanges.as_view(), name="api-accounting-changes"),
+    path("accounting/export.csv", feed_export.AccountingFile.as_view(), name="api-accounting-file"),
+    path("accounting/totals", feed_export.AccountingTotals.as_view(), name="api-accounting-totals"),
     path("account-balances", ledger.AccountBalances.as_view(), name="api-account-balances"),
     path("webhook-endpoints", webhooks.WebhookEndpoints.as_view(), name="api-webhook-endpoints"),
     path(
