@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 
 from django import forms
 from django.core.paginator import Paginator
-from django.http import HttpResponse
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext_lazy
 
@@ -86,13 +86,7 @@ def _proposed(request: OperatorRequest) -> dict[str, Any]:
 def customer(request: OperatorRequest, code: str) -> HttpResponse:
     with tenancy.reading(request.actor):
         found = queries.customer_by_code(code)
-    names = (*places.CUSTOMER_FIELDS, "billing_email")
-    form = CustomerForm(
-        request.POST if request.method == "POST" else None,
-        initial={name: getattr(found, name) for name in names},
-    )
-    if not request.actor.may(Permission.DOCUMENTS_SEND):
-        form.fields["billing_email"].disabled = True
+    form = _form_of(request, found, request.POST if request.method == "POST" else None)
     if not form.is_bound:
         return _show(request, found, form)
     if not form.is_valid():
@@ -105,6 +99,27 @@ def customer(request: OperatorRequest, code: str) -> HttpResponse:
     return redirect("customer", slug=request.operator.slug, code=code)
 
 
+@operator_page(Permission.CUSTOMERS_MANAGE, "POST")
+def remove_customer(request: OperatorRequest, code: str) -> HttpResponse:
+    with tenancy.reading(request.actor):
+        found = queries.customer_by_code(code)
+    try:
+        commands.remove_customer(actor=request.actor, customer_id=found.id)
+    except Refusal as refusal:
+        return _show(
+            request, found, _form_of(request, found), status=refusal.status, not_removed=refusal.detail
+        )
+    return redirect("customers", slug=request.operator.slug)
+
+
+def _form_of(request: OperatorRequest, found: Customer, typed: QueryDict | None = None) -> CustomerForm:
+    names = (*places.CUSTOMER_FIELDS, "billing_email")
+    form = CustomerForm(typed, initial={name: getattr(found, name) for name in names})
+    if not request.actor.may(Permission.DOCUMENTS_SEND):
+        form.fields["billing_email"].disabled = True
+    return form
+
+
 def _change(request: OperatorRequest, found: Customer, values: dict[str, Any]) -> None:
     email = values["billing_email"]
     if email != found.billing_email:
@@ -113,13 +128,16 @@ def _change(request: OperatorRequest, found: Customer, values: dict[str, Any]) -
     places.change_customer(actor=request.actor, customer_id=found.id, **own)
 
 
-def _show(request: OperatorRequest, found: Customer, form: forms.Form, *, status: int = 200) -> HttpResponse:
+def _show(
+    request: OperatorRequest, found: Customer, form: forms.Form, *, status: int = 200, not_removed: str = ""
+) -> HttpResponse:
     with tenancy.reading(request.actor):
         sites = list(queries.found_sites("", found.id))
     page = {
         "customer": found,
         "sites": sites,
         "form": form,
+        "not_removed": not_removed,
         "may_read_invoices": request.actor.may(Permission.INVOICES_READ),
         "may_share": request.actor.may(Permission.RECORDS_SHARE),
     }

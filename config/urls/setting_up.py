@@ -23,6 +23,7 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{SET_UP}/customers/", customers.customers, name="customers"),
     path(f"{SET_UP}/new-customer", customers.new_customer, name="new-customer"),
     path(f"{SET_UP}/customers/<path:code>", customers.customer, name="customer"),
+    path(f"{SET_UP}/remove-customer/<path:code>", customers.remove_customer, name="remove-customer"),
     path(f"{SET_UP}/sites/", sites.sites, name="sites-set-up"),
     path(f"{SET_UP}/new-site", sites.new_site, name="new-site"),
     path(SITE, sites.site, name="site-set-up"),
