@@ -114,6 +114,7 @@ def _body_of(request: Request, most: int) -> bytes:
             raise UnsupportedMediaType(request.content_type) from None
     body = asked.read(most + 1)
     if len(body) > most:
-        raise TooLarge(_("A body may have up to {most} bytes here. Nothing was stored.", most=most))
+        wrong = _("A body may have up to {most} bytes here. Nothing was stored.", most=most)
+        raise TooLarge(wrong, errors=[Problem("", "too-large", wrong)])
     asked._body = body  # noqa: SLF001 - as Django keeps it
     return body
