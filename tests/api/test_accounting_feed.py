@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from decimal import Decimal
+from threading import Barrier
 from typing import Any
 from uuid import uuid4
 
 import jsonschema
 import pytest
+from django.db import connection, connections
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 
 from accounts.commands import customers as customer_commands
 from accounts.commands.places import change_customer
 from accounts.permissions import Role
+from billing.api.feed import READ_BY
 from billing.commands.allocating import allocate_credit
 from billing.commands.parties import set_profile
 from billing.commands.payments import NewPayment, record_payment
 from billing.models import Change, ExternalId
 from billing.rules.feed_tokens import TokenWriter, epoch_of, read_token
-from tests.api.callers import live, refused, signed_in
+from tests.api.callers import live, program_of, refused, signed_in
 from tests.billing.books_of_account import Said, content, issue
 
 FEED = "accounting/changes"
@@ -187,6 +192,7 @@ def test_each_thing_is_told_as_its_own_door_shows_it(north, keeper):
         "invoice": lambda one: keeper.read(f"invoices/{one['number']}"),
         "credit_note": lambda one: keeper.read(f"credit-notes/{one['number']}"),
         "payment": lambda one: keeper.read(f"payments/{one['id']}"),
+        "refund": lambda one: keeper.read(f"refunds/{one['id']}"),
         "customer": lambda one: keeper.read(f"customers/{one['id']}"),
     }
 
@@ -249,26 +255,25 @@ def test_a_credit_note_is_told_again_when_it_settles(north, keeper):
     assert told["credit_note"]["version"] == 2
 
 
-def test_only_kinds_that_the_reader_may_read_are_told(north, keeper, monkeypatch):
-    from accounts import permissions
-
+@pytest.mark.parametrize(
+    ("scope", "kinds"),
+    [
+        ("customers:read", {"customer"}),
+        ("journal:read", {"journal_entry"}),
+        ("payments:read", {"payment", "refund"}),
+        ("invoices:read", {"invoice", "credit_note", "opening"}),
+        ("sites:read", set()),
+    ],
+)
+def test_only_kinds_that_the_reader_may_read_are_told(north, scope, kinds):
     live(north)
-    whole = followed(keeper)[0]
-    for kept, kinds in (
-        (permissions.Permission.CUSTOMERS_READ, {"customer"}),
-        (permissions.Permission.JOURNAL_READ, {"journal_entry"}),
-        (permissions.Permission.PAYMENTS_READ, {"payment"}),
-        (permissions.Permission.INVOICES_READ, {"invoice", "credit_note", "opening"}),
-    ):
-        allowed = {
-            **permissions.ROLE_PERMISSIONS,
-            Role.BOOKKEEPER: frozenset({permissions.Permission.CHANGES_READ, kept}),
-        }
-        monkeypatch.setattr(permissions, "ROLE_PERMISSIONS", allowed)
-        some, token = followed(keeper, limit=1)
-        assert keys(some) == [(one["kind"], one["id"]) for one in whole if one["kind"] in kinds]
-        # It stands behind the others too: nothing is looked through twice.
-        assert token == page(signed_in(north))["next"]
+    whole, end = followed(program_of(north))
+
+    some, token = followed(program_of(north, "changes:read", scope), limit=1)
+
+    assert keys(some) == [(one["kind"], one["id"]) for one in whole if one["kind"] in kinds]
+    # It stands behind the others too: nothing is looked through twice.
+    assert token == end
 
 
 def test_who_may_not_read_changes_is_refused(north):
@@ -356,7 +361,7 @@ def test_every_answer_is_as_the_schema_says(north, keeper):
     shape = schema["components"]["schemas"]["Changes"]
     answer = page(keeper, limit=500)
     kinds = {one["kind"] for one in answer["changes"]}
-    assert kinds == {"customer", "invoice", "credit_note", "opening", "journal_entry", "payment"}
+    assert kinds == set(READ_BY)
 
     jsonschema.Draft202012Validator({**shape, "components": schema["components"]}).validate(answer)
 
@@ -383,8 +388,12 @@ def test_a_profile_is_changed_only_by_who_saw_its_version(north):
     change_customer(actor=north.owner, customer_id=north.customer.id, name="Another")
     again = owner.send(here, {"payment_days": 8}, headers={"if-match": changed.headers["ETag"]})
     assert again.status_code == 412
-    # A person at a form may leave it out.
+    # A person at a form may leave it out, a program may not.
     assert owner.send(here, {"payment_days": 8}).status_code == 200
+    program = program_of(north, "invoices:read", "contracts:manage")
+    assert program.send(here, {"payment_days": 9}).status_code == 428
+    now = program.read(here).headers["ETag"]
+    assert program.send(here, {"payment_days": 9}, headers={"if-match": now}).status_code == 200
 
 
 def test_a_customer_is_removed_only_while_nothing_hangs_on_it(north):
@@ -401,3 +410,45 @@ def test_a_customer_is_removed_only_while_nothing_hangs_on_it(north):
     assert owner.delete(f"/api/v1/customers/{uuid4()}").status_code == 404
     with north.reading():
         assert Change.objects.filter(gone=True).count() == 1
+
+
+def test_of_many_who_saw_the_same_version_one_changes_it(north):
+    """All at once, each on a connection of its own: the first wins, the others are told that it changed."""
+    owner = signed_in(north)
+    here = f"customers/{north.customer.id}/billing-profile"
+    tag = owner.read(here).headers["ETag"]
+    together = Barrier(4)
+
+    def change(days):
+        client = signed_in(north)
+        together.wait()
+        try:
+            return client.send(here, {"payment_days": days}, headers={"if-match": tag}).status_code, days
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(4) as pool:
+        answers = list(pool.map(change, (3, 4, 5, 6)))
+
+    (won,) = [days for status, days in answers if status == 200]
+    assert sorted(status for status, _ in answers) == [200, 412, 412, 412]
+    assert owner.read(here).json()["payment_days"] == won
+    assert owner.read(here).headers["ETag"] == f'"customer-{north.customer.id}-v2"'
+
+
+def test_a_page_of_many_asks_the_database_no_more_often_than_a_page_of_few(north, keeper):
+    live(north)
+
+    def asked():
+        with CaptureQueriesContext(connection) as queries:
+            changes = page(keeper, limit=500)["changes"]
+        return len(queries), len(changes)
+
+    few, some = asked()
+    for number in range(30):
+        paid(north, "1.00", reference=f"Again {number}")
+        customer(north, f"D{number}")
+    many, most = asked()
+
+    assert most > some + 60
+    assert many == few <= 25

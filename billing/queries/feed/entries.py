@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -52,6 +54,12 @@ def entries(ids: Collection[UUID], system: str = "") -> dict[UUID, dict[str, Any
     return found
 
 
+@lru_cache(maxsize=64)
+def nothing(currency: str) -> str:
+    """No amount, as text: one side of every line is that."""
+    return amount_text(Decimal(0), currency)
+
+
 def _line(row: list[Any], external_account: str, currency: str) -> dict[str, Any]:
     line, account, site, jurisdiction, debit, credit = row
     return {
@@ -60,6 +68,6 @@ def _line(row: list[Any], external_account: str, currency: str) -> dict[str, Any
         "external_account": external_account,
         "site": site,
         "jurisdiction": jurisdiction,
-        "debit": amount_text(debit, currency),
-        "credit": amount_text(credit, currency),
+        "debit": amount_text(debit, currency) if debit else nothing(currency),
+        "credit": amount_text(credit, currency) if credit else nothing(currency),
     }
