@@ -48,15 +48,24 @@ HEADERS: dict[str, Any] = {
     },
     "Allow": {"description": "The methods of this address.", "schema": _TEXT, "example": "GET, HEAD"},
 }
+_ONCE = (
+    "A text of your own, new for each thing to be done and the same for each try of it: what was done is then not done "
+    "again, and its answer is given again for seven days (draft-ietf-httpapi-idempotency-key-header-07)."
+)
 PARAMETERS: dict[str, Any] = {
     "IdempotencyKey": {
         "name": "Idempotency-Key",
         "in": "header",
         "required": False,
-        "description": (
-            "A text of your own, new for each thing to be done and the same for each try of it: what was done is then not "
-            "done again, and its answer is given again for seven days (draft-ietf-httpapi-idempotency-key-header-07)."
-        ),
+        "description": _ONCE,
+        "schema": {"type": "string", "minLength": 1, "maxLength": 255, "pattern": _KEY},
+        "example": "payment-2026-06-15-0001",
+    },
+    "IdempotencyKeyOfPrograms": {
+        "name": "Idempotency-Key",
+        "in": "header",
+        "required": False,
+        "description": f"{_ONCE} A program must send it here; a person, who sees what happened, need not.",
         "schema": {"type": "string", "minLength": 1, "maxLength": 255, "pattern": _KEY},
         "example": "payment-2026-06-15-0001",
     },

@@ -97,6 +97,8 @@ _NAMES = {
     "POST bank-files": "import_bank_file",
     "POST bank-files/preview": "preview_bank_file",
     "GET accounting/changes": "follow_changes",
+    "GET accounting/export.csv": "get_accounting_file",
+    "GET accounting/totals": "get_accounting_totals",
     "GET webhook-endpoints/{}/deliveries": "list_webhook_deliveries",
     "GET webhook-endpoints/{}/deliveries/{}": "get_webhook_delivery",
     "POST webhook-endpoints/{}/deliveries/{}/replay": "replay_webhook_delivery",

@@ -92,7 +92,8 @@ class Operation(AutoSchema):
     def _add_parameters(self, operation: dict[str, Any]) -> None:
         names = []
         if self._takes_key():
-            names.append("IdempotencyKey")
+            needed = getattr(self.view, "needs_key", False)
+            names.append("IdempotencyKeyOfPrograms" if needed else "IdempotencyKey")
         if self._has_tag() and self.method == "GET":
             names.append("IfNoneMatch")
             operation["responses"]["304"] = {

@@ -127,10 +127,10 @@ BODIES: dict[str, Body] = {
     # prices and contracts
     "add_price_items": lambda s: [
         {
-            "code": "clog",
-            "name": "Outlet cleared",
+            "code": "leak",
+            "name": "Leak stopped",
             "basis": "event",
-            "event_type": "outlet.cleared",
+            "event_type": "leak.stopped",
             "amount": "18.50",
             "effective_from": "2026-07-01",
         }

@@ -48,6 +48,7 @@ def _write(calls):
         text = json.dumps(dict(sorted(found.items())), ensure_ascii=False, indent=1)
         (examples.FOLDER / f"{tag}.json").write_text(text + "\n")
     examples.stored.cache_clear()
+    document.cache_clear()
 
 
 def test_every_operation_can_be_called_as_the_examples_do(calls):

@@ -16,7 +16,11 @@ from referencing.jsonschema import DRAFT202012
 from tests.api.callers import Api, api_routes, phone_of, signed_in, view_of
 
 # Addresses whose answer is a file, by its media type: what is in it is no business of a JSON schema.
-FILES = {"/api/v1/journal.csv": "text/csv", "/api/v1/photos/{photo_id}": "image/jpeg"}
+FILES = {
+    "/api/v1/accounting/export.csv": "text/csv",
+    "/api/v1/journal.csv": "text/csv",
+    "/api/v1/photos/{photo_id}": "image/jpeg",
+}
 # What an address can't be asked without.
 QUERIES = {"/api/v1/month-checklist": {"month": "2026-05-01"}}
 

@@ -16,6 +16,7 @@ from standardwebhooks.webhooks import Webhook
 
 from accounts.commands import clients
 from tests.api.callers import live
+from tests.billing.books import MAY, close
 from tests.integration.serving import served
 
 GUIDE = Path(__file__).resolve().parents[2] / "docs" / "api.md"
@@ -43,6 +44,7 @@ def written(folder):
 def program(north):
     """An operator with books, and a program with the scopes that the guide names."""
     live(north)
+    close(north, MAY)
     table = GUIDE.read_text().split("## 2.")[0]
     return clients.make_client(actor=north.owner, name="Guide", scopes=sorted(set(SCOPES.findall(table))))
 
