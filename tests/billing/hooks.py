@@ -76,10 +76,7 @@ def failing(status: int = 500, retry_after: int | None = None) -> Receiver:
 
 def deliver(cast: Cast, receiver: Callable[..., Answer]) -> int:
     """Do the deliveries that are due, each once; gives how many were tried."""
-    return sum(
-        delivering.deliver(cast.operator.id, job.id, send=receiver)
-        for job in owed(cast, DELIVER)
-    )
+    return sum(delivering.deliver(cast.operator.id, job.id, send=receiver) for job in owed(cast, DELIVER))
 
 
 def deliveries(cast: Cast) -> list[WebhookDelivery]:
