@@ -22,6 +22,7 @@ from accounts.jobs import Job
 from accounts.languages import N_, _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.contracts import record_renewals
+from billing.commands.webhooks import tidying
 from billing.models import Document, LegalEntity, PriceVersion, Sending
 from billing.queries import documents as issued
 from billing.queries import parties, prices, sending, settling
@@ -180,7 +181,7 @@ def remind_due(*, actor: Actor, today: date) -> int:
 
 
 def run_nightly(operator_id: UUID, job_id: UUID) -> bool:
-    """What falls due by the day, as a job: reminders, and the terms that contracts went on for by themselves."""
+    """What falls due by the day, as a job: reminders, terms that contracts went on for by themselves, webhooks tidied."""
     return jobs.perform(operator_id, job_id, _nightly_effect)
 
 
@@ -189,6 +190,7 @@ def _nightly_effect(actor: Actor, job: Job) -> None:
     record_renewals(today)
     with in_operators_words():
         _remind(today)
+    tidying.tidy(clock.now())
 
 
 def _remind(today: date) -> int:

@@ -873,10 +873,9 @@ class Migration(migrations.Migration):
             app="SELECT, INSERT, UPDATE, DELETE",
         ),
         accounts.tenancy.Isolate("BankStatement", "Refund", app="SELECT, INSERT"),
-        accounts.tenancy.Isolate(
-            "BankEntry", "Change", "WebhookDelivery", "WebhookEndpoint", app="SELECT, INSERT, UPDATE"
-        ),
-        accounts.tenancy.Isolate("WebhookAttempt", app="SELECT, INSERT"),
+        accounts.tenancy.Isolate("BankEntry", "Change", "WebhookEndpoint", app="SELECT, INSERT, UPDATE"),
+        accounts.tenancy.Isolate("WebhookDelivery", app="SELECT, INSERT, UPDATE, DELETE"),
+        accounts.tenancy.Isolate("WebhookAttempt", app="SELECT, INSERT, DELETE"),
         migrations.RunSQL(REFERENCES_SQL, migrations.RunSQL.noop),
         # It goes with its customer.
         migrations.RunSQL(
