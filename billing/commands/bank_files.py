@@ -18,7 +18,7 @@ from billing.commands.numbering import locked_series
 from billing.commands.payments import MOST_REFERENCE, NewPayment, store_payments
 from billing.commands.returning import take_back
 from billing.models import BankEntry, BankStatement, Payment
-from billing.queries import settling
+from billing.queries import refunds, settling
 from billing.queries.bank import entries, judging
 from billing.queries.bank.judging import Judging, Look, StatementLook
 from billing.queries.wording import in_operators_words
@@ -315,8 +315,9 @@ def set_entry_aside(*, actor: Actor, entry_id: UUID, reason: str) -> BankEntry:
 def return_entry(*, actor: Actor, entry_id: UUID, payment_id: UUID) -> BankEntry:
     """Let a movement that went out take back a payment whole: what it settled is open again.
 
-    NotFound if either is not there; BadInput for money that came in; Conflict if the movement is settled already, or if
-    another amount went out than there is to take back.
+    Where somebody recorded the return before, the movement is that one, on whatever day. NotFound if either is not
+    there; BadInput for money that came in; Conflict if the movement is settled already, if another one took the payment
+    back, or if another amount went out than there is to take back.
     """
     require(actor, Permission.PAYMENTS_RECORD)
     with tenancy.writing(actor):
@@ -325,9 +326,13 @@ def return_entry(*, actor: Actor, entry_id: UUID, payment_id: UUID) -> BankEntry
         _refuse_settled(entry)
         if entry.credit:
             raise BadInput(_("Money that came in takes no payment back. Nothing was changed."))
-        refund = take_back(
+        refund = refunds.return_of(payment_id) or take_back(
             payment_id, entry.booked_on, entry.remittance[:100], external_id(entry.key), recorded_by=actor.id
         )
+        if entries.is_settled_by(refund.id):
+            raise Conflict(
+                _("Another entry of the bank took this payment back already. Nothing was changed.")
+            )
         if (refund.amount, refund.currency) != (entry.amount, entry.currency):
             raise Conflict(
                 _(

@@ -100,6 +100,22 @@ def payers_of(accounts: Collection[str]) -> dict[str, frozenset[UUID]]:
     return {account: frozenset(ids) for account, ids in found.items()}
 
 
+def payments_without_statement(
+    customer_ids: Collection[UUID], *, entity_id: UUID | None, currency: str, since: date, until: date
+) -> dict[tuple[UUID, Decimal], list[date]]:
+    """The days of payments that were recorded without the bank and not taken back, by customer and amount; cash is none."""
+    found: dict[tuple[UUID, Decimal], list[date]] = defaultdict(list)
+    rows = Payment.objects.filter(customer_id__in=customer_ids, legal_entity_id=entity_id, currency=currency)
+    rows = rows.filter(received_on__gte=since, received_on__lte=until).exclude(method="cash")
+    rows = rows.exclude(Exists(BankEntry.objects.filter(payment_id=OuterRef("id"))))
+    rows = rows.exclude(Exists(Refund.objects.filter(kind="return", payment_id=OuterRef("id"))))
+    for customer_id, amount, day in rows.order_by("received_on").values_list(
+        "customer_id", "amount", "received_on"
+    ):
+        found[customer_id, amount].append(day)
+    return found
+
+
 def payments_by_id(account: str, end_to_ends: Collection[str]) -> set[tuple[str, Decimal]]:
     """The end-to-end ids and amounts of payments that came in on an account."""
     rows = _paid().filter(statement__account=account, end_to_end__in=set(end_to_ends) - {""})
@@ -121,8 +137,14 @@ def payments_taken_back(entry: BankEntry) -> list[Payment]:
     rows = _paid().filter(same, amount=entry.amount, currency=entry.currency)
     rows = rows.filter(booked_on__lte=entry.booked_on, statement__account=entry.statement.account)
     rows = rows.select_related("payment", "payment__customer").order_by("-booked_on", "-id")
-    returned = Refund.objects.filter(kind="return", payment_id=OuterRef("payment_id"))
+    # A return that somebody recorded by hand still waits for its entry.
+    returned = BankEntry.objects.filter(refund__payment_id=OuterRef("payment_id"))
     return [row.payment for row in rows.exclude(Exists(returned))[:MOST_PAYMENTS] if row.payment is not None]
+
+
+def is_settled_by(refund_id: UUID) -> bool:
+    """Whether an entry of the bank is a returned payment already."""
+    return BankEntry.objects.filter(refund_id=refund_id).exists()
 
 
 def movement_of(entry: BankEntry) -> Movement:

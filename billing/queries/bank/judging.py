@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from uuid import UUID
 
@@ -17,6 +18,7 @@ from billing.queries.bank import entries
 from billing.queries.settling import Standing
 from billing.rules.bank import references, statements
 from billing.rules.bank.matching import (
+    SAME_WITHIN,
     Clues,
     Debt,
     Fate,
@@ -89,6 +91,7 @@ class Judging:
             legal_entity_id=entity.id if entity else None,
             payments=entries.payments_by_id(statement.account, ids),
             settled=self.settled,
+            recorded=self._recorded(statement, entity),
         )
         looks = [
             self._look(matching, movement, key, known)
@@ -97,6 +100,22 @@ class Judging:
         gap = self._gap(statement)
         self.closed[statement.account] = statement
         return StatementLook(statement, entity, looks, gap)
+
+    def _recorded(
+        self, statement: Statement, entity: LegalEntity | None
+    ) -> dict[tuple[UUID, Decimal], list[date]]:
+        """The payments that movements of a statement may be, recorded without the bank."""
+        days = [one.booked_on for one in statement.movements if one.is_credit]
+        payers = {debt.customer_id for debts in self.debts.values() for debt in debts}
+        if not days or not payers:
+            return {}
+        return entries.payments_without_statement(
+            payers,
+            entity_id=entity.id if entity else None,
+            currency=statement.currency,
+            since=min(days) - SAME_WITHIN,
+            until=max(days) + SAME_WITHIN,
+        )
 
     def _look(self, matching: Matching, movement: Movement, key: str, known: dict[str, BankEntry]) -> Look:
         if (entry := known.get(key)) is not None:

@@ -10,7 +10,7 @@ import re
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from enum import StrEnum
 from uuid import UUID
@@ -19,6 +19,7 @@ from accounts import phrases
 from accounts.languages import N_, _
 from billing.rules.bank import references
 from billing.rules.bank.statements import Movement
+from billing.rules.dating import plain_day
 from billing.rules.documents import amount_text
 
 MOST_PIECES = (
@@ -26,6 +27,7 @@ MOST_PIECES = (
 )
 MOST_WORDS = 60  # pieces of a payer's words that are looked at
 LEAST_TELLING, LEAST_EXACT = 5, 4  # signs
+SAME_WITHIN = timedelta(days=7)  # between the days that the bank and a person write for one payment
 _PIECE = re.compile(r"[0-9A-Za-z]+")
 
 
@@ -103,7 +105,8 @@ class Matching:
 
     ``debts``: the documents by ``key_of`` their numbers, several where numbers differ in nothing else. ``payments``: the
     end-to-end ids and amounts of payments that came in before, by which one that goes out again is known.
-    ``settled``: what others before it paid of documents by number, which it goes on with.
+    ``settled``: what others before it paid of documents by number, which it goes on with. ``recorded``: the days of
+    payments that came with no statement, by customer and amount: a movement may be one of them.
     """
 
     def __init__(
@@ -113,9 +116,11 @@ class Matching:
         legal_entity_id: UUID | None,
         payments: Collection[tuple[str, Decimal]] = (),
         settled: dict[str, Decimal] | None = None,
+        recorded: Mapping[tuple[UUID, Decimal], Sequence[date]] | None = None,
     ) -> None:
         self.debts, self.legal_entity_id, self.payments = debts, legal_entity_id, payments
         self.settled = {} if settled is None else settled
+        self.recorded = recorded or {}
 
     def judge(self, movement: Movement) -> Verdict:
         if not movement.amount:
@@ -130,7 +135,7 @@ class Matching:
                 _("Money that had gone out came back. It is no payment of a customer by itself."),
             )
         named = self._named(movement)
-        why_not = self._doubt(movement, named)
+        why_not = self._doubt(movement, named) or self._recorded_before(movement, named)
         return Verdict(Fate.UNMATCHED, why_not) if why_not else self._paid(movement, named)
 
     def _gone_out(self, movement: Movement) -> Verdict:
@@ -206,6 +211,19 @@ class Matching:
         if any(self.left(debt) > 0 for debt in debts):
             return ""
         return _("Nothing is left to pay of {numbers}.", numbers=_listed(debt.number for debt in debts))
+
+    def _recorded_before(self, movement: Movement, named: Sequence[Debt]) -> str:
+        """That it may be a payment which somebody, or a program, recorded without the bank."""
+        payer = next(debt.customer_id for debt in named if not debt.is_credit)
+        days = self.recorded.get((payer, movement.amount), ())
+        near = [day for day in days if abs(day - movement.booked_on) <= SAME_WITHIN]
+        if not near:
+            return ""
+        return _(
+            "A payment of this amount, of {day}, was recorded without the bank. If it is this one, set this aside; else "
+            "record it too.",
+            day=plain_day(near[0]),
+        )
 
     # What it pays
 
