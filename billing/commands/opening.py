@@ -103,6 +103,8 @@ def begin_series(*, actor: Actor, kind: str, next_number: int, legal_entity: str
             )
         series.next = next_number
         series.save(update_fields=["next"])
+        # Read while the scope lasts: whoever shows it outside would find no issuer.
+        assert series.legal_entity_id is None or series.legal_entity is not None
         return series
 
 
