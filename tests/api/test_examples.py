@@ -17,7 +17,7 @@ from config.schema import examples
 from config.schema.view import document
 from tests.api.callers import live
 from tests.api.calls import BODIES, every_call, operations
-from tests.api.exampled import examples_of, shape_of
+from tests.api.exampled import alike, examples_of
 from tests.api.test_schema import escaped, judge_of
 from tests.cast import NOON, new_cast
 
@@ -107,12 +107,17 @@ def test_each_answer_has_the_headers_that_are_documented(calls):
 
 def test_the_examples_are_still_what_is_answered(calls):
     stale = {
-        name
-        for name, call in calls.items()
-        if shape_of(examples_of(call)) != shape_of(examples.stored().get(name, {}))
+        name for name, call in calls.items() if not alike(examples.stored().get(name, {}), examples_of(call))
     }
 
     assert stale == set()
+
+
+def test_a_stale_example_would_be_found():
+    assert alike({"a": [{"b": "1"}], "c": None}, {"a": [{"b": "2"}], "c": "d"})
+    assert not alike({"a": [{"b": "1"}]}, {"a": [{"b": "2", "new": "3"}]})
+    assert not alike({"a": "1"}, {"a": 1})
+    assert not alike({"a": "1", "gone": "2"}, {"a": "1"})
 
 
 def test_no_example_tells_a_secret_or_who_ran_the_tests(calls):

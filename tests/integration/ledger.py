@@ -20,9 +20,10 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from decimal import Decimal
+from functools import partial
 from http import HTTPStatus
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import httpx
 from wickround_client import AuthenticatedClient
@@ -51,7 +52,7 @@ AGAIN = {
 }
 SCOPES = "changes:read customers:read invoices:read journal:read payments:read payments:record"
 
-Change = (
+Change: TypeAlias = (
     CustomerChange
     | InvoiceChange
     | CreditNoteChange
@@ -86,12 +87,12 @@ class Link:
         token = answer.json()["access_token"]
         return AuthenticatedClient(base_url=self.url, token=token, timeout=httpx.Timeout(60))
 
-    def ask(self, call: Callable[[AuthenticatedClient], Response[Any]]) -> Response[Any]:
+    def ask(self, call: Callable[..., Response[Any]]) -> Response[Any]:
         """What a call answers in the end: asked again when it is too much or too soon, with a new token when it ended."""
-        answer = self._asked(lambda: call(self.client))
+        answer = self._asked(lambda: call(client=self.client))
         if answer.status_code == HTTPStatus.UNAUTHORIZED:
             self.client = self._signed_in()
-            answer = self._asked(lambda: call(self.client))
+            answer = self._asked(lambda: call(client=self.client))
         return answer
 
     @staticmethod
@@ -190,9 +191,7 @@ def pull(link: Link, books: Books) -> int:
     count = 0
     while True:
         after = {"after": token} if (token := books.token()) else {}
-        answer = link.ask(
-            lambda client, after=after: follow_changes.sync_detailed(client=client, limit=PAGE, **after)
-        )
+        answer = link.ask(partial(follow_changes.sync_detailed, limit=PAGE, **after))
         if answer.status_code == HTTPStatus.GONE:
             books.forget()
             continue
@@ -239,11 +238,7 @@ def send(link: Link, books: Books) -> int:
     unsent = books.unsent()
     for external_id, key, text in unsent:
         body = PaymentSent.from_dict(json.loads(text))
-        answer = link.ask(
-            lambda client, body=body, key=key: record_payments.sync_detailed(
-                client=client, body=body, idempotency_key=key
-            )
-        )
+        answer = link.ask(partial(record_payments.sync_detailed, body=body, idempotency_key=key))
         if answer.status_code != HTTPStatus.CREATED:
             raise Refused(answer.content.decode())
         books.note_sent(external_id, answer.content.decode())

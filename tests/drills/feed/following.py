@@ -147,7 +147,8 @@ class _Ours:
             return json.load(answer)
 
     def rows(self, path: str) -> list[dict[str, Any]]:
-        found, after = [], {}
+        found: list[dict[str, Any]] = []
+        after: dict[str, str] = {}
         while True:
             page = self.read(path, limit=200, **after)
             found += page["results"]
@@ -187,7 +188,7 @@ def _received(ours: _Ours, count: int) -> list[dict[str, str]]:
     for number in range(count):
         debt = draw.choice(debts)
         share = draw.choice([Decimal(1), Decimal(1), Decimal("0.5"), Decimal("0.3333"), Decimal("1.1")])
-        cent = Decimal(1).scaleb(Decimal(debt["left"]).as_tuple().exponent)
+        cent = Decimal(1).scaleb(-len(debt["left"].partition(".")[2]))
         found.append(
             {
                 "external_id": f"bank-{number:04}",
