@@ -15,7 +15,7 @@ from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.generics import GenericAPIView, ListAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.serializers import CharField, Serializer, UUIDField
+from rest_framework.serializers import BooleanField, CharField, Serializer, UUIDField
 
 from accounts import limits, tenancy
 from accounts.doors.asking import query_problems
@@ -198,6 +198,12 @@ class Sent(Serializer[Any]):
                 name: [ErrorDetail(_("Expected: a text."), "invalid")]
                 for name, value in data.items()
                 if isinstance(value, int | float) and isinstance(self.fields.get(name), CharField | UUIDField)
+            }
+            problems |= {
+                name: [ErrorDetail(_("Expected: true or false."), "invalid")]
+                for name, value in data.items()
+                if isinstance(value, int | float | str) and isinstance(self.fields.get(name), BooleanField)
+                if not isinstance(value, bool)
             }
             if problems:
                 raise ValidationError(problems)

@@ -31,8 +31,7 @@ class Operation(AutoSchema):
             return None
         for status in self._problems():
             operation["responses"].setdefault(str(status), problems.reference(status))
-        if "requestBody" in operation:
-            operation["requestBody"]["required"] = True
+        self._need_body(operation.get("requestBody", {}))
         self._add_headers(operation)
         self._add_parameters(operation)
         examples.put_into(operation)
@@ -65,6 +64,12 @@ class Operation(AutoSchema):
             schema["additionalProperties"] = False
         return schema
 
+    def _need_body(self, body: dict[str, Any]) -> None:
+        """Lists and files are needed; an object is as soon as one of its members is, which the generator sees by itself."""
+        names = [content["schema"].get("$ref", "") for content in body.get("content", {}).values()]
+        if names and all(not name or name.endswith(("OneOrManyRequest", "UploadRequest")) for name in names):
+            body["required"] = True
+
     def _problems(self) -> list[int]:
         wanted = list(problems.ALWAYS)
         if self.method != "GET":
@@ -74,6 +79,8 @@ class Operation(AutoSchema):
             wanted += problems.CONDITIONAL
         if getattr(self.view, "may_be_gone", False):
             wanted += problems.AGEING
+        if getattr(self.view, "may_be_early", False):
+            wanted += problems.EARLY
         return [status for status in sorted(wanted) if problems.known(status)]
 
     def _add_headers(self, operation: dict[str, Any]) -> None:

@@ -56,17 +56,20 @@ _HEADERS = {
     503: ("Retry-After",),
 }
 # Whichever operation it is. The first four come before a quota is asked for.
-ALWAYS = (400, 401, 403, 404, 405, 406, 429, 500, 503)
+ALWAYS = (400, 401, 403, 404, 405, 406, 414, 429, 500, 503)
 WRITING = (409, 422)
 WITH_BODY = (413, 415)
 CONDITIONAL = (412, 428)
 AGEING = (410,)
+EARLY = (409,)
+# Of the web server itself, before anybody reads the address.
+TOO_LONG = {"description": "The address with its query is too long; this comes without a problem document."}
 
 
 def responses() -> dict[str, Any]:
     """One answer a status, for the document's components."""
     statuses = sorted({kind.status for kind in PROBLEM_TYPES.values()})
-    return {name_of(status): _response(status) for status in statuses}
+    return {**{name_of(status): _response(status) for status in statuses}, name_of(414): TOO_LONG}
 
 
 def name_of(status: int) -> str:
@@ -79,7 +82,9 @@ def reference(status: int) -> dict[str, str]:
 
 def known(status: int) -> bool:
     """Whether the closed list of types has one of this status."""
-    return any(kind.status == status for kind in PROBLEM_TYPES.values())
+    return status == HTTPStatus.REQUEST_URI_TOO_LONG or any(
+        kind.status == status for kind in PROBLEM_TYPES.values()
+    )
 
 
 def _response(status: int) -> dict[str, Any]:

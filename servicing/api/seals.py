@@ -57,6 +57,7 @@ class ServiceEventProof(RowView):
 
     permissions = {"GET": Permission.EVENTS_READ}
     serializer_class = ProofShown
+    may_be_early = True  # so the description says 409
 
     def row(self, event_id: UUID) -> Proof:  # type: ignore[override]
         return seals.get_proof(event_id)

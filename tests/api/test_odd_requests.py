@@ -32,3 +32,16 @@ def test_a_number_is_no_text(north):
         0
     ] == ("/0/customer")
     assert made(client.send("customers", [{**customer, "code": "007"}]))[0]["code"] == "007"
+
+
+@pytest.mark.parametrize("live", ["true", 1, "no"])
+def test_a_word_is_not_yes_or_no(north, live):
+    client = signed_in(north)
+    body = {"url": "https://books.example/hooks"}
+    endpoint = made(client.send("webhook-endpoints", body))["id"]
+
+    answer = client.put(
+        f"/api/v1/webhook-endpoints/{endpoint}", {**body, "live": live}, content_type="application/json"
+    )
+
+    assert refused(answer, 400) == ["/live"]
