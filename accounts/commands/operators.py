@@ -22,7 +22,15 @@ from accounts.errors import BadInput, Conflict, NotFound, Problem, pointing_at_o
 from accounts.ids import uuid7
 from accounts.languages import LOCALES, _
 from accounts.models import AccessToken, Crew, Device, Member, Operator, ServiceRules, User
-from accounts.permissions import Actor, Permission, Role, require, system_actor
+from accounts.permissions import (
+    PROGRAM_SCOPES,
+    ROLE_PERMISSIONS,
+    Actor,
+    Permission,
+    Role,
+    require,
+    system_actor,
+)
 
 # ISO 4217 minor units that are not two (IQD, KWD ... three; JPY, KRW ... none); the number is stored with the operator.
 MINOR_UNITS = {
@@ -194,8 +202,14 @@ def register_device(
     expires_at: datetime | None = None,
     id: UUID | None = None,  # noqa: A002
 ) -> tuple[Device, str]:
-    """A crew's phone and its bearer token, which is shown this once. NotFound for a crew that is not there."""
+    """A crew's phone and its bearer token, which is shown this once. NotFound for a crew that is not there.
+
+    Forbidden for a program that may not do itself what the phone may: the token would give it more than it was given.
+    """
     require(actor, Permission.DEVICES_MANAGE)
+    if actor.scopes is not None:
+        for permission in sorted(ROLE_PERMISSIONS[Role.CREW_MEMBER] & set(PROGRAM_SCOPES)):
+            require(actor, permission)
     device = Device(
         id=id or uuid7(),
         operator_id=actor.operator_id,
