@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import socket
@@ -9,6 +10,7 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
 from statistics import median
+from urllib.parse import urlencode
 from uuid import uuid4
 
 import pytest
@@ -21,7 +23,7 @@ from hypothesis import strategies as st
 from accounts import limits
 from accounts.limits import Bucket, Limit, OwnBuckets
 from accounts.permissions import Role
-from tests.api.callers import Api, bearer, phone_of, refused, signed_in
+from tests.api.callers import FORM, Api, bearer, phone_of, refused, signed_in
 
 # draft-ietf-httpapi-ratelimit-headers-11, from memory: a list of strings (RFC 9651) with the parameters q and w; r and t.
 POLICY = re.compile(r'"(\w+)";q=(\d+);w=(\d+)')
@@ -225,7 +227,7 @@ def test_what_is_for_everybody_is_counted_by_address_too(database, path, limited
 def test_tokens_are_limited_by_client_and_address(database, limited):
     def ask(client_id, home, **kwargs):
         form = {"grant_type": "client_credentials", "client_id": client_id, "client_secret": "wrong"}
-        return Api().post("/oauth/token", form, REMOTE_ADDR=home, **kwargs)
+        return Api().post("/oauth/token", urlencode(form), content_type=FORM, REMOTE_ADDR=home, **kwargs)
 
     one, other, home = uuid4().hex, uuid4().hex, f"2001:db8:{uuid4().int % 0xFFFF:x}::"
     with limited(client=(60, 2), address=(60, 5)):
@@ -251,9 +253,21 @@ def test_tokens_are_limited_by_client_and_address(database, limited):
 def test_a_client_is_known_by_header_or_form(header, form):
     from config.middleware import _client_id
 
-    asked = RequestFactory().post("/oauth/token", form, headers={"authorization": header})
+    asked = RequestFactory().post(
+        "/oauth/token", urlencode(form), content_type=FORM, headers={"authorization": header}
+    )
 
     assert _client_id(asked) == ("" if "?" in header else "client")
+
+
+def test_a_form_with_files_is_not_read_to_count_it():
+    """RFC 6749 section 4.4.2 has one kind of form; files of another would be on disk before they were refused."""
+    from config.middleware import _client_id
+
+    asked = RequestFactory().post("/oauth/token", {"client_id": "client", "file": io.BytesIO(b"x" * 100_000)})
+
+    assert _client_id(asked) == ""
+    assert len(asked.read()) > 100_000, "all of it is still to come"
 
 
 @pytest.mark.parametrize(
