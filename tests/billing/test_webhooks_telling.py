@@ -17,7 +17,7 @@ from accounts.permissions import Role
 from billing import tasks
 from billing.commands.opening import NewDebt, record_opening_debts
 from billing.commands.payments import NewPayment, record_payment
-from billing.commands.webhooks import endpoints, telling
+from billing.commands.webhooks import endpoints, replaying, telling
 from billing.models import Change
 from billing.queries import webhooks
 from billing.queries.feed import changes
@@ -173,6 +173,26 @@ def test_while_many_wait_nothing_piles_up_and_all_is_told_in_the_end(north):
     assert sum(said) == 180
     with north.reading():
         assert hooks.stored(north, endpoints_of(north)[0]).told_position == changes.history().head
+
+
+def test_what_is_sent_once_more_makes_no_message_about_nothing(north):
+    endpoint = hooks.add(north, kinds=["customer"]).endpoint
+    for part in "AB":
+        hooks.add_customers(north, 60, part)
+        hooks.tell(north)
+        hooks.deliver(north, hooks.taking())
+    assert replaying.replay_since(actor=north.owner, endpoint_id=endpoint.id, since=clock.now()) == 120
+
+    # A change of which this endpoint wants nothing.
+    record_payment(
+        actor=north.actors[Role.BOOKKEEPER],
+        payment=NewPayment(north.customer.id, clock.now().date(), Decimal(25)),
+    )
+    hooks.tell(north)
+
+    assert told_types(north) == ["customer.changed"] * 120
+    with north.reading():
+        assert hooks.stored(north, endpoint).told_position == changes.history().head
 
 
 def endpoints_of(cast):

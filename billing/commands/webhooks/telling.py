@@ -63,7 +63,8 @@ def _tell_endpoint(endpoint: WebhookEndpoint, place: Here, now: datetime) -> Non
         untold = untold.filter(kind__in=endpoint.kinds)
     room = MOST_WAITING - waiting.count()
     count = untold.count()
-    if count <= room:
+    # Messages sent once more may leave less than no room; what there is none of needs none.
+    if count <= max(room, 0):
         made = [
             _of_change(endpoint, number, change, place, now)
             for number, change in enumerate(untold.order_by("position"), start=endpoint.sequence + 1)
