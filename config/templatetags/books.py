@@ -19,6 +19,7 @@ from accounts.languages import N_, _, cldr, manner
 from accounts.permissions import Actor, Permission
 from billing.rules import terms_words
 from billing.rules.documents import decimal_text
+from billing.rules.letters import amounts
 from billing.rules.vocabulary import BASES, DOCUMENTS, SERIES, line_word, method_word
 from config.templatetags.words import day_before, day_year, money, price
 
@@ -258,3 +259,9 @@ def tier_words(tier: Any, currency: str) -> str:
 def listed_by_code(sums: Any) -> str:
     """The same of pairs that name the currency first."""
     return listed((value, currency) for currency, value in sums)
+
+
+@register.filter
+def account_number(text: str) -> str:
+    """An account number in groups of four, as an IBAN is printed; one that is no IBAN as it is."""
+    return amounts.account(text) if text[:2].isalpha() and text[2:4].isdecimal() else text
