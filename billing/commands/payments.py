@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -65,8 +65,8 @@ def record_payments(*, actor: Actor, payments: Sequence[NewPayment]) -> list[Pay
     """Record payments with what they settle, and book them; all or none, pointers begin with the payment's index.
 
     BadInput for what can't be a payment, NotFound for a customer or document that is not there, Conflict for more than
-    is left of a document or of the payment, and for an ``external_id`` that names another payment. One that names this
-    very payment gives what is recorded already.
+    is left of a document or of the payment, and for an ``external_id`` that names another payment, or this one with
+    other allocations. One that names this very payment gives what is recorded already.
     """
     require(actor, Permission.PAYMENTS_RECORD)
     currency = _usual_currency(actor)
@@ -95,6 +95,7 @@ class _Books:
         external = {new.external_id for new in wanted} - {""}
         self.debts = settling.debts_by_number(numbers)
         self.known = {row.external_id: row for row in settling.payments_named(external)}
+        self.settled_of_known = _settled_of(self.known.values())
         self.customers = accounts.queries.customers_in({new.customer_id for new in wanted})
         self.charts = ledger.charts()
         self.entities = ledger.entity_ids()
@@ -107,7 +108,9 @@ class _Books:
         """The payment, new or recorded before under its external id."""
         self._refuse_unfit(new, pointer)
         if (known := self.known.get(new.external_id)) is not None:
-            return _same(known, new, pointer)
+            same = _same(known, new, pointer)
+            _refuse_others(new, self.settled_of_known[known.id], pointer)
+            return same
         entity_id = self._entity(new, pointer)
         source = Source(_("the payment"), new.customer_id, entity_id, new.currency, new.amount)
         settled = settled_debts(new.allocations, self.debts, source, pointer)
@@ -126,6 +129,7 @@ class _Books:
         )
         if new.external_id:
             self.known[new.external_id] = payment
+            self.settled_of_known[payment.id] = set(new.allocations)
         self._keep(payment, settling_rows(payment, settled, new.received_on))
         return payment
 
@@ -199,6 +203,35 @@ def _same(known: Payment, new: NewPayment, pointer: str) -> Payment:
         _("{detail} Nothing was recorded: give this payment a name of its own.", detail=detail),
         errors=[Problem(f"{pointer}/external_id", "taken", detail)],
     )
+
+
+def _settled_of(known: Collection[Payment]) -> dict[UUID, set[tuple[str, Decimal]]]:
+    """By id, the documents that payments settle or settled once, with the amounts."""
+    found = settling.allocations_of_payments([row.id for row in known])
+    return {
+        payment_id: {(row.document.number, row.amount) for row in rows if row.undoes_id is None}
+        for payment_id, rows in found.items()
+    }
+
+
+def _refuse_others(new: NewPayment, settled: Collection[tuple[str, Decimal]], pointer: str) -> None:
+    """Conflict where a payment that is recorded already did not settle what it is to settle now."""
+    for index, (number, amount) in enumerate(new.allocations):
+        if (number, amount) not in settled:
+            detail = _(
+                "The payment {external_id} is recorded already, and does not settle {amount} {currency} of {number}.",
+                external_id=new.external_id,
+                amount=phrases.amount(amount_text(amount, new.currency)),
+                currency=new.currency,
+                number=number,
+            )
+            raise Conflict(
+                _(
+                    "{detail} Nothing was recorded: what is kept of it can settle documents in a step of its own.",
+                    detail=detail,
+                ),
+                errors=[Problem(f"{pointer}/allocations/{index}", "taken", detail)],
+            )
 
 
 def _absent(pointer: str, detail: str) -> NotFound:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from uuid import uuid4
@@ -167,6 +168,35 @@ def test_a_payment_sent_twice_is_recorded_once(billed):
         Conflict, match=r"BANK-1 names another payment, of 119\.00 EUR received on 2026-06-10"
     ):
         pay(billed, "118.00", external_id="BANK-1")
+
+
+def test_a_payment_sent_again_with_other_allocations_is_refused_and_not_passed_over(billed):
+    first = pay(billed, "60.00", ("INV-000001", "20.00"), external_id="BANK-1")
+    for other in (("INV-000001", "30.00"), ("INV-000002", "20.00")):
+        with pytest.raises(Conflict, match=r"BANK-1 is recorded already, and does not settle") as no:
+            pay(billed, "60.00", other, external_id="BANK-1")
+        assert [one.pointer for one in no.value.errors] == ["/0/allocations/0"]
+    more = NewPayment(
+        billed.customer.id,
+        date(2026, 6, 10),
+        Decimal(5),
+        external_id="BANK-2",
+        allocations=[("INV-000002", Decimal("5.00"))],
+    )
+    with pytest.raises(Conflict) as no:
+        payments.record_payments(
+            actor=billed.owner, payments=[more, replace(more, allocations=[("INV-000002", Decimal(4))])]
+        )
+    assert [one.pointer for one in no.value.errors] == ["/1/allocations/0"]
+
+    # What it settles by now, in whatever step, may be said again; so may nothing.
+    allocating.allocate_payment(
+        actor=billed.owner, payment_id=first.id, allocations=[("INV-000002", Decimal("40.00"))]
+    )
+    parts = (("INV-000001", "20.00"), ("INV-000002", "40.00"))
+    assert pay(billed, "60.00", *parts, external_id="BANK-1").id == first.id
+    assert pay(billed, "60.00", external_id="BANK-1").id == first.id
+    assert left(billed) == {"INV-000001": "99.0000", "INV-000002": "10.0000"}
 
 
 @pytest.mark.parametrize(
