@@ -211,9 +211,13 @@ def rotate_webhook(request: OperatorRequest, endpoint_id: UUID) -> HttpResponse:
     form = RotateForm(request.POST)
     if not form.is_valid():
         return _show(request, endpoint_id, rotate_form=form, status=422)
-    made = endpoints.rotate_secret(
-        actor=request.actor, endpoint_id=endpoint_id, overlap_hours=int(form.cleaned_data["overlap"])
-    )
+    try:
+        made = endpoints.rotate_secret(
+            actor=request.actor, endpoint_id=endpoint_id, overlap_hours=int(form.cleaned_data["overlap"])
+        )
+    except Refusal as refusal:
+        form.add_error("overlap", refusal.detail)
+        return _show(request, endpoint_id, rotate_form=form, status=refusal.status)
     return _show_secret(request, made)
 
 

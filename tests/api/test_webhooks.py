@@ -117,6 +117,9 @@ def test_while_a_secret_is_changed_both_sign_for_as_long_as_was_chosen(north, pr
     rotated = made(program.send(f"{path}/rotate"))
     assert rotated["secret"] != shown["secret"]
     assert signatures(north, program, path) == 2
+    # The receiver may know the first one only, which was to sign for a day.
+    assert refused(program.send(f"{path}/rotate"), 409) == ["/overlap_hours"]
+    assert signatures(north, program, path) == 2
     later(hours=24)
     program = program_of(north, Permission.INTEGRATIONS_MANAGE)  # its token holds for a quarter of an hour
     assert signatures(north, program, path) == 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from decimal import Decimal
 from itertools import pairwise
 from uuid import UUID
@@ -245,6 +245,34 @@ def test_a_stopped_endpoint_is_told_what_it_missed_once_it_starts(north):
     endpoints.start_endpoint(actor=north.owner, endpoint_id=made.endpoint.id)
     hooks.tell(north)
     assert told_types(north) == ["customer.changed"] * 2
+
+
+@pytest.mark.parametrize("how", ["new", "started"])
+def test_a_change_that_is_not_committed_yet_is_told_to_an_endpoint_that_begins_meanwhile(north, how):
+    if how == "started":
+        endpoint = hooks.add(north).endpoint
+        endpoints.stop_endpoint(actor=north.owner, endpoint_id=endpoint.id)
+        hooks.tell(north)
+
+    def begin():
+        try:
+            if how == "new":
+                hooks.add(north)
+            else:
+                endpoints.start_endpoint(actor=north.owner, endpoint_id=endpoint.id)
+            hooks.tell(north)
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(1) as pool:
+        with tenancy.one_transaction(north.owner):
+            hooks.add_customers(north, 1)
+            with north.reading():  # notes the change, which owes nothing: there is no endpoint to be seen
+                begun = pool.submit(begin)
+                wait([begun], timeout=0.5)
+        begun.result()
+
+    assert told_types(north) == ["customer.changed"]
 
 
 def test_a_rivals_changes_are_told_to_nobody_else(north, south):

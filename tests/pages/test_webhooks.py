@@ -142,6 +142,10 @@ def test_a_new_secret_is_shown_once_with_how_long_the_one_before_signs(north, ow
     assert "The secret before signs as well until Tue 16 Jun, 14:00." in text_of(answer)
     assert "whsec_" not in owner.get(f"{pages}{told.id}").content.decode()
     assert owner.submit(f"{pages}{told.id}/rotate", overlap="9999").status_code == 422
+    third = owner.submit(f"{pages}{told.id}/rotate", overlap="24")
+    assert (third.status_code, "whsec_" in third.content.decode()) == (409, False)
+    assert "Two secrets sign already." in text_of(third)
+    assert "whsec_" in owner.submit(f"{pages}{told.id}/rotate", overlap="0").content.decode()
 
 
 def test_messages_since_a_time_of_the_operators_own_are_sent_once_more(north, owner, pages, told, later):

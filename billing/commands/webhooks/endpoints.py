@@ -15,7 +15,7 @@ from accounts.ids import uuid7
 from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands.webhooks import owing, wire
-from billing.commands.webhooks.telling import here, owe_telling
+from billing.commands.webhooks.telling import here, owe_missed
 from billing.models import WebhookDelivery, WebhookEndpoint
 from billing.models.feed import CHANGE_KINDS
 from billing.queries import webhooks
@@ -54,8 +54,7 @@ def add_endpoint(*, actor: Actor, url: str, description: str = "", kinds: Sequen
         )
         secret = _new_secret(endpoint)
         endpoint.save(force_insert=True)
-        # A change that is committed while this is not yet owes nothing to an endpoint that it can't see.
-        owe_telling(f"new {endpoint.id}")
+        owe_missed(f"new {endpoint.id}")
     return Made(endpoint, secret)
 
 
@@ -83,17 +82,23 @@ def change_endpoint(
 
 
 def rotate_secret(*, actor: Actor, endpoint_id: UUID, overlap_hours: int = USUAL_OVERLAP) -> Made:
-    """Make a new secret. The one before signs as well for ``overlap_hours`` (0: it ends at once)."""
+    """Make a new secret. The one before signs as well for ``overlap_hours`` (0: it ends at once).
+
+    Conflict while two sign already and one would have to end before its time: its receiver may know no other yet.
+    """
     require(actor, Permission.INTEGRATIONS_MANAGE)
     if not 0 <= overlap_hours <= MOST_OVERLAP:
         detail = _("The secret before signs for up to {most} hours more.", most=MOST_OVERLAP)
         raise BadInput(detail, errors=[Problem("/overlap_hours", "out-of-range", detail)])
     with tenancy.writing(actor):
-        endpoint = _locked(endpoint_id)
+        endpoint, now = _locked(endpoint_id), clock.now()
+        if overlap_hours and endpoint.before_until is not None and now < endpoint.before_until:
+            two = _("Two secrets sign already. Wait until the one before has ended, or let both end at once.")
+            raise Conflict(two, errors=[Problem("/overlap_hours", "two-live", two)])
         endpoint.secret_before, endpoint.before_until = None, None
         if overlap_hours:
             endpoint.secret_before = endpoint.secret
-            endpoint.before_until = clock.now() + timedelta(hours=overlap_hours)
+            endpoint.before_until = now + timedelta(hours=overlap_hours)
         secret = _new_secret(endpoint)
         endpoint.save(update_fields=["secret", "secret_before", "before_until"])
     return Made(endpoint, secret)
@@ -150,7 +155,7 @@ def _start(endpoint: WebhookEndpoint) -> None:
     waiting = WebhookDelivery.objects.filter(webhooks.WAITING, endpoint_id=endpoint.id)
     now = clock.now()
     owing.owe_again(list(waiting.order_by("sequence")), now)
-    owe_telling(f"start {endpoint.id}/{now:%Y%m%dT%H%M%S%f}")
+    owe_missed(f"start {endpoint.id}/{now:%Y%m%dT%H%M%S%f}")
 
 
 def _new_secret(endpoint: WebhookEndpoint) -> str:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
+from django.db import connections
+
 from accounts import clock, jobs
 from accounts.ids import uuid7
 from accounts.jobs import Job
@@ -21,6 +23,8 @@ from billing.rules.webhooks.messages import MOST_WAITING
 
 # Owed by the database itself in the transaction of a change.
 TELL = "billing.tasks.tell"
+# As whoever notes a change in the feed takes it, until the commit.
+CHANGES_LOCK_SQL = "SELECT pg_advisory_xact_lock(hashtextextended('changes/' || %s, 0))"
 
 
 def tell(operator_id: UUID, job_id: UUID) -> bool:
@@ -120,6 +124,17 @@ def new_delivery(
 def owe_telling(key: str) -> None:
     """Owe a look at what is not told yet, in the open transaction; once a key."""
     jobs.enqueue(kind=TELL, dedup_key=key)
+
+
+def owe_missed(key: str) -> None:
+    """Owe an endpoint that is told from now on what it missed, in the open transaction; once a key.
+
+    A change of another transaction owes nothing to an endpoint that it can't see. Those that were made before are waited
+    for here, so that the look which is owed finds them; those that come later wait for this, and see the endpoint.
+    """
+    with connections["default"].cursor() as cursor:
+        cursor.execute(CHANGES_LOCK_SQL, [str(current_operator_id())])
+    owe_telling(key)
 
 
 def tell_rest(delivery: WebhookDelivery) -> None:
