@@ -15,7 +15,7 @@ from rest_framework.exceptions import ErrorDetail, ValidationError
 from rest_framework.generics import GenericAPIView, ListAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.serializers import BooleanField, CharField, Serializer, UUIDField
+from rest_framework.serializers import BooleanField, CharField, DecimalField, Serializer, UUIDField
 
 from accounts import limits, tenancy
 from accounts.doors.asking import query_problems
@@ -186,28 +186,36 @@ class RowView(OperatorView, ABC):
 class Sent(Serializer[Any]):
     """What is sent to a door: an unknown field is refused, so that a slip of the pen is not lost in silence.
 
-    So is a number where a text is meant: it would lose its leading zeros, or be read as another id.
+    So is what would be read as something else: a number for a text, which loses its zeros, or a word for yes or no.
     """
 
     def to_internal_value(self, data: Any) -> Any:
         if isinstance(data, dict):
             problems = {
-                name: [ErrorDetail(_("There is no such field here."), "unknown-field")]
-                for name in sorted(set(data) - set(self.fields))
-            } | {
-                name: [ErrorDetail(_("Expected: a text."), "invalid")]
-                for name, value in data.items()
-                if isinstance(value, int | float) and isinstance(self.fields.get(name), CharField | UUIDField)
-            }
-            problems |= {
-                name: [ErrorDetail(_("Expected: true or false."), "invalid")]
-                for name, value in data.items()
-                if isinstance(value, int | float | str) and isinstance(self.fields.get(name), BooleanField)
-                if not isinstance(value, bool)
+                name: [problem]
+                for name, value in sorted(data.items())
+                if (problem := self._mistaken(name, value)) is not None
             }
             if problems:
                 raise ValidationError(problems)
         return super().to_internal_value(data)
+
+    def _mistaken(self, name: str, value: Any) -> ErrorDetail | None:
+        """What is wrong with a member that the fields themselves would let pass."""
+        field = self.fields.get(name)
+        if field is None:
+            return ErrorDetail(_("There is no such field here."), "unknown-field")
+        if isinstance(field, CharField | UUIDField) and isinstance(value, int | float):
+            return ErrorDetail(_("Expected: a text."), "invalid")
+        if (
+            isinstance(field, BooleanField)
+            and isinstance(value, int | float | str)
+            and not isinstance(value, bool)
+        ):
+            return ErrorDetail(_("Expected: true or false."), "invalid")
+        if isinstance(field, DecimalField) and isinstance(value, str) and not value.strip():
+            return ErrorDetail(_("Expected: a number, or null where it may be left open."), "invalid")
+        return None
 
 
 def sent_by(request: Request, kind: type[Sent]) -> dict[str, Any]:

@@ -45,3 +45,15 @@ def test_a_word_is_not_yes_or_no(north, live):
     )
 
     assert refused(answer, 400) == ["/live"]
+
+
+def test_an_empty_amount_is_no_amount_left_open(north):
+    client, path = signed_in(north), "contracts"
+    site = {"site": str(north.site.id)}
+    body = {"number": "K-9", "customer": str(north.customer.id), "starts_on": "2026-07-01", "sites": [site]}
+    terms = {"mode": "base_plus", "base_units": 4}
+
+    answer = client.send(path, {**body, "terms": {**terms, "invoice_minimum": ""}})
+
+    assert refused(answer, 400) == ["/terms/invoice_minimum"]
+    made(client.send(path, {**body, "terms": {**terms, "invoice_minimum": None}}))
