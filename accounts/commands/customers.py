@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date
 from typing import Any
 from uuid import UUID
@@ -71,6 +71,12 @@ def lock_customer(customer_id: UUID) -> Customer:
     """Inside the transaction: nobody else changes this customer until it ends. NotFound without it."""
     found = Customer.objects.select_for_update(no_key=True).filter(id=customer_id).first()
     return found or queries.get_customer(customer_id)
+
+
+def lock_customers(ids: Collection[UUID]) -> set[UUID]:
+    """Inside the transaction: those of these customers that are there, and stay until it ends."""
+    rows = Customer.objects.select_for_update(no_key=True).filter(id__in=ids).order_by("id")
+    return set(rows.values_list("id", flat=True))
 
 
 def remove_customer(

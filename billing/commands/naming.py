@@ -11,6 +11,7 @@ from uuid import UUID
 from django.db import IntegrityError
 
 from accounts import clock, tenancy
+from accounts.commands.customers import lock_customers
 from accounts.errors import BadInput, Conflict, NotFound, Problem
 from accounts.ids import uuid7
 from accounts.languages import _
@@ -133,7 +134,11 @@ def _refuse_absent(names: Sequence[NewName]) -> None:
     asked: dict[str, set[UUID]] = defaultdict(set)
     for new in names:
         asked[new.kind].add(new.object_id)
-    known = {kind: naming.known_ids(kind, ids) for kind, ids in asked.items()}
+    # Only customers can go; one that is named stays until its name is stored, and then both can go.
+    known = {
+        kind: lock_customers(ids) if kind == "customer" else naming.known_ids(kind, ids)
+        for kind, ids in asked.items()
+    }
     problems = [
         Problem(f"/{index}/id", "not-found", _("There is nothing here of this kind with this id."))
         for index, new in enumerate(names)

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from uuid import uuid4
 
 import pytest
 from django.db import connections
 
+from accounts.commands import customers
 from accounts.errors import BadInput, Conflict, Forbidden, NotFound
 from accounts.permissions import Role
 from billing.commands import account_maps, naming
 from billing.commands.naming import NewName
+from billing.models import ExternalId
 from billing.queries import naming as named
 
 
@@ -87,3 +89,30 @@ def test_accounts_in_use_are_those_of_the_chart_until_something_is_booked(north)
     assert {one.number for one in used} >= {"1010", "1100", "2010", "4010"}
     assert not any(one.has_entries for one in used)
     assert {one.entity_code for one in used} == {""}
+
+
+def test_a_customer_that_goes_while_it_is_named_takes_its_name_along(north, monkeypatch):
+    row = {"code": "C9", "name": "Lock Hotels", "country": "DE"}
+    gone = customers.add_customers(actor=north.owner, customers=[row])[0]
+    stored = naming._stored
+
+    def remove():
+        try:
+            customers.remove_customer(actor=north.owner, customer_id=gone.id)
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(1) as other:
+
+        def slowly(*what):
+            removal.append(other.submit(remove))
+            wait(removal, timeout=0.5)
+            return stored(*what)
+
+        removal: list[Future] = []
+        monkeypatch.setattr(naming, "_stored", slowly)
+        naming.set_external_id(actor=north.owner, name=NewName("books", "customer", gone.id, "D-9"))
+        removal[0].result()
+
+    with north.reading():
+        assert not ExternalId.objects.filter(external_id="D-9").exists()
