@@ -115,7 +115,7 @@ def _settings(folder: Path, ids: Mapping[str, Any]) -> Path:
         "[[operations]]",
         'include-operation-id = "upload_service_events"',
         "[operations.checks.negative_data_rejection]",
-        "enabled = false",
+        f"expected-statuses = {json.dumps([*REFUSED, '200'])}",
     ]
     for name, value in ids.items():
         lines += [f"[dictionaries.{name}]", f"values = [{json.dumps(str(value))}]"]
