@@ -143,8 +143,8 @@ def test_the_navigation_holds_only_what_the_role_may_see(north: Cast) -> None:
 def test_money_has_a_line_of_words_of_its_own(north: Cast) -> None:
     viewer = text_of(signed_in(north, Role.VIEWER).get(f"/{north.operator.slug}/money/"))
     owner = text_of(signed_in(north, Role.OWNER).get(f"/{north.operator.slug}/money/"))
-    words = "Overview Month Documents Customers Contracts Prices Ahead Issuer and tax"
-    assert f"{words} Royalty Monday 15 June 2026." in owner
+    words = "Overview Month Documents Customers Bank Contracts Prices Ahead Issuer and tax"
+    assert f"{words} Royalty Webhooks Monday 15 June 2026." in owner
     assert f"{words} Monday 15 June 2026." in viewer
 
 

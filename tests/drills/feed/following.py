@@ -34,7 +34,7 @@ from tests.integration.serving import as_in_the_tests, served
 
 SEED = 20_268
 AS_OF = date(2026, 6, 14)
-TARGET = "debtors, open documents and trial balance equal to ours; each payment recorded once; every kill came to pass"
+TARGET = "debtors, open documents and trial balance equal to ours; each payment recorded once; every death came to pass"
 SCOPES = (
     "changes:read",
     "customers:read",
@@ -52,13 +52,13 @@ MOST_SECONDS = 300
 class Killed:
     """What became of the program."""
 
-    kills: Counter[str] = field(default_factory=Counter)
+    deaths: Counter[str] = field(default_factory=Counter)
     finished_unharmed: int = 0
     failed: list[str] = field(default_factory=list)
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
-    """``full``: 50 kills over 240 payments; else 5 over 30. The books are those of the invented world's first operator."""
+    """``full``: 50 deaths over 240 payments; else 5 over 30. The books are those of the invented world's first operator."""
     as_in_the_tests()
     story = next(iter(tell_each("tiny", AS_OF, DEFAULT_SEED)))
     print("drill: an operator lives through its story", file=sys.stderr)
@@ -111,22 +111,22 @@ class _Program:
         return said
 
 
-def _harried(program: _Program, way: Way, kills: int) -> Killed:
+def _harried(program: _Program, way: Way, deaths: int) -> Killed:
     """Start it until it was killed so often; one that ends before its request comes is started once more."""
     draw, found = random.Random(SEED), Killed()
-    while found.kills.total() < kills and found.finished_unharmed < kills:
+    while found.deaths.total() < deaths and found.finished_unharmed < deaths:
         way.arm(draw.randint(1, MOST_REQUESTS), draw.choice(MOMENTS), draw.random() * 0.02)
         process = program.start("pay", program.received)
         way.pid = process.pid
         said, _nothing = process.communicate(timeout=MOST_SECONDS)
         if way.killed:
-            found.kills[way.killed] += 1
+            found.deaths[way.killed] += 1
         elif process.returncode:
             found.failed.append(said[-500:])
             break
         else:
             found.finished_unharmed += 1
-        print(f"drill: killed {found.kills.total()} of {kills} times", file=sys.stderr)
+        print(f"drill: killed {found.deaths.total()} of {deaths} times", file=sys.stderr)
     return found
 
 
@@ -211,8 +211,8 @@ def _line(
     return {
         "name": "feed.follow",
         "figures": {
-            "kills": killed.kills.total(),
-            **{f"killed_{moment}": killed.kills[moment] for moment in MOMENTS},
+            "deaths": killed.deaths.total(),
+            **{f"killed_{moment}": killed.deaths[moment] for moment in MOMENTS},
             "finished_unharmed": killed.finished_unharmed,
             "failed": killed.failed,
             "payments": len(received),
@@ -223,7 +223,7 @@ def _line(
             **{f"differing_{name}": count for name, count in differing.items()},
         },
         "target": TARGET,
-        "ok": killed.kills.total() >= (50 if full else 5)
+        "ok": killed.deaths.total() >= (50 if full else 5)
         and not killed.failed
         and once == len(received)
         and min(len(mine["debtors"]), len(mine["open"]), len(mine["trial_balance"])) > 0
