@@ -47,7 +47,7 @@ class Way:
                 return None
             return self._armed[1:]
 
-    def kill(self, moment: str) -> None:
+    def end_at(self, moment: str) -> None:
         while self.pid is None:  # it asks before it is known who it is
             time.sleep(0.001)
         self.killed = moment
@@ -106,7 +106,7 @@ class _Handler(BaseHTTPRequestHandler):
     do_POST = do_GET  # noqa: N815
 
     def _end(self, moment: str) -> None:
-        self.way.kill(moment)
+        self.way.end_at(moment)
         self.close_connection = True
 
     def _forward(self, body: bytes) -> tuple[int, list[tuple[str, str]], bytes]:
