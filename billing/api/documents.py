@@ -25,6 +25,7 @@ from billing.queries import document_lists, documents
 from billing.queries.document_forms import form_of
 from billing.queries.feed.changes import one_moment
 from billing.queries.feed.versions import version_of
+from billing.rules.bank.references import rf_reference
 from billing.rules.crediting import Creditable, CreditedLine, LineLeft
 from billing.rules.documents import amount_text
 
@@ -46,9 +47,15 @@ class DocumentShown(serializers.Serializer[Document]):
     tax = serializers.SerializerMethodField()
     total = serializers.SerializerMethodField()
     purchase_order = serializers.CharField(source="po_number")
+    payment_reference = serializers.SerializerMethodField(
+        help_text="The creditor reference of ISO 11649 that a payer quotes; empty where there is none."
+    )
     document_sha256 = serializers.CharField()
     previous_sha256 = serializers.CharField(help_text="Of the document before in its series; empty at first.")
     ubl_sha256 = serializers.CharField(help_text="Of its UBL; empty where it has none.")
+
+    def get_payment_reference(self, one: Document) -> str:
+        return "" if one.kind == "credit_note" else rf_reference(one.number)
 
     @extend_schema_field(AMOUNT)
     def get_net(self, one: Document) -> str:

@@ -57,6 +57,10 @@ def test_the_ending_of_the_address_names_the_form_too(billed):
     # 87.50 and 19 % of it, 16.625, half away from zero (EN 16931).
     assert (plain["net"], plain["tax"], plain["total"]) == ("87.50", "16.63", "104.13")
     assert plain["document"]["lines"][2]["item"]["code"] == "wick"
+    # The check digits by hand: INV000001RF00 with letters as 10 to 35 leaves 29 when divided by 97, and 98 - 29 is 69.
+    assert plain["payment_reference"] == "RF69INV000001"
+    (listed,) = client.read("invoices").json()["results"]
+    assert listed["payment_reference"] == "RF69INV000001"
 
 
 def test_a_form_that_is_not_there_and_one_that_is_unknown_are_refused(billed):
