@@ -191,9 +191,13 @@ def _answer(endpoint: WebhookEndpoint, counts: dict[str, int]) -> str:
             "The last message did not arrive, and {count} wait.",
             counts["waiting"],
         )
-    if not any(counts.values()):
+    if not endpoint.sequence:
         return _("Nothing was sent yet: a message goes out with the next change.")
-    return _n("{count} message arrived here.", "{count} messages arrived here.", counts["delivered"])
+    if not counts["delivered"]:
+        return _("No message arrived here lately.")
+    return _n(
+        "{count} message arrived here lately.", "{count} messages arrived here lately.", counts["delivered"]
+    )
 
 
 def _told(one: WebhookDelivery, last: WebhookAttempt | None) -> dict[str, Any]:

@@ -7,6 +7,9 @@ from datetime import timedelta
 from accounts import clock, jobs, tenancy
 from accounts.jobs import Job
 from billing import tasks
+from billing.commands.webhooks import delivering
+from billing.models import WebhookDelivery
+from billing.queries import webhooks
 from tests.billing import hooks
 from tests.cast import Cast
 
@@ -58,3 +61,23 @@ def test_an_attempt_is_forgotten_only_with_its_delivery(north: Cast, later) -> N
     at_night(north, "1")
     assert len(hooks.attempts(north)) == 1
     assert timedelta(days=30) > clock.now() - hooks.deliveries(north)[0].made_at
+
+
+def test_what_was_given_up_and_forgotten_is_not_counted_as_delivered(north: Cast, later) -> None:
+    endpoint = hooks.add(north).endpoint
+    hooks.add_customers(north, 2)
+    hooks.tell(north)
+    first, second = hooks.owed(north, hooks.DELIVER)
+    delivering.deliver(north.operator.id, first.id, send=hooks.taking())
+    with tenancy.writing(north.owner):
+        given_up = WebhookDelivery.objects.filter(id=second.ref)
+        assert given_up.update(given_up_at=clock.now(), next_at=None) == 1
+
+    def counted() -> dict[str, int]:
+        with north.reading():
+            return webhooks.counts_by_state([endpoint])[endpoint.id]
+
+    assert counted() == {"waiting": 0, "delivered": 1, "given_up": 1}
+    later(days=31)
+    at_night(north, "31")
+    assert counted() == {"waiting": 0, "delivered": 0, "given_up": 0}

@@ -16,6 +16,7 @@ def tidy(now: datetime) -> int:
     for endpoint in WebhookEndpoint.objects.filter(stopped_at=None).order_by("id"):
         owing.owe_lost(endpoint.id, now)
     ended = WebhookDelivery.objects.filter(made_at__lt=now - KEPT, next_at=None).order_by("id")
-    old = list(ended.values_list("id", flat=True)[:AT_ONCE])
+    # One that is being sent once more at this moment is let be.
+    old = list(ended.select_for_update(skip_locked=True).values_list("id", flat=True)[:AT_ONCE])
     WebhookAttempt.objects.filter(delivery_id__in=old).delete()
     return WebhookDelivery.objects.filter(id__in=old).delete()[0]
