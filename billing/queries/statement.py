@@ -9,9 +9,11 @@ from typing import Any
 from uuid import UUID
 
 import accounts.queries
+from accounts.errors import BadInput, Problem
 from accounts.languages import N_, _
 from billing.models import Document, Payment, Refund
 from billing.queries.documents import payable_of
+from billing.rules.money import UnknownCurrency, minor_units
 from billing.rules.vocabulary import method_word
 
 _TEXTS = {
@@ -58,10 +60,11 @@ def statement(customer_id: UUID, *, since: date, until: date, currency: str = ""
     """Documents, credit notes, payments and refunds of a customer by their days, with the balance before, between and after.
 
     In ``currency``, or the operator's own unless the customer has an account in others only, of which the first is
-    taken. NotFound without the customer.
+    taken. NotFound without the customer; BadInput for a currency that ISO 4217 does not know.
     """
     accounts.queries.get_customer(customer_id)
     currency = currency or _usual_currency(customer_id)
+    _refuse_unknown(currency)
     opening, balance = Decimal(0), Decimal(0)
     rows = []
     for on, kind, number, text, amount, row_id in _moves(customer_id, until, currency):
@@ -71,6 +74,14 @@ def statement(customer_id: UUID, *, since: date, until: date, currency: str = ""
         else:
             rows.append(Row(on, kind, number, text, amount, balance, row_id))
     return Statement(customer_id, currency, since, until, opening, tuple(rows), balance)
+
+
+def _refuse_unknown(currency: str) -> None:
+    try:
+        minor_units(currency)
+    except UnknownCurrency as unknown:
+        problem = Problem("/currency", "currency", str(unknown))
+        raise BadInput(_("There is no such currency."), errors=[problem]) from unknown
 
 
 def _usual_currency(customer_id: UUID) -> str:

@@ -57,3 +57,11 @@ def test_an_empty_amount_is_no_amount_left_open(north):
 
     assert refused(answer, 400) == ["/terms/invoice_minimum"]
     made(client.send(path, {**body, "terms": {**terms, "invoice_minimum": None}}))
+
+
+@pytest.mark.parametrize("currency", ["XXX", "euro", "\u00de\u0005"])
+def test_a_statement_in_no_currency_is_refused(north, currency):
+    client, path = signed_in(north), f"customers/{north.customer.id}/statement"
+
+    assert refused(client.read(path, currency=currency), 400) == ["/currency"]
+    assert client.read(path, currency="JPY").json()["closing"] == "0"
