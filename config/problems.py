@@ -160,15 +160,17 @@ PROBLEM_TYPES: dict[str, ProblemType] = {
     ),
     "feed-token-expired": ProblemType(
         410,
-        N_("The books were restored since this token was given."),
+        N_("This token no longer says what you have read."),
         N_(
-            "The token counts changes of a time that is no more, so what you hold may differ from what is recorded."
+            "The books were restored since it was given, so what you hold may differ from what is recorded; or you may see more "
+            "than the reader whom it was given to, and what that one passed over would be missing."
         ),
         N_(
             "Read everything anew, from the address that the header Link calls start, and put it in the place of what you "
             "hold."
         ),
-        "The books were restored since this token was given. Read everything anew.",
+        "The database was restored or moved since this token was given, so it no longer says what you have read. Read "
+        "everything once more from /api/v1/accounting/changes, without a token.",
         at="/api/v1/accounting/changes",
         headers=(("Link", '</api/v1/accounting/changes>; rel="start"'),),
     ),

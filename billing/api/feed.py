@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 from urllib.parse import quote
 
@@ -85,10 +86,10 @@ class AccountingChanges(OperatorView):
         kinds = [kind for kind, permission in READ_BY.items() if self.actor.may(permission)]
         with one_moment(self.actor):
             here = history()
-            position = self._position(request.query_params.get("after"), here)
+            position = self._position(request.query_params.get("after"), here, kinds)
             page = changes_after(position, kinds=kinds, limit=limit, head=here.head)
             objects = objects_of(page.changes, request.query_params.get("system", ""))
-        token = TokenWriter(self.actor.operator_id, here.epoch)
+        token = TokenWriter(self.actor.operator_id, here.epoch, kinds)
         bases = {kind: reverse(name) for kind, name in _LISTS.items()}
         return Response(
             {
@@ -98,7 +99,7 @@ class AccountingChanges(OperatorView):
             }
         )
 
-    def _position(self, text: str | None, here: History) -> int:
+    def _position(self, text: str | None, here: History, kinds: Collection[str]) -> int:
         if text is None:
             return 0
         try:
@@ -106,18 +107,31 @@ class AccountingChanges(OperatorView):
         except UnreadableToken:
             problem = Problem("/after", "unreadable", _("Expected: the `next` of a page of this feed."))
             raise BadInput(_("There is no such token of this feed."), errors=[problem]) from None
+        start = reverse("api-accounting-changes")
         if token.epoch != here.epoch or token.position > here.head:
-            start = reverse("api-accounting-changes")
-            raise Gone(
+            raise _expired(
                 _(
                     "The database was restored or moved since this token was given, so it no longer says what you have "
                     "read. Read everything once more from {start}, without a token.",
                     start=start,
                 ),
-                code="feed-token-expired",
-                start=start,
+                start,
+            )
+        if more := set(kinds) - token.kinds:
+            raise _expired(
+                _(
+                    "This token was given to a reader who might not see all that you may: {kinds}. What it passed over "
+                    "would be missing. Read everything once more from {start}, without a token.",
+                    kinds=", ".join(sorted(more)),
+                    start=start,
+                ),
+                start,
             )
         return token.position
+
+
+def _expired(detail: str, start: str) -> Gone:
+    return Gone(detail, code="feed-token-expired", start=start)
 
 
 def _limit(text: str | None) -> int:

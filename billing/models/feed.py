@@ -6,9 +6,10 @@ from django.db import models
 
 from accounts.tenancy import OperatorOwned, OperatorScoped, TenantForeignKey
 from billing.models import columns
+from billing.rules.feed_tokens import KINDS
 
 # What the feed tells of.
-CHANGE_KINDS = ("customer", "invoice", "credit_note", "opening", "journal_entry", "payment", "refund")
+CHANGE_KINDS = KINDS
 # What a program may give a name of its own.
 NAMED_KINDS = ("customer", "invoice", "credit_note", "opening", "payment", "refund", "price_item", "site")
 

@@ -1,7 +1,8 @@
 """Where a reader of the feed stands, as an opaque text: a position, in the history of one database, of one operator.
 
 A position means something only in the history that it was drawn in. After a restore, or when another server took over,
-the same numbers come again for other changes; so a token names its history, its ``epoch``.
+the same numbers come again for other changes; so a token names its history, its ``epoch``. It stands behind what its
+reader might not see as well, so it names the kinds that the reader could see: for one who sees more it is worth nothing.
 """
 
 from __future__ import annotations
@@ -10,15 +11,18 @@ import base64
 import binascii
 import hashlib
 import struct
+from collections.abc import Collection
 from dataclasses import dataclass
 from uuid import UUID
 
 VERSION = 1
 MOST_POSITION = 2**63 - 1
 EPOCH_BYTES = 8
-# version, epoch, position; then so much of a SHA-256 over the operator and these. It finds slips, it keeps no secret.
-_BODY = struct.Struct(f">B{EPOCH_BYTES}sq")
-_CHECK_BYTES = 7
+# What the feed tells of. A kind's place is its bit in every token that was ever given: new ones come at the end.
+KINDS = ("customer", "invoice", "credit_note", "opening", "journal_entry", "payment", "refund")
+# version, kinds, epoch, position; then so much of a SHA-256 over the operator and these. It finds slips, it keeps no secret.
+_BODY = struct.Struct(f">BB{EPOCH_BYTES}sq")
+_CHECK_BYTES = 6
 TOKEN_LENGTH = (_BODY.size + _CHECK_BYTES) * 4 // 3
 
 
@@ -28,10 +32,11 @@ class UnreadableToken(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class FeedToken:
-    """``position``: the last change that was read, 0 before the first; ``epoch``: in which history."""
+    """``position``: the last change that was read, 0 before the first; ``epoch``: in which history; ``kinds``: of what."""
 
     epoch: bytes
     position: int
+    kinds: frozenset[str]
 
 
 def epoch_of(*identity: object) -> bytes:
@@ -40,14 +45,15 @@ def epoch_of(*identity: object) -> bytes:
 
 
 class TokenWriter:
-    """Writes the tokens of one operator in one history."""
+    """Writes the tokens of one operator in one history, for a reader who sees these kinds; left out: all."""
 
-    def __init__(self, operator_id: UUID, epoch: bytes) -> None:
+    def __init__(self, operator_id: UUID, epoch: bytes, kinds: Collection[str] = KINDS) -> None:
         self._epoch = epoch
+        self._kinds = sum(1 << bit for bit, kind in enumerate(KINDS) if kind in kinds)
         self._operator = operator_id.bytes
 
     def __call__(self, position: int) -> str:
-        body = _BODY.pack(VERSION, self._epoch, position)
+        body = _BODY.pack(VERSION, self._kinds, self._epoch, position)
         return base64.urlsafe_b64encode(body + _check(self._operator, body)).decode()
 
 
@@ -62,10 +68,11 @@ def read_token(text: str, operator_id: UUID) -> FeedToken:
     body, check = held[: _BODY.size], held[_BODY.size :]
     if check != _check(operator_id.bytes, body):
         raise UnreadableToken(text)
-    version, epoch, position = _BODY.unpack(body)
+    version, bits, epoch, position = _BODY.unpack(body)
     if version != VERSION or position < 0:
         raise UnreadableToken(text)
-    return FeedToken(epoch, position)
+    kinds = frozenset(kind for bit, kind in enumerate(KINDS) if bits >> bit & 1)
+    return FeedToken(epoch, position, kinds)
 
 
 def _check(operator: bytes, body: bytes) -> bytes:

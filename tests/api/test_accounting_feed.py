@@ -270,7 +270,25 @@ def test_only_kinds_that_the_reader_may_read_are_told(north, scope, kinds):
 
     assert keys(some) == [(one["kind"], one["id"]) for one in whole if one["kind"] in kinds]
     # It stands behind the others too: nothing is looked through twice.
-    assert token == end
+    here, there = (read_token(one, north.operator.id) for one in (token, end))
+    assert (here.position, here.kinds) == (there.position, kinds)
+
+
+def test_who_sees_more_than_a_tokens_reader_is_told_to_begin_again(north):
+    live(north)
+    whole, _ = followed(program_of(north))
+    few = ("changes:read", "customers:read")
+    _, token = followed(program_of(north, *few))
+
+    answer = program_of(north, *few, "payments:read", "journal:read").read(FEED, after=token)
+
+    assert (answer.status_code, answer.json()["type"].rpartition("/")[2]) == (410, "feed-token-expired")
+    assert "journal_entry, payment, refund" in answer.json()["detail"]
+    assert answer["Link"] == '</api/v1/accounting/changes>; rel="start"'
+    # A reader of fewer kinds goes on.
+    _, end = followed(program_of(north))
+    assert program_of(north, *few).read(FEED, after=end).json()["changes"] == []
+    assert whole
 
 
 def test_who_may_not_read_changes_is_refused(north):

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from billing.rules.feed_tokens import (
     EPOCH_BYTES,
+    KINDS,
     MOST_POSITION,
     TOKEN_LENGTH,
     FeedToken,
@@ -25,13 +26,18 @@ NORTH, SOUTH = UUID(int=1), UUID(int=2)
 EPOCH = b"12345678"
 
 
-@given(st.uuids(), st.binary(min_size=EPOCH_BYTES, max_size=EPOCH_BYTES), st.integers(0, MOST_POSITION))
-def test_what_is_written_is_read(operator, epoch, position):
-    text = TokenWriter(operator, epoch)(position)
+@given(
+    st.uuids(),
+    st.binary(min_size=EPOCH_BYTES, max_size=EPOCH_BYTES),
+    st.integers(0, MOST_POSITION),
+    st.frozensets(st.sampled_from(KINDS)),
+)
+def test_what_is_written_is_read(operator, epoch, position, kinds):
+    text = TokenWriter(operator, epoch, kinds)(position)
 
     assert len(text) == TOKEN_LENGTH
     assert set(text) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_")
-    assert read_token(text, operator) == FeedToken(epoch, position)
+    assert read_token(text, operator) == FeedToken(epoch, position, kinds)
 
 
 @given(st.text(max_size=2 * TOKEN_LENGTH) | st.text("AB-_=", min_size=TOKEN_LENGTH, max_size=TOKEN_LENGTH))
@@ -56,18 +62,18 @@ def test_a_token_is_of_one_operator():
 
 
 def test_the_form_is_fixed_tokens_are_stored_for_years():
-    """Version 1, made by hand: a byte, eight of the epoch, eight of the position, seven of a SHA-256 over the operator too."""
-    body = b"\x01" + EPOCH + (7).to_bytes(8, "big")
-    check = hashlib.sha256(NORTH.bytes + body).digest()[:7]
+    """Version 1, by hand: a byte, one of the kinds, eight of the epoch, eight of the position, six of a SHA-256 over the operator too."""
+    body = b"\x01\x7f" + EPOCH + (7).to_bytes(8, "big")
+    check = hashlib.sha256(NORTH.bytes + body).digest()[:6]
     text = base64.urlsafe_b64encode(body + check).decode()
 
-    assert TokenWriter(NORTH, EPOCH)(7) == text == "ATEyMzQ1Njc4AAAAAAAAAAfP0rQaCQi5"
-    assert read_token(text, NORTH) == FeedToken(EPOCH, 7)
+    assert TokenWriter(NORTH, EPOCH)(7) == text == "AX8xMjM0NTY3OAAAAAAAAAAHLotXvlu6"
+    assert read_token(text, NORTH) == FeedToken(EPOCH, 7, frozenset(KINDS))
 
 
 def test_a_later_version_is_refused_and_so_is_a_position_below_nothing():
-    for body in (b"\x02" + EPOCH + bytes(8), b"\x01" + EPOCH + b"\xff" * 8):
-        check = hashlib.sha256(NORTH.bytes + body).digest()[:7]
+    for body in (b"\x02\x7f" + EPOCH + bytes(8), b"\x01\x7f" + EPOCH + b"\xff" * 8):
+        check = hashlib.sha256(NORTH.bytes + body).digest()[:6]
         with pytest.raises(UnreadableToken):
             read_token(base64.urlsafe_b64encode(body + check).decode(), NORTH)
 
