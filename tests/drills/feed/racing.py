@@ -30,6 +30,8 @@ from tests.drills.feed.writers import KINDS, Told, Written, write
 SEED = 20_265
 FORGETS_IN = 0.15
 LIMITS = (20, 100, 500)
+SHORT, FULL = 2_000, 100_000
+MOST, MOST_FULL = 30, 300  # rows of one transaction
 TARGET = "0 missed, 0 late, 0 foreign, 0 given up but seen, 0 other than stored, repeats only after the token last stored"
 UNBOUND = (
     6_000_000,
@@ -67,7 +69,7 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
             ALLOWED_HOSTS=["testserver"], RATE_LIMITS=dict.fromkeys(settings.RATE_LIMITS, UNBOUND)
         ),
     ):
-        written, followed = _race(superuser, cast, number, 100_000 if full else 2_000)
+        written, followed = _race(superuser, cast, number, FULL if full else SHORT)
         figures = _figures(superuser, cast, rival, written, followed)
     wrong = (
         "missed",
@@ -82,7 +84,7 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         "name": "feed.racing",
         "figures": figures,
         "target": TARGET,
-        "ok": figures["changes"] >= (100_000 if full else 2_000)
+        "ok": figures["changes"] >= (FULL if full else SHORT)
         and all(figures[name] > 0 for name in ("restarts", "repeated", "given_up", "removed"))
         and not any(figures[name] for name in wrong),
         "seed": SEED,
@@ -101,12 +103,12 @@ def _invoice(cast: Cast) -> str:
 def _race(
     superuser: psycopg.Connection[Any], cast: Cast, number: str, wanted: int
 ) -> tuple[list[Written], Followed]:
-    context = multiprocessing.get_context("spawn")
+    context, most = multiprocessing.get_context("spawn"), MOST_FULL if wanted > SHORT else MOST
     stopped = context.Event()
     ends, processes = [], []
     for index, kind in enumerate(KINDS):
         mine, theirs = context.Pipe(duplex=False)
-        arguments = (kind, (cast.owner, number), SEED + index, stopped, theirs)
+        arguments = (kind, (cast.owner, number, most), SEED + index, stopped, theirs)
         process = context.Process(target=write, args=arguments, daemon=True)
         process.start()
         theirs.close()
@@ -114,7 +116,11 @@ def _race(
         processes.append(process)
     reader = _Reader(signed_in(cast), random.Random(SEED))
     try:
-        while _changes(superuser, cast) < wanted:
+        step, told = max(1, wanted // 10), 0
+        while (made := _changes(superuser, cast)) < wanted:
+            if made // step > told:
+                told = made // step
+                print(f"drill: {made:,} of {wanted:,} changes", file=sys.stderr)
             for _ in range(20):
                 reader.read_on()
             dead = [process.pid for process in processes if not process.is_alive()]

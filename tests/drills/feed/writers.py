@@ -45,8 +45,10 @@ class _Abort(Exception):
     """A transaction is given up on purpose."""
 
 
-def write(kind: str, world: tuple[Actor, str], seed: int, stopped: Event, answer: Any) -> None:
-    """The whole life of one writer process; ``world``: who acts, and the invoice that credit notes give back of."""
+def write(kind: str, world: tuple[Actor, str, int], seed: int, stopped: Event, answer: Any) -> None:
+    """The whole life of one writer process; ``world``: who acts, the invoice that credit notes give back of, and the
+    most rows of one transaction.
+    """
     import django
 
     django.setup()
@@ -59,8 +61,8 @@ def write(kind: str, world: tuple[Actor, str], seed: int, stopped: Event, answer
 
 
 class _Writer:
-    def __init__(self, actor: Actor, number: str, draw: random.Random) -> None:
-        self.actor, self.number, self.draw = actor, number, draw
+    def __init__(self, actor: Actor, number: str, most: int, draw: random.Random) -> None:
+        self.actor, self.number, self.most, self.draw = actor, number, most, draw
         self.written = Written()
         self.count = 0
         self.mine: list[UUID] = []  # customers that this process made
@@ -103,7 +105,7 @@ class _Writer:
 
         rows = [
             {"code": self._name()[:20], "name": self._name(), "country": "DE"}
-            for _ in range(self.draw.choice((1, 1, 5, 30)))
+            for _ in range(self.draw.choice((1, 1, 5, self.most)))
         ]
         made = add_customers(actor=self.actor, customers=rows)
         told = [Told("customer", row.id, {"name": row.name}, 0) for row in made]
@@ -147,7 +149,7 @@ class _Writer:
             NewPayment(
                 self.mine[0], PAID_ON, Decimal(self.draw.randint(1, 9_999)) / 100, reference=self._name()
             )
-            for _ in range(self.draw.choice((1, 2, 10, 40)))
+            for _ in range(self.draw.choice((1, 2, 10, self.most)))
         ]
         made = record_payments(actor=self.actor, payments=new)
         return [Told("payment", row.id, {"reference": row.reference}, 0) for row in made]
