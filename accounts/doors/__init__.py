@@ -205,7 +205,8 @@ class Sent(Serializer[Any]):
         field = self.fields.get(name)
         if field is None:
             return ErrorDetail(_("There is no such field here."), "unknown-field")
-        if isinstance(field, CharField | UUIDField) and isinstance(value, int | float):
+        # An amount too: a number of JSON is a float to many readers, and a float loses cents.
+        if isinstance(field, CharField | UUIDField | DecimalField) and isinstance(value, int | float):
             return ErrorDetail(_("Expected: a text."), "invalid")
         if (
             isinstance(field, BooleanField)

@@ -34,6 +34,15 @@ def test_a_number_is_no_text(north):
     assert made(client.send("customers", [{**customer, "code": "007"}]))[0]["code"] == "007"
 
 
+@pytest.mark.parametrize("amount", [5, 5.1])
+def test_an_amount_is_a_text(north, amount):
+    payment = {"customer": str(north.customer.id), "received_on": "2026-06-10"}
+    client = signed_in(north)
+
+    assert refused(client.send("payments", {**payment, "amount": amount}), 400) == ["/amount"]
+    assert made(client.send("payments", {**payment, "amount": "5.1"}))["amount"] == "5.10"
+
+
 @pytest.mark.parametrize("live", ["true", 1, "no"])
 def test_a_word_is_not_yes_or_no(north, live):
     client = signed_in(north)
