@@ -132,10 +132,16 @@ def record_payment(request: OperatorRequest, code: str) -> HttpResponse:
     if not form.is_valid():
         return _show(request, customer, form, status=422)
     values = form.cleaned_data
+    done = f"{reverse('customer-account', args=[request.operator.slug, code])}?done=paid"
+    known_as = values["external_id"] or f"form/{values['once']}"
+    with tenancy.reading(request.actor):
+        # The same form again: what it settled is no longer open, so it would be spread over other documents now.
+        if not values["external_id"] and settling.payments_named([known_as]).exists():
+            return redirect(done)
     parts = form.parts(values["amount"], values["currency"])
     payment = NewPayment(
         customer_id=customer.id,
-        external_id=values["external_id"] or f"form/{values['once']}",
+        external_id=known_as,
         allocations=parts,
         **{name: values[name] for name in ("received_on", "amount", "currency", "method", "reference")},
     )
@@ -144,7 +150,7 @@ def record_payment(request: OperatorRequest, code: str) -> HttpResponse:
     except Refusal as refusal:
         form.say(refusal, parts)
         return _show(request, customer, form, status=refusal.status)
-    return redirect(f"{reverse('customer-account', args=[request.operator.slug, code])}?done=paid")
+    return redirect(done)
 
 
 def _initial(request: OperatorRequest, debts: Sequence[Standing], usual: str) -> dict[str, Any]:
