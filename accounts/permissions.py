@@ -153,7 +153,9 @@ PROGRAM_SCOPES: dict[Permission, str] = {
     Permission.CONTRACTS_MANAGE: N_("Change contracts and terms of payment."),
     Permission.ROYALTY_READ: N_("Read royalty statements."),
     Permission.ROYALTY_MANAGE: N_("Change the terms of the royalty, and state months."),
-    Permission.INTEGRATIONS_MANAGE: N_("Set up webhooks, addresses that are told when something changes; also those of other programs."),
+    Permission.INTEGRATIONS_MANAGE: N_(
+        "Set up webhooks, addresses that are told when something changes; also those of other programs."
+    ),
     Permission.SITES_READ: N_("Read sites."),
     Permission.AGREEMENTS_READ: N_("Read service agreements."),
     Permission.UNITS_READ: N_("Read units, and what hangs where."),

@@ -50,9 +50,6 @@ class _DocumentTold(DocumentShown):
     payable = Amount(help_text="What is to be paid, or is given back: the total with its rounding.")
     rounding_policy = serializers.CharField(help_text="By name.")
     tax_groups = ChangedTaxGroupShown(many=True)
-    payment_reference = serializers.CharField(
-        help_text="The creditor reference of ISO 11649 that a payer quotes; empty where there is none."
-    )
     corrects = serializers.UUIDField(
         allow_null=True, help_text="The invoice that a credit note gives back of."
     )
