@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import Any
 from urllib.parse import unquote_plus
@@ -110,7 +111,7 @@ def _basic(header: str) -> tuple[str, str] | None:
     return (unquote_plus(client_id), unquote_plus(secret)) if colon else None
 
 
-class _Posted:
+class _Posted(ABC):
     """What both endpoints do alike: POST only, form fields once each, and every fault as RFC 6749 section 5.2 has it."""
 
     http_method_names = ["post"]
@@ -135,9 +136,9 @@ class _Posted:
             response[name] = value
         return _uncached(response)
 
+    @abstractmethod
     def answer(self, request: HttpRequest) -> tuple[Mapping[str, str], str, int]:
         """Headers, body and status of a request that could be read."""
-        raise NotImplementedError
 
 
 def _fault(request: HttpRequest) -> str:
