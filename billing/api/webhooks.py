@@ -12,6 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
+from accounts.doors.instants import InstantFilter
 from accounts.permissions import Permission
 from billing.commands.webhooks import endpoints, replaying
 from billing.commands.webhooks.endpoints import MOST_DESCRIPTION, MOST_OVERLAP, MOST_URL, USUAL_OVERLAP
@@ -134,7 +135,7 @@ class ReplayShown(serializers.Serializer[dict[str, int]]):
 class DeliveryFilter(filters.FilterSet):
     state = filters.ChoiceFilter(choices=[(one, one) for one in webhooks.STATES], method="by_state")
     type = filters.CharFilter("type", help_text="Such as `invoice.changed`.")
-    made_from = filters.IsoDateTimeFilter("made_at", lookup_expr="gte")
+    made_from = InstantFilter("made_at", lookup_expr="gte")
 
     def by_state(self, rows: QuerySet[WebhookDelivery], name: str, value: str) -> QuerySet[WebhookDelivery]:
         return rows.filter(webhooks.STATES[value])

@@ -20,6 +20,7 @@ from rest_framework.response import Response
 
 from accounts import tenancy
 from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
+from accounts.doors.instants import InstantFilter
 from accounts.errors import BadInput, Problem
 from accounts.permissions import Permission
 from fleet import queries as fleet
@@ -125,8 +126,8 @@ class CounterShown(serializers.Serializer[Any]):
 class EventFilter(filters.FilterSet):
     type = filters.ChoiceFilter(field_name="type", choices=[(str(one), str(one)) for one in EventType])
     visit = filters.UUIDFilter("visit_id")
-    occurred_from = filters.IsoDateTimeFilter("occurred_at", lookup_expr="gte")
-    occurred_before = filters.IsoDateTimeFilter("occurred_at", lookup_expr="lt")
+    occurred_from = InstantFilter("occurred_at", lookup_expr="gte")
+    occurred_before = InstantFilter("occurred_at", lookup_expr="lt")
 
 
 class LogFilter(EventFilter):

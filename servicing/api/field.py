@@ -15,6 +15,7 @@ from rest_framework.response import Response
 
 from accounts import queries as accounts
 from accounts.doors import OperatorView, RowsView, RowView, Sent, sent_by
+from accounts.doors.instants import InstantFilter
 from accounts.permissions import Permission
 from servicing.commands.office import acknowledge_alert, begin_standstill, receive_report
 from servicing.events.types import REPORT_KINDS, Subject
@@ -135,8 +136,8 @@ class FindingFilter(filters.FilterSet):
     code = filters.CharFilter("code")
     subject = filters.UUIDFilter("subject_id")
     event = filters.UUIDFilter("event_id")
-    occurred_from = filters.IsoDateTimeFilter("occurred_at", lookup_expr="gte")
-    occurred_before = filters.IsoDateTimeFilter("occurred_at", lookup_expr="lt")
+    occurred_from = InstantFilter("occurred_at", lookup_expr="gte")
+    occurred_before = InstantFilter("occurred_at", lookup_expr="lt")
 
 
 class AlertFilter(filters.FilterSet):

@@ -74,3 +74,22 @@ def test_a_statement_in_no_currency_is_refused(north, currency):
 
     assert refused(client.read(path, currency=currency), 400) == ["/currency"]
     assert client.read(path, currency="JPY").json()["closing"] == "0"
+
+
+@pytest.mark.parametrize(
+    ("instant", "status"),
+    [
+        ("0416-07-07T20:48:19.9-22:47", 200),  # PostgreSQL knows offsets of less than sixteen hours
+        ("2026-06-15T12:00:00+23:59", 200),
+        ("9999-12-31T23:00:00-22:47", 400),
+        ("0001-01-01T00:00:00+01:00", 400),
+    ],
+)
+def test_an_instant_may_have_any_offset_but_no_year_that_there_is_not(north, instant, status):
+    client = signed_in(north)
+
+    for name in ("occurred_before", "occurred_from"):
+        answer = client.read("service-events", **{name: instant})
+        assert answer.status_code == status, answer.content
+        if status == 400:
+            assert refused(answer, 400) == [f"/{name}"]
