@@ -144,12 +144,12 @@ def of_actor(actor: Actor) -> list[Bucket]:
 
 def of_address(request: HttpRequest) -> list[Bucket]:
     """For who has no credential, or a wrong one."""
-    return [_bucket("address", _address_of(request))]
+    return [_bucket("address", network_of(request))]
 
 
 def of_client(request: HttpRequest, client_id: str) -> list[Bucket]:
     """For who asks for a token: by what they say they are, at this address; so that no stranger can lock a client out."""
-    address = _address_of(request)
+    address = network_of(request)
     digest = hashlib.sha256(client_id.encode()).hexdigest()[:32]
     return [_bucket("client", f"{digest}:{address}"), _bucket("address", address)]
 
@@ -159,19 +159,27 @@ def _bucket(name: str, whose: str) -> Bucket:
     return Bucket(Limit(name, per_minute, burst), f"{name}:{whose}")
 
 
-def _address_of(request: HttpRequest) -> str:
-    """The network that asks: an address of IPv4, the first half of one of IPv6, of which one household has all."""
+def sender_of(request: HttpRequest) -> str:
+    """The address that asks; empty for what is none."""
     sent = request.META.get("REMOTE_ADDR", "")
     if settings.BEHIND_PROXY:
         # The proxy's own word is the last; what stands before it, anybody may have sent.
         sent = request.META.get("HTTP_X_FORWARDED_FOR", sent).rsplit(",", 1)[-1].strip()
     try:
-        address = ipaddress.ip_address(sent)
+        return str(ipaddress.ip_address(sent))
     except ValueError:
+        return ""
+
+
+def network_of(request: HttpRequest) -> str:
+    """The network that asks: an address of IPv4, the first half of one of IPv6, of which one household has all."""
+    sent = sender_of(request)
+    if not sent:
         return "unknown"
+    address = ipaddress.ip_address(sent)
     if isinstance(address, ipaddress.IPv6Address):
         return str(address.ipv4_mapped or ipaddress.ip_network((int(address), 64), strict=False))
-    return str(address)
+    return sent
 
 
 def take(buckets: Sequence[Bucket]) -> Taken:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from enum import StrEnum
 from uuid import UUID
 
@@ -34,6 +35,7 @@ class Permission(StrEnum):
     AGREEMENTS_READ = "agreements:read"
     ALERTS_ACKNOWLEDGE = "alerts:acknowledge"
     ALERTS_READ = "alerts:read"
+    AUDIT_READ = "audit:read"
     BOOKS_MAP = "books:map"
     CHANGES_READ = "changes:read"
     CONTRACTS_MANAGE = "contracts:manage"
@@ -43,9 +45,12 @@ class Permission(StrEnum):
     CUSTOMERS_READ = "customers:read"
     DEVICES_MANAGE = "devices:manage"
     DOCUMENTS_SEND = "documents:send"
+    ENTRIES_MANAGE = "entries:manage"
+    ENTRIES_SHOW = "entries:show"
     EVENTS_COUNTER = "events:counter"
     EVENTS_READ = "events:read"
     EVENTS_RECORD = "events:record"
+    EVERYTHING_EXPORT = "everything:export"
     FIGURES_READ = "figures:read"
     FLEET_MANAGE = "fleet:manage"
     INTEGRATIONS_MANAGE = "integrations:manage"
@@ -53,6 +58,7 @@ class Permission(StrEnum):
     INVOICES_READ = "invoices:read"
     JOURNAL_READ = "journal:read"
     MEMBERS_MANAGE = "members:manage"
+    OPERATOR_CLOSE = "operator:close"
     OPERATOR_MANAGE = "operator:manage"
     OWN_SETTINGS = "own-settings:manage"
     PAYMENTS_READ = "payments:read"
@@ -63,6 +69,7 @@ class Permission(StrEnum):
     ROYALTY_READ = "royalty:read"
     SITES_MANAGE = "sites:manage"
     SITES_READ = "sites:read"
+    SUPPORT_GRANT = "support:grant"
     TEXTS_ERASE = "texts:erase"
     TEXTS_READ = "texts:read"
     UNITS_READ = "units:read"
@@ -85,6 +92,7 @@ _DISPATCH = _READ_FIELD | {
     Permission.CUSTOMERS_MANAGE,
     Permission.CUSTOMERS_READ,
     Permission.DEVICES_MANAGE,
+    Permission.ENTRIES_MANAGE,
     Permission.EVENTS_COUNTER,
     Permission.EVENTS_RECORD,
     Permission.FIGURES_READ,
@@ -105,7 +113,9 @@ _READ_BOOKS = {
 ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
     Role.OWNER: frozenset(Permission),
     Role.DISPATCHER: frozenset(_DISPATCH),
-    Role.CREW_MEMBER: frozenset(_READ_FIELD | {Permission.EVENTS_RECORD, Permission.TEXTS_READ}),
+    Role.CREW_MEMBER: frozenset(
+        _READ_FIELD | {Permission.ENTRIES_SHOW, Permission.EVENTS_RECORD, Permission.TEXTS_READ}
+    ),
     Role.BOOKKEEPER: frozenset(
         _READ_FIELD
         | _READ_BOOKS
@@ -177,6 +187,31 @@ PROGRAM_SCOPES: dict[Permission, str] = {
 }
 
 
+# Roles whose people need a second factor beside their password.
+NEEDS_SECOND_FACTOR = frozenset({Role.OWNER, Role.BOOKKEEPER})
+
+
+@dataclass(frozen=True, slots=True)
+class Lifetime:
+    """For how long one stays signed in: without doing anything, and at the most."""
+
+    idle: timedelta
+    most: timedelta
+
+
+# The shortest of a person's roles holds for all they do. A crew's phone lies in a glove box; the owner's may do everything.
+_AT_A_DESK = Lifetime(timedelta(minutes=30), timedelta(hours=12))
+_FOR_A_SHIFT = Lifetime(timedelta(hours=12), timedelta(hours=24))
+LIFETIMES: dict[Role, Lifetime] = {
+    Role.OWNER: _AT_A_DESK,
+    Role.BOOKKEEPER: _AT_A_DESK,
+    Role.DISPATCHER: _FOR_A_SHIFT,
+    Role.VIEWER: _FOR_A_SHIFT,
+    Role.NETWORK: _FOR_A_SHIFT,
+    Role.CREW_MEMBER: Lifetime(timedelta(hours=12), timedelta(days=7)),
+}
+
+
 def home_of(role: Role) -> str:
     """The page on which a role begins: its name among the addresses."""
     return "lookout" if Permission.ALERTS_READ in ROLE_PERMISSIONS[role] else "royalty"
@@ -186,12 +221,13 @@ class ActorKind(StrEnum):
     CLIENT = "client"
     DEVICE = "device"
     MEMBER = "member"
+    SUPPORT = "support"
     SYSTEM = "system"
 
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """Who acts for which operator. ``id`` is the member's, device's or client's id; None for the product itself.
+    """Who acts for which operator. ``id`` is the member's, device's, client's or support person's id; None for the product itself.
 
     A program may do what its token's ``scopes`` say, and nothing by its role alone; None for everybody else.
     """

@@ -13,7 +13,8 @@ from django.http.request import UnreadablePostError
 from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
-from accounts import languages, limits
+from accounts import languages, limits, origin
+from accounts.ids import uuid7
 from accounts.languages import Manner
 from accounts.pages import reading_in
 from config.errors import API, problem_of
@@ -34,6 +35,24 @@ class ContentSecurityPolicy:
         response = self.get_response(request)
         response.headers.setdefault("Content-Security-Policy", POLICY)
         return response
+
+
+class RequestOrigin:
+    """Where the work of a request comes from, for whatever notes it; the answer says by which id to ask about it."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        request_id = uuid7()
+        with origin.coming_from(origin.Origin(request_id, limits.sender_of(request))):
+            response = self.get_response(request)
+        response.headers["Request-Id"] = str(request_id)
+        return response
+
+    def process_view(self, request: HttpRequest, *_view: object) -> None:
+        match = request.resolver_match
+        origin.at_door(f"{request.method} {match.view_name if match else ''}".strip())
 
 
 class AskedLanguage:

@@ -115,6 +115,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "config.middleware.RequestOrigin",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "config.middleware.ContentSecurityPolicy",
@@ -153,6 +154,9 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 LOGIN_URL = "sign-in"
+SESSION_ENGINE = "accounts.sessions"
+# Owners and bookkeepers sign in with a second factor. A trial may only offer it.
+SECOND_FACTOR_NEEDED = env_bool("WICKROUND_SECOND_FACTOR", default=True)
 
 USE_TZ = True
 TIME_ZONE = "UTC"

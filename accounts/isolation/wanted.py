@@ -62,6 +62,7 @@ APPEND_ONLY = {
     LOG_TABLE,
     "servicing_seal",
     "accounts_clientchange",
+    "servicing_entryshowing",
     "billing_allocation",
     "billing_bankstatement",
     "billing_charge",
@@ -98,6 +99,7 @@ DEFINER_FUNCTIONS = {
     "accounts_client_secrets",
     "accounts_client_token_binding",
     "accounts_memberships",
+    "accounts_support_grants",
     "accounts_token_binding",
     "servicing_record_link",
 }

@@ -1,4 +1,4 @@
-"""Who: operators, people, crews and their devices, programs, customers, sites, what was agreed, and the jobs owed.
+"""Who: operators, people and how they sign in, crews and their devices, programs, customers, sites, agreements, and jobs owed.
 
 Django finds the tables here; each stands in the module of its noun.
 """
@@ -9,6 +9,8 @@ from accounts.models.owed import Job, KeptAnswer
 from accounts.models.people import AccessToken, Crew, Device, Member, Operator, User, UserManager
 from accounts.models.places import Customer, Site, SiteContact
 from accounts.models.programs import NO_SECRET, ClientChange, ClientSecret, ClientToken, MachineClient
+from accounts.models.signing_in import KnownDevice, RecoveryCode, SecondFactor, SignIn, Tally
+from accounts.models.support import Closing, SupportGrant
 
 __all__ = [
     "DUST",
@@ -20,18 +22,25 @@ __all__ = [
     "ClientChange",
     "ClientSecret",
     "ClientToken",
+    "Closing",
     "Crew",
     "Customer",
     "Device",
     "Job",
     "KeptAnswer",
+    "KnownDevice",
     "MachineClient",
     "Member",
     "Operator",
+    "RecoveryCode",
+    "SecondFactor",
     "ServiceAgreement",
     "ServiceRules",
+    "SignIn",
     "Site",
     "SiteContact",
+    "SupportGrant",
+    "Tally",
     "User",
     "UserManager",
 ]

@@ -24,7 +24,10 @@ class User(AbstractBaseUser):  # type: ignore[django-manager-missing]
     email = models.EmailField(max_length=254, unique=True)
     name = models.CharField(max_length=120)
     is_active = models.BooleanField(default=True)
+    # Of those who run the service: an owner may let them look into an operator for a while, and nobody else does.
+    is_support = models.BooleanField(default=False, db_default=False)
     created_at = models.DateTimeField(db_default=Now(), editable=False)
+    password_set_at = models.DateTimeField(null=True, blank=True)
 
     objects = UserManager()
 

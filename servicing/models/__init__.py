@@ -11,6 +11,7 @@ from servicing.models.derived import (
     UnitState,
     Visit,
 )
+from servicing.models.entries import EntrySecret, EntryShowing
 from servicing.models.log import Checkpoint, Event, ProjectionVersion, Seal
 from servicing.models.planned import Announcement, PlannedVisit, Pulse, SiteNote
 from servicing.models.records import LinkUse, Photo, RecordLink
@@ -21,6 +22,8 @@ __all__ = [
     "Announcement",
     "Checkpoint",
     "DueSegment",
+    "EntrySecret",
+    "EntryShowing",
     "Event",
     "Finding",
     "Fit",

@@ -1,0 +1,43 @@
+"""Where the work at hand came from: the request and its address, the page or operation, or the command or job.
+
+Set once by whatever lets the work in (the middleware, a worker, a command), and read where it is noted: in the audit and the log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
+from uuid import UUID
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """``door``: the name of the page or operation, of a job's kind, or of a command; "" while it is not known."""
+
+    request_id: UUID | None = None
+    address: str = ""
+    door: str = ""
+
+
+_NOWHERE = Origin()
+_origin: ContextVar[Origin | None] = ContextVar("wickround_origin", default=None)
+
+
+def current() -> Origin:
+    return _origin.get() or _NOWHERE
+
+
+@contextmanager
+def coming_from(origin: Origin) -> Iterator[None]:
+    token = _origin.set(origin)
+    try:
+        yield
+    finally:
+        _origin.reset(token)
+
+
+def at_door(name: str) -> None:
+    """Say which door this work has come through, once that is known."""
+    _origin.set(replace(current(), door=name))
