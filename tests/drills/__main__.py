@@ -1,4 +1,4 @@
-"""Drills: ``make drill [ONLY=log|billing|feed] [FULL=1]``. Faults and crowds on purpose; what must hold is computed from the figures."""
+"""Drills: ``make drill [ONLY=log|billing|feed|isolation] [FULL=1]``. Faults and crowds on purpose; what must hold is computed from the figures."""
 
 import sys
 
@@ -7,6 +7,8 @@ from tests import measuring
 if __name__ == "__main__":
     sys.exit(
         measuring.main(
-            "tests.drills", ("log", "billing", "feed"), "Inject faults and check that nothing is lost."
+            "tests.drills",
+            ("log", "billing", "feed", "isolation"),
+            "Inject faults and check that nothing is lost.",
         )
     )

@@ -1,0 +1,4 @@
+"""Nobody in where they don't belong, one module each; ``ONLY=isolation.probing`` runs one. Those in ``PURE`` need no server."""
+
+MODULES: tuple[str, ...] = ("probing",)
+PURE: tuple[str, ...] = ()
