@@ -5,7 +5,7 @@ PACKAGES = accounts fleet servicing billing config demo_tenant tests manage.py
 LOCK = uv pip compile --only-binary :all: --universal --python-version 3.11 --generate-hashes --no-emit-index-url
 
 .DEFAULT_GOAL := help
-.PHONY: help env demo test bench drill lint types words pictures lock
+.PHONY: help env demo test bench drill lint types audit sbom words pictures lock
 
 help:
 	@echo "make env                  build .venv from the lock files when needed: PYTHON=python3.13 (remove .venv to change it)"
@@ -15,6 +15,8 @@ help:
 	@echo "make drill                inject faults and check that nothing is lost: ONLY=group or group.module, FULL=1"
 	@echo "make lint                 ruff and the import contracts"
 	@echo "make types                mypy"
+	@echo "make audit                known vulnerabilities in what is locked"
+	@echo "make sbom                 the bill of materials (CycloneDX) of what is locked: build/sbom.cdx.json"
 	@echo "make words                put the catalogues of translated words together, and say what they lack"
 	@echo "make pictures             take docs/pictures anew from a served demo: PORT=n"
 	@echo "make lock                 write the lock files anew (needs uv)"
@@ -48,6 +50,12 @@ lint: env
 
 types: env
 	@$(RUN) -m mypy $(PACKAGES)
+
+audit: env
+	@$(RUN) -m tests.supply audit
+
+sbom: env
+	@$(RUN) -m tests.supply bill build/sbom.cdx.json
 
 words: env
 	@$(RUN) -m tests.words
