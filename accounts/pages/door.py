@@ -20,6 +20,7 @@ from accounts import languages, queries, tenancy
 from accounts.errors import NotFound
 from accounts.languages import Manner, _
 from accounts.models import Operator, User
+from accounts.pages.confirming import recently
 from accounts.permissions import Actor, ActorKind, Permission, require
 
 Page = Callable[..., HttpResponse]
@@ -34,14 +35,17 @@ class OperatorRequest(HttpRequest):
     manner: Manner
 
 
-def operator_page(permission: Permission, *methods: str) -> Callable[[Page], Page]:
+def operator_page(permission: Permission, *methods: str, recent: bool = False) -> Callable[[Page], Page]:
     """A page of one operator, under its address. Signed out: to the sign-in; no member: 404; role may not: 403.
 
     The view gets the request with ``actor`` and ``operator``; reads go inside ``tenancy.reading(request.actor)``.
+    A ``recent`` page is for who signed in or confirmed lately: others are asked for their password first.
     """
+    allowed = methods or ("GET", "HEAD")
 
     def decorate(view: Page) -> Page:
-        @require_http_methods(list(methods) or ["GET", "HEAD"])
+        # The question of a recent page is answered at the page's own address.
+        @require_http_methods([*allowed, "POST"] if recent else list(allowed))
         @never_cache
         @wraps(view)
         def guarded(request: Any, slug: str, **kwargs: Any) -> HttpResponse:
@@ -55,12 +59,13 @@ def operator_page(permission: Permission, *methods: str) -> Callable[[Page], Pag
             request.manner = Manner(languages.known_locale(membership.locale), request.operator.measures)
             with reading_in(request.manner):
                 require(request.actor, permission)
-                response = view(request, **kwargs)
+                response = (recently(request, allowed) if recent else None) or view(request, **kwargs)
                 response.headers.setdefault("Content-Language", translation.get_language() or "en-gb")
                 return response
 
         guarded.permission = permission  # type: ignore[attr-defined]
-        guarded.methods = methods or ("GET", "HEAD")  # type: ignore[attr-defined]
+        guarded.methods = allowed  # type: ignore[attr-defined]
+        guarded.recent = recent  # type: ignore[attr-defined]
         return guarded
 
     return decorate

@@ -1,0 +1,91 @@
+"""The question who is there, before pages on which much can be done with one click.
+
+It is asked at the address of the page itself: whoever answers goes on where they were. What was typed into a form is carried
+through the question and done after it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from django import forms
+from django.http import HttpResponse, HttpResponseNotAllowed, HttpResponseRedirect, QueryDict
+from django.shortcuts import render
+from django.utils.translation import gettext_lazy
+
+from accounts.commands import confirming
+from accounts.languages import _
+from accounts.queries.confirming import has_confirmed
+
+if TYPE_CHECKING:
+    from accounts.pages.door import OperatorRequest
+
+PREFIX = "confirm"
+# What the answer was given for: to open the page, or to do what its form said.
+FOR = f"{PREFIX}-for"
+OPEN, DO = "open", "do"
+_CSRF = "csrfmiddlewaretoken"
+
+
+class ConfirmForm(forms.Form):
+    password = forms.CharField(
+        label=gettext_lazy("Your password"),
+        strip=False,
+        max_length=1024,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+        error_messages={"required": gettext_lazy("Fill this in.")},
+    )
+
+
+def recently(request: OperatorRequest, methods: tuple[str, ...]) -> HttpResponse | None:
+    """What to answer before the page: the question, or the way on after it. None lets the page answer.
+
+    ``methods`` are the page's own. After the answer to a form's question, ``request.POST`` is that form again.
+    """
+    is_answer = request.method == "POST" and FOR in request.POST
+    if not is_answer:
+        if request.method not in methods:
+            return HttpResponseNotAllowed(methods)
+        if has_confirmed(request.session, to_act=request.method == "POST"):
+            return None
+        return _ask(request, DO if request.method == "POST" else OPEN, ConfirmForm(prefix=PREFIX))
+    meant = DO if request.POST[FOR] == DO and "POST" in methods else OPEN
+    form = ConfirmForm(request.POST, prefix=PREFIX)
+    if not _is_right(request, form):
+        return _ask(request, meant, form)
+    if meant == OPEN:
+        return HttpResponseRedirect(request.get_full_path(), status=303)
+    request.POST = _carried(request.POST)  # type: ignore[assignment]
+    return None
+
+
+def _is_right(request: OperatorRequest, form: ConfirmForm) -> bool:
+    if not form.is_valid():
+        return False
+    if confirming.confirm(
+        user_id=request.user.id, session=request.session, password=form.cleaned_data["password"]
+    ):
+        return True
+    form.add_error("password", _("This is not your password. Nothing was done yet."))
+    return False
+
+
+def _ask(request: OperatorRequest, meant: str, form: ConfirmForm) -> HttpResponse:
+    page: dict[str, Any] = {"form": form, "meant": meant, "for_name": FOR}
+    if meant == DO:
+        page["carried"] = [
+            (name, value) for name, values in _carried(request.POST).lists() for value in values
+        ]
+        # A file can't be carried by a page.
+        page["files"] = bool(request.FILES)
+    return render(request, "accounts/confirm.html", page, status=403)
+
+
+def _carried(posted: QueryDict) -> QueryDict:
+    """A form without what belongs to the question."""
+    kept = posted.copy()
+    for name in posted:
+        if name == _CSRF or name.startswith(f"{PREFIX}-"):
+            del kept[name]
+    kept._mutable = False  # noqa: SLF001 - as the request's own
+    return kept
