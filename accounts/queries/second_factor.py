@@ -1,0 +1,28 @@
+"""Who has a second factor, and who needs one. Needs no scope: people belong to no operator."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.conf import settings
+
+from accounts.models import RecoveryCode, SecondFactor, User
+from accounts.permissions import NEEDS_SECOND_FACTOR
+from accounts.queries.people import memberships_of
+
+
+def has_second_factor(user_id: UUID) -> bool:
+    return SecondFactor.objects.filter(user_id=user_id).exclude(confirmed_at=None).exists()
+
+
+def needs_second_factor(user: User) -> bool:
+    """Owners and bookkeepers of any operator, unless this installation only offers it; people of the service always."""
+    if user.is_support:
+        return True
+    return settings.SECOND_FACTOR_NEEDED and any(
+        one.role in NEEDS_SECOND_FACTOR for one in memberships_of(user.id)
+    )
+
+
+def recovery_codes_left(user_id: UUID) -> int:
+    return RecoveryCode.objects.filter(user_id=user_id, used_at=None).count()
