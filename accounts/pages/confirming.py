@@ -6,7 +6,7 @@ through the question and done after it.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from django import forms
 from django.http import HttpResponse, HttpResponseNotAllowed, HttpResponseRedirect, QueryDict
@@ -20,6 +20,9 @@ from accounts.queries.confirming import has_confirmed
 if TYPE_CHECKING:
     from accounts.pages.door import OperatorRequest
 
+# Of a page: whether it asks, and whether already before it opens.
+Recent = bool | Literal["to act"]
+TO_ACT: Literal["to act"] = "to act"
 PREFIX = "confirm"
 # What the answer was given for: to open the page, or to do what its form said.
 FOR = f"{PREFIX}-for"
@@ -37,7 +40,7 @@ class ConfirmForm(forms.Form):
     )
 
 
-def recently(request: OperatorRequest, methods: tuple[str, ...]) -> HttpResponse | None:
+def recently(request: OperatorRequest, methods: tuple[str, ...], recent: Recent) -> HttpResponse | None:
     """What to answer before the page: the question, or the way on after it. None lets the page answer.
 
     ``methods`` are the page's own. After the answer to a form's question, ``request.POST`` is that form again.
@@ -46,9 +49,10 @@ def recently(request: OperatorRequest, methods: tuple[str, ...]) -> HttpResponse
     if not is_answer:
         if request.method not in methods:
             return HttpResponseNotAllowed(methods)
-        if has_confirmed(request.session, to_act=request.method == "POST"):
+        is_act = request.method == "POST"
+        if has_confirmed(request.session, to_act=is_act) or (recent == TO_ACT and not is_act):
             return None
-        return _ask(request, DO if request.method == "POST" else OPEN, ConfirmForm(prefix=PREFIX))
+        return _ask(request, DO if is_act else OPEN, ConfirmForm(prefix=PREFIX))
     meant = DO if request.POST[FOR] == DO and "POST" in methods else OPEN
     form = ConfirmForm(request.POST, prefix=PREFIX)
     if not _is_right(request, form):

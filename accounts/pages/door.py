@@ -20,7 +20,7 @@ from accounts import languages, queries, tenancy
 from accounts.errors import NotFound
 from accounts.languages import Manner, _
 from accounts.models import Operator, User
-from accounts.pages.confirming import recently
+from accounts.pages.confirming import Recent, recently
 from accounts.permissions import Actor, ActorKind, Permission, require
 
 Page = Callable[..., HttpResponse]
@@ -35,11 +35,14 @@ class OperatorRequest(HttpRequest):
     manner: Manner
 
 
-def operator_page(permission: Permission, *methods: str, recent: bool = False) -> Callable[[Page], Page]:
+def operator_page(
+    permission: Permission, *methods: str, recent: Recent = False
+) -> Callable[[Page], Page]:
     """A page of one operator, under its address. Signed out: to the sign-in; no member: 404; role may not: 403.
 
     The view gets the request with ``actor`` and ``operator``; reads go inside ``tenancy.reading(request.actor)``.
-    A ``recent`` page is for who signed in or confirmed lately: others are asked for their password first.
+    A ``recent`` page is for who signed in or confirmed lately: others are asked for their password first; one that is
+    recent ``TO_ACT`` shows itself to all, and asks when its form is sent.
     """
     allowed = methods or ("GET", "HEAD")
 
@@ -59,7 +62,7 @@ def operator_page(permission: Permission, *methods: str, recent: bool = False) -
             request.manner = Manner(languages.known_locale(membership.locale), request.operator.measures)
             with reading_in(request.manner):
                 require(request.actor, permission)
-                response = (recently(request, allowed) if recent else None) or view(request, **kwargs)
+                response = (recently(request, allowed, recent) if recent else None) or view(request, **kwargs)
                 response.headers.setdefault("Content-Language", translation.get_language() or "en-gb")
                 return response
 
