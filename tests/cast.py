@@ -39,6 +39,7 @@ class Cast:
     cartridge: Cartridge
     stations: list[Station]
     units: list[Unit]
+    mark: str = ""
     sequence: Any = field(default_factory=lambda: itertools.count(1))
 
     @property
@@ -122,15 +123,17 @@ class Cast:
         return tenancy.reading(self.owner)
 
 
-def new_cast(slug: str, *, zone: str = "Europe/Berlin", currency: str = "EUR", units: int = 3) -> Cast:
-    """A fresh operator; nothing of it is shared with another test."""
+def new_cast(
+    slug: str, *, zone: str = "Europe/Berlin", currency: str = "EUR", units: int = 3, mark: str = ""
+) -> Cast:
+    """A fresh operator; nothing of it is shared with another test. With ``mark`` its codes and names tell it from others."""
     number = next(_numbers)
     tag = f"{slug}-{uuid7().hex[-10:]}"
     operator = operators.create_operator(
         slug=tag, name=tag, legal_name=f"{slug.title()} Fixture Care", currency=currency, zone=zone
     )
     first = Actor(operator_id=operator.id, kind=ActorKind.SYSTEM, role=Role.OWNER)
-    crew = operators.add_crew(actor=first, name="Crew A")
+    crew = operators.add_crew(actor=first, name=f"{mark}Crew A")
     users: dict[Role, User] = {}
     actors: dict[Role, Actor] = {}
     for role in Role:
@@ -142,15 +145,15 @@ def new_cast(slug: str, *, zone: str = "Europe/Berlin", currency: str = "EUR", u
         actors[role] = Actor(operator.id, ActorKind.MEMBER, role, member.id, member.name, crew_id)
     phone, token = operators.register_device(actor=first, crew_id=crew.id, label=f"Phone {number}")
     customer = customer_commands.add_customers(
-        actor=first, customers=[{"code": "C1", "name": "Quay Schools", "country": "DE"}]
+        actor=first, customers=[{"code": f"{mark}C1", "name": f"{mark}Quay Schools", "country": "DE"}]
     )[0]
     site = customer_commands.add_sites(
         actor=first,
         sites=[
             {
                 "customer_id": customer.id,
-                "code": "S1",
-                "name": "Marl Quay School",
+                "code": f"{mark}S1",
+                "name": f"{mark}Marl Quay School",
                 "kind": "school",
                 "zone": zone,
                 "crew_id": crew.id,
@@ -162,23 +165,23 @@ def new_cast(slug: str, *, zone: str = "Europe/Berlin", currency: str = "EUR", u
         agreements=[
             {
                 "site_id": site.id,
-                "number": "A1",
+                "number": f"{mark}A1",
                 "anchor_on": date(2026, 1, 10),
                 "starts_on": date(2026, 1, 1),
             }
         ],
     )[0]
-    liquid = fleet_commands.add_liquid(actor=first, name="Scale remover", family="acid")
+    liquid = fleet_commands.add_liquid(actor=first, name=f"{mark}Scale remover", family="acid")
     cartridge = fleet_commands.add_cartridge(
         actor=first,
-        code="C280",
-        name="280 mL",
+        code=f"{mark}C280",
+        name=f"{mark}280 mL",
         liquid_id=liquid.id,
         volume_ml=280,
         nominal_dose_ml_per_day=Decimal(8),
     )
     restroom = fleet_commands.add_restrooms(
-        actor=first, restrooms=[{"site_id": site.id, "name": "Ground floor"}]
+        actor=first, restrooms=[{"site_id": site.id, "name": f"{mark}Ground floor"}]
     )[0]
     stations = fleet_commands.add_stations(
         actor=first,
@@ -187,10 +190,22 @@ def new_cast(slug: str, *, zone: str = "Europe/Berlin", currency: str = "EUR", u
             for n in range(1, units + 1)
         ],
     )
-    model = fleet_commands.add_unit_model(actor=first, name="Wall unit", reservoir_ml=40)
+    model = fleet_commands.add_unit_model(actor=first, name=f"{mark}Wall unit", reservoir_ml=40)
     made = fleet_commands.print_labels(actor=first, unit_model_id=model.id, count=units)
     return Cast(
-        operator, users, actors, crew, phone, token, customer, site, agreement, cartridge, stations, made
+        operator,
+        users,
+        actors,
+        crew,
+        phone,
+        token,
+        customer,
+        site,
+        agreement,
+        cartridge,
+        stations,
+        made,
+        mark,
     )
 
 

@@ -18,7 +18,7 @@ FIGURES = {date(2025, 1, 1): Decimal("118.6"), date(2026, 1, 1): Decimal("121.2"
 
 def contracted(cast: Cast) -> dict[str, UUID | str]:
     """A contract and all that goes with it, after April was closed; the names and ids that addresses use."""
-    owner, site = cast.owner, cast.site.id
+    owner, site, number = cast.owner, cast.site.id, f"{cast.mark}K-1"
     parties.set_legal_entity(actor=owner, code="DE", values={"legal_name": "Fixture Care", "country": "DE"})
     parties.set_profile(actor=owner, customer_id=cast.customer.id, values={"payment_days": 14})
     parties.set_site_billing(actor=owner, sites=[{"site_id": site, "cost_centre": "7 A"}])
@@ -35,7 +35,7 @@ def contracted(cast: Cast) -> dict[str, UUID | str]:
     (free,) = customers.add_sites(actor=owner, sites=[_free(cast)])
     contracts.add_contract(
         actor=owner,
-        new=NewContract("K-1", cast.customer.id, date(2025, 5, 1), sites=[NewContractSite(site, MAY)]),
+        new=NewContract(number, cast.customer.id, date(2025, 5, 1), sites=[NewContractSite(site, MAY)]),
     )
     assert contracts.renew_due(actor=owner, today=MAY)
     for month, value in FIGURES.items():
@@ -46,11 +46,11 @@ def contracted(cast: Cast) -> dict[str, UUID | str]:
         item_code="month",
         amount=None,
         effective_from=OCTOBER,
-        contract_number="K-1",
+        contract_number=number,
         index=IndexClause("CPI", base_month, month, prior_amount=Decimal(30)),
     )
     return {
-        "contract_number": "K-1",
+        "contract_number": number,
         "free_site_id": free.id,
         "order_id": made.id,
         "price_id": price.id,
@@ -60,7 +60,7 @@ def contracted(cast: Cast) -> dict[str, UUID | str]:
 def _free(cast: Cast) -> dict[str, object]:
     return {
         "customer_id": cast.customer.id,
-        "code": "S2",
+        "code": f"{cast.mark}S2",
         "name": "Annex",
         "kind": "office",
         "zone": "Europe/Berlin",

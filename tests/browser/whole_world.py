@@ -71,7 +71,7 @@ def sold(cast: Cast) -> Cast:
     contracts.add_contract(
         actor=cast.actors[Role.BOOKKEEPER],
         new=NewContract(
-            number="K-1",
+            number=f"{cast.mark}K-1",
             customer_id=cast.customer.id,
             starts_on=APRIL,
             sites=[NewContractSite(cast.site.id)],
@@ -170,7 +170,7 @@ def _billed(cast: Cast) -> dict[str, str]:
     """An open invoice with a charge, and a payment that settles nothing yet."""
     with cast.reading():
         (debt, other), charge = settling.open_debts()[:2], closes.charges()[0]
-        contract = contract_queries.get_contract("K-1")
+        contract = contract_queries.get_contract(f"{cast.mark}K-1")
         row = contract_queries.sites_of(contract.id)[0]
     payment = NewPayment(
         customer_id=cast.customer.id,
