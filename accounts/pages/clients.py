@@ -17,6 +17,7 @@ from accounts.commands import clients
 from accounts.errors import Refusal
 from accounts.languages import N_, _
 from accounts.models import ClientChange, ClientSecret, MachineClient
+from accounts.pages.confirming import TO_ACT
 from accounts.pages.door import OperatorRequest, operator_page
 from accounts.pages.fields import Choice, Choices, Text, say, words_of
 from accounts.permissions import PROGRAM_SCOPES, Permission
@@ -74,7 +75,7 @@ def programs(request: OperatorRequest) -> HttpResponse:
     return render(request, "accounts/clients.html", page)
 
 
-@operator_page(Permission.INTEGRATIONS_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.INTEGRATIONS_MANAGE, "GET", "HEAD", "POST", recent=True)
 def new_program(request: OperatorRequest) -> HttpResponse:
     """The answer shows the secret; it is kept nowhere in readable form."""
     form, status = ProgramForm(request.POST if request.method == "POST" else None), 200
@@ -103,7 +104,7 @@ def _token_at(request: OperatorRequest) -> str:
     return request.build_absolute_uri(reverse("oauth2_provider:token"))
 
 
-@operator_page(Permission.INTEGRATIONS_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.INTEGRATIONS_MANAGE, "GET", "HEAD", "POST", recent=TO_ACT)
 def program(request: OperatorRequest, client_uuid: UUID) -> HttpResponse:
     """One program; posted to, it gets another name or other scopes."""
     if request.method != "POST":
@@ -119,7 +120,7 @@ def program(request: OperatorRequest, client_uuid: UUID) -> HttpResponse:
     return redirect("program", slug=request.operator.slug, client_uuid=client_uuid)
 
 
-@operator_page(Permission.INTEGRATIONS_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.INTEGRATIONS_MANAGE, "GET", "HEAD", "POST", recent=True)
 def new_program_secret(request: OperatorRequest, client_uuid: UUID) -> HttpResponse:
     if request.method != "POST":
         return _show(request, client_uuid)
@@ -136,13 +137,13 @@ def new_program_secret(request: OperatorRequest, client_uuid: UUID) -> HttpRespo
     return _show_secret(request, client, secret)
 
 
-@operator_page(Permission.INTEGRATIONS_MANAGE, "POST")
+@operator_page(Permission.INTEGRATIONS_MANAGE, "POST", recent=True)
 def end_program_secret(request: OperatorRequest, client_uuid: UUID, secret_id: UUID) -> HttpResponse:
     clients.end_secret(actor=request.actor, client_uuid=client_uuid, secret_id=secret_id)
     return redirect("program", slug=request.operator.slug, client_uuid=client_uuid)
 
 
-@operator_page(Permission.INTEGRATIONS_MANAGE, "POST")
+@operator_page(Permission.INTEGRATIONS_MANAGE, "POST", recent=True)
 def revoke_program(request: OperatorRequest, client_uuid: UUID) -> HttpResponse:
     clients.revoke_client(actor=request.actor, client_uuid=client_uuid)
     return redirect("program", slug=request.operator.slug, client_uuid=client_uuid)

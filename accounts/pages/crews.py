@@ -14,6 +14,7 @@ from accounts import queries, tenancy
 from accounts.commands import crews as commands
 from accounts.commands import operators
 from accounts.errors import Refusal
+from accounts.pages.confirming import TO_ACT
 from accounts.pages.door import OperatorRequest, operator_page
 from accounts.pages.fields import Choice, Choices, Text, say
 from accounts.permissions import Permission
@@ -68,7 +69,7 @@ def add_crew(request: OperatorRequest) -> HttpResponse:
     return _crews(request, crew_form=form, status=422)
 
 
-@operator_page(Permission.DEVICES_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.DEVICES_MANAGE, "GET", "HEAD", "POST", recent=TO_ACT)
 def register_phone(request: OperatorRequest) -> HttpResponse:
     """The token stands on this one answer and is kept nowhere in readable form."""
     if request.method != "POST":

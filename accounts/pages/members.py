@@ -20,6 +20,7 @@ from accounts.errors import Refusal
 from accounts.languages import _
 from accounts.models import Member
 from accounts.pages import wording
+from accounts.pages.confirming import TO_ACT
 from accounts.pages.door import OperatorRequest, operator_page
 from accounts.pages.fields import Choice, Choices, Text, say
 from accounts.permissions import Permission, Role, home_of, system_actor
@@ -75,7 +76,7 @@ def members(request: OperatorRequest) -> HttpResponse:
     return _members(request)
 
 
-@operator_page(Permission.MEMBERS_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.MEMBERS_MANAGE, "GET", "HEAD", "POST", recent=TO_ACT)
 def invite(request: OperatorRequest) -> HttpResponse:
     """The answer shows the link; it is not shown again."""
     if request.method != "POST":
@@ -91,7 +92,7 @@ def invite(request: OperatorRequest) -> HttpResponse:
     return _show_link(request, invited)
 
 
-@operator_page(Permission.MEMBERS_MANAGE, "POST")
+@operator_page(Permission.MEMBERS_MANAGE, "POST", recent=True)
 def invite_again(request: OperatorRequest, member_id: UUID) -> HttpResponse:
     return _show_link(request, people.invite_again(actor=request.actor, member_id=member_id))
 
@@ -109,7 +110,7 @@ def _show_link(request: OperatorRequest, invited: people.Invited) -> HttpRespons
     return render(request, "accounts/invited.html", page)
 
 
-@operator_page(Permission.MEMBERS_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.MEMBERS_MANAGE, "GET", "HEAD", "POST", recent=TO_ACT)
 def member(request: OperatorRequest, member_id: UUID) -> HttpResponse:
     with tenancy.reading(request.actor):
         found = queries.get_member(member_id)
@@ -134,7 +135,7 @@ def member(request: OperatorRequest, member_id: UUID) -> HttpResponse:
     return render(request, "accounts/member.html", page, status=status)
 
 
-@operator_page(Permission.MEMBERS_MANAGE, "POST")
+@operator_page(Permission.MEMBERS_MANAGE, "POST", recent=True)
 def deactivate_member(request: OperatorRequest, member_id: UUID) -> HttpResponse:
     people.deactivate_member(actor=request.actor, member_id=member_id)
     return redirect("members", slug=request.operator.slug)

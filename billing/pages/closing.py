@@ -48,7 +48,7 @@ def preview_month(request: OperatorRequest) -> HttpResponse:
     return _do(request, at_once, later, done="previewed")
 
 
-@operator_page(Permission.INVOICES_ISSUE, "POST")
+@operator_page(Permission.INVOICES_ISSUE, "POST", recent=True)
 def close_month(request: OperatorRequest) -> HttpResponse:
     """Close the month named in the form; a refusal comes back on the page of the months."""
     leave_held = request.POST.get("leave_held") == "on"

@@ -58,7 +58,7 @@ class CreditForm(forms.Form):
         return [CreditedLine(number, amount) for number, amount in typed if amount is not None]
 
 
-@operator_page(Permission.INVOICES_ISSUE, "GET", "HEAD", "POST")
+@operator_page(Permission.INVOICES_ISSUE, "GET", "HEAD", "POST", recent=True)
 def credit(request: OperatorRequest, number: str) -> HttpResponse:
     with tenancy.reading(request.actor):
         found = documents.get_invoice(number)

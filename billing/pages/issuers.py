@@ -13,7 +13,7 @@ from django.utils.functional import lazy
 from accounts import clock, tenancy
 from accounts.errors import Refusal
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, operator_page, say
+from accounts.pages import TO_ACT, OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands import parties as commands
 from billing.models.parties import TAX_CATEGORIES, TAX_CLASSES
@@ -151,12 +151,12 @@ def _show(request: OperatorRequest, form: TaxRateForm | None = None, status: int
     return render(request, "billing/issuers.html", page, status=status)
 
 
-@operator_page(Permission.CONTRACTS_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.CONTRACTS_MANAGE, "GET", "HEAD", "POST", recent=True)
 def new_issuer(request: OperatorRequest) -> HttpResponse:
     return _issuer_form(request, "")
 
 
-@operator_page(Permission.CONTRACTS_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.CONTRACTS_MANAGE, "GET", "HEAD", "POST", recent=TO_ACT)
 def issuer(request: OperatorRequest, code: str) -> HttpResponse:
     return _issuer_form(request, code)
 

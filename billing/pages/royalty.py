@@ -101,7 +101,7 @@ def royalty(request: OperatorRequest) -> HttpResponse:
     return _royalty(request)
 
 
-@operator_page(Permission.ROYALTY_MANAGE, "POST")
+@operator_page(Permission.ROYALTY_MANAGE, "POST", recent=True)
 def state(request: OperatorRequest) -> HttpResponse:
     """State the month named in the form; a refusal comes back on the page of the statements."""
     try:

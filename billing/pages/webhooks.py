@@ -16,7 +16,7 @@ from django.urls import reverse
 from accounts import clock, tenancy
 from accounts.errors import Refusal
 from accounts.languages import N_, _, _n
-from accounts.pages import OperatorRequest, operator_page, say
+from accounts.pages import TO_ACT, OperatorRequest, operator_page, say
 from accounts.permissions import Permission
 from billing.commands.webhooks import endpoints, replaying
 from billing.commands.webhooks.endpoints import MOST_DESCRIPTION, MOST_URL, Made
@@ -111,7 +111,7 @@ def _standing(endpoint: WebhookEndpoint) -> str:
     return _("fails") if endpoint.failing_since else _("runs")
 
 
-@operator_page(MANAGE, "GET", "HEAD", "POST")
+@operator_page(MANAGE, "GET", "HEAD", "POST", recent=True)
 def new_webhook(request: OperatorRequest) -> HttpResponse:
     """A new endpoint. The answer shows its secret; it is not shown again."""
     form = EndpointForm(request.POST if request.method == "POST" else None)
@@ -131,7 +131,7 @@ def _show_secret(request: OperatorRequest, made: Made) -> HttpResponse:
     return render(request, "billing/webhook_secret.html", {"endpoint": made.endpoint, "secret": made.secret})
 
 
-@operator_page(MANAGE, "GET", "HEAD", "POST")
+@operator_page(MANAGE, "GET", "HEAD", "POST", recent=TO_ACT)
 def webhook(request: OperatorRequest, endpoint_id: UUID) -> HttpResponse:
     """One endpoint: how it stands, what was sent there, and its settings, which are saved here."""
     if request.method != "POST":
@@ -209,7 +209,7 @@ def _told(one: WebhookDelivery, last: WebhookAttempt | None) -> dict[str, Any]:
     }
 
 
-@operator_page(MANAGE, "POST")
+@operator_page(MANAGE, "POST", recent=True)
 def rotate_webhook(request: OperatorRequest, endpoint_id: UUID) -> HttpResponse:
     """A new secret, shown in the answer and not again."""
     form = RotateForm(request.POST)

@@ -41,7 +41,7 @@ def person(request: OperatorRequest, person_id: UUID) -> HttpResponse:
     return render(request, "servicing/person.html", {"person": found})
 
 
-@operator_page(Permission.TEXTS_ERASE, "POST")
+@operator_page(Permission.TEXTS_ERASE, "POST", recent=True)
 def erase(request: OperatorRequest, person_id: UUID) -> HttpResponse:
     """For good. A second press finds it done and leaves it so."""
     erase_person(actor=request.actor, person_id=person_id)
