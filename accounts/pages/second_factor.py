@@ -8,12 +8,10 @@ from django.shortcuts import redirect
 from accounts import clock
 from accounts.models import User
 from accounts.pages.letting_in import let_in
-from accounts.queries.second_factor import has_second_factor, needs_second_factor
+from accounts.queries.second_factor import PROVEN, has_second_factor, needs_second_factor
 
 # In a session that nobody is signed in to yet: whose password was right, when, and where they want to go.
 PENDING = "second_factor_for"
-# In the session of who gave a second factor: when.
-PROVEN = "second_factor_at"
 
 
 def enter(request: HttpRequest, user: User, onward: str) -> HttpResponse:

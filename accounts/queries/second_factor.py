@@ -10,6 +10,9 @@ from accounts.models import RecoveryCode, SecondFactor, User
 from accounts.permissions import NEEDS_SECOND_FACTOR
 from accounts.queries.people import memberships_of
 
+# In the session of who gave a second factor: when.
+PROVEN = "second_factor_at"
+
 
 def has_second_factor(user_id: UUID) -> bool:
     return SecondFactor.objects.filter(user_id=user_id).exclude(confirmed_at=None).exists()
