@@ -18,6 +18,7 @@ from accounts.commands.operators import token_digest
 from accounts.errors import BadInput, Forbidden, NotFound, NotSignedIn
 from accounts.languages import _
 from accounts.permissions import Actor, ActorKind, Role, require
+from accounts.queries.confirming import has_confirmed
 
 CHALLENGE = 'Bearer realm="Wickround"'  # RFC 6750 section 3
 OPERATOR_HEADER = "Wickround-Operator"
@@ -106,7 +107,11 @@ class MemberSession(SessionAuthentication):
 
 
 class HasDeclaredPermission(BasePermission):
-    """Each view declares the permission of each of its methods; what is not declared is refused."""
+    """Each view declares the permission of each of its methods; what is not declared is refused.
+
+    Its ``recent`` methods are for a person who signed in or confirmed lately, as the pages of the same acts are; a program
+    or a phone has no desk at which somebody else may sit down.
+    """
 
     def has_permission(self, request: Request, view: Any) -> bool:
         if not isinstance(request.auth, Actor):
@@ -118,4 +123,16 @@ class HasDeclaredPermission(BasePermission):
                 raise MethodNotAllowed(method)
             raise Forbidden(_("Nobody may do this here."))
         require(request.auth, permission)
+        if method in getattr(view, "recent", ()) and isinstance(
+            request.successful_authenticator, MemberSession
+        ):
+            _refuse_long_ago(request)
         return True
+
+
+def _refuse_long_ago(request: Request) -> None:
+    if not has_confirmed(request.session, to_act=True):
+        raise Forbidden(
+            _("It is a while since you signed in. Nothing was done; sign in again, then send this again."),
+            code="confirm-yourself",
+        )

@@ -104,6 +104,17 @@ PROBLEM_TYPES: dict[str, ProblemType] = {
         N_("Ask an owner of the operator whether yours should, and to give it to you."),
         "Your role does not allow this. Ask an owner of the operator.",
     ),
+    "confirm-yourself": ProblemType(
+        403,
+        N_("Confirm that it is you."),
+        N_(
+            "A person who signed in with a password does this only within 20 minutes of it. Programs and phones never get this. "
+            "Nothing was done."
+        ),
+        N_("Sign in again, then send the same again."),
+        "It is a while since you signed in. Nothing was done; sign in again, then send this again.",
+        at="/api/v1/month-closes",
+    ),
     "not-found": ProblemType(
         404,
         NotFound.title,

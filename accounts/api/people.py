@@ -155,6 +155,7 @@ class CrewDoor(RowView):
 
 class Devices(RowsView):
     permissions = {"GET": Permission.DEVICES_MANAGE, "POST": Permission.DEVICES_MANAGE}
+    recent = ("POST",)
     serializer_class = DeviceShown
     filterset_class = DeviceFilter
     ordering = ("label", "id")

@@ -95,6 +95,7 @@ class ChargeFilter(filters.FilterSet):
 
 class MonthCloses(RowsView):
     permissions = {"GET": Permission.INVOICES_READ, "POST": Permission.INVOICES_ISSUE}
+    recent = ("POST",)
     serializer_class = MonthCloseShown
     ordering = ("-month",)
 

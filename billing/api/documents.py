@@ -314,6 +314,7 @@ class CreditSent(Sent):
 
 class InvoiceCredit(OperatorView):
     permissions = {"POST": Permission.INVOICES_ISSUE}
+    recent = ("POST",)
     serializer_class = CreditNoteDocumentShown
     http_method_names = ["post"]
 

@@ -56,6 +56,7 @@ FILES: dict[str, tuple[Permission, Callable[[Actor, Range], Iterator[str]]]] = {
 
 class AccountingFile(OperatorView):
     permissions = {"GET": Permission.CHANGES_READ}
+    recent = ("GET",)
     http_method_names = ["get", "head"]
     renderer_classes = [CsvForm, JsonForm]
 

@@ -140,6 +140,7 @@ class JournalTotals(OperatorView):
 
 class JournalFile(OperatorView):
     permissions = {"GET": Permission.JOURNAL_READ}
+    recent = ("GET",)
     http_method_names = ["get", "head"]
     renderer_classes = [CsvForm, JsonForm]
 

@@ -260,6 +260,7 @@ class LegalEntities(RowsView):
     """Who issues documents; without one the operator does, in its own name and without tax."""
 
     permissions = {"GET": Permission.INVOICES_READ, "POST": Permission.CONTRACTS_MANAGE}
+    recent = ("POST",)
     serializer_class = LegalEntityShown
     ordering = ("code",)
 

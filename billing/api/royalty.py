@@ -129,6 +129,7 @@ class RoyaltyTermsDoor(RowsView):
 
 class RoyaltyStatements(RowsView):
     permissions = {"GET": Permission.ROYALTY_READ, "POST": Permission.ROYALTY_MANAGE}
+    recent = ("POST",)
     serializer_class = RoyaltyStatementShown
     ordering = ("-month",)
 

@@ -145,6 +145,7 @@ class WebhookEndpoints(RowsView):
     """Where programs are told that something changed. The messages only hint: the feed of changes is the truth."""
 
     permissions = {"GET": Permission.INTEGRATIONS_MANAGE, "POST": Permission.INTEGRATIONS_MANAGE}
+    recent = ("POST",)
     serializer_class = WebhookEndpointShown
 
     def rows(self) -> QuerySet[WebhookEndpoint]:
@@ -161,6 +162,7 @@ class WebhookEndpointDoor(RowView):
     """One endpoint. Nothing shows its secret."""
 
     permissions: ClassVar = dict.fromkeys(("GET", "PUT", "DELETE"), Permission.INTEGRATIONS_MANAGE)
+    recent = ("PUT", "DELETE")
     serializer_class = WebhookEndpointShown
     http_method_names = ["get", "head", "put", "delete"]
 
@@ -183,6 +185,7 @@ class WebhookEndpointDoor(RowView):
 
 class WebhookRotation(OperatorView):
     permissions = {"POST": Permission.INTEGRATIONS_MANAGE}
+    recent = ("POST",)
     serializer_class = WebhookEndpointMade
     http_method_names = ["post"]
 
