@@ -8,7 +8,7 @@ from uuid import UUID
 from celery import current_app, shared_task
 
 from accounts import clock, jobs
-from accounts.commands import invitations, keeping
+from accounts.commands import invitations, keeping, telling
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
@@ -16,7 +16,7 @@ REFIT = "servicing.tasks.refit"
 SEND = "billing.tasks.send"
 NIGHTLY = "billing.tasks.nightly"
 ANNOUNCE, ANNOUNCE_TOMORROW = "servicing.tasks.announce", "servicing.tasks.announce_tomorrow"
-INVITE = "accounts.tasks.send_invitation"
+INVITE, TELL = "accounts.tasks.send_invitation", "accounts.tasks.tell_person"
 CLOSE, PREVIEW = "billing.tasks.close_month", "billing.tasks.preview_month"
 # Receivers may be slow: they keep nothing else waiting.
 DELIVER, SAY_STOPPED = "billing.tasks.deliver", "billing.tasks.say_stopped"
@@ -70,13 +70,18 @@ def relay() -> int:
 
 
 QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
-    (SEAL, REFIT, SEND, INVITE, NIGHTLY, ANNOUNCE, ANNOUNCE_TOMORROW, CLOSE, PREVIEW, SAY_STOPPED), "bulk"
+    (SEAL, REFIT, SEND, INVITE, TELL, NIGHTLY, ANNOUNCE, ANNOUNCE_TOMORROW, CLOSE, PREVIEW, SAY_STOPPED), "bulk"
 )
 
 
 @shared_task(name="accounts.tasks.send_invitation", queue="bulk", ignore_result=True)
 def send_invitation(operator_id: str, job_id: str) -> None:
     invitations.send_invitation(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="accounts.tasks.tell_person", queue="bulk", ignore_result=True)
+def tell_person(operator_id: str, job_id: str) -> None:
+    telling.tell_person(UUID(operator_id), UUID(job_id))
 
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)

@@ -29,7 +29,7 @@ def seal_bytes(purpose: str, about: bytes, plain: bytes) -> bytes:
     return sealing.seal(sealing_keys(purpose)[0], os.urandom(sealing.NONCE_BYTES), about, plain)
 
 
-def unseal_bytes(purpose: str, about: bytes, blob: bytes) -> bytes | None:
+def unseal_bytes(purpose: str, about: bytes, blob: bytes | memoryview) -> bytes | None:
     """What was sealed; None when it was for something else, was changed, or its key is not here any more."""
     for key in sealing_keys(purpose):
         plain = sealing.unseal(key, bytes(blob), about)
@@ -43,13 +43,13 @@ def seal_text(purpose: str, about: bytes, text: str) -> bytes:
     return seal_bytes(purpose, about, text.encode())
 
 
-def unseal_text(purpose: str, about: bytes, blob: bytes) -> str | None:
+def unseal_text(purpose: str, about: bytes, blob: bytes | memoryview) -> str | None:
     """As ``unseal_bytes``, for a text."""
     plain = unseal_bytes(purpose, about, blob)
     return None if plain is None else plain.decode()
 
 
-def seal_anew(purpose: str, about: bytes, blob: bytes) -> bytes | None:
+def seal_anew(purpose: str, about: bytes, blob: bytes | memoryview) -> bytes | None:
     """The same under the present key, for a change of key; None when it opens with none."""
     plain = unseal_bytes(purpose, about, blob)
     return None if plain is None else seal_bytes(purpose, about, plain)
