@@ -187,6 +187,9 @@ PROGRAM_SCOPES: dict[Permission, str] = {
 }
 
 
+# What a person of the service may do while an owner lets them look: what a viewer reads, on pages alone.
+SUPPORT_MAY = ROLE_PERMISSIONS[Role.VIEWER] - {Permission.CHANGES_READ, Permission.OWN_SETTINGS}
+
 # Roles whose people need a second factor beside their password.
 NEEDS_SECOND_FACTOR = frozenset({Role.OWNER, Role.BOOKKEEPER})
 
@@ -229,7 +232,8 @@ class ActorKind(StrEnum):
 class Actor:
     """Who acts for which operator. ``id`` is the member's, device's, client's or support person's id; None for the product itself.
 
-    A program may do what its token's ``scopes`` say, and nothing by its role alone; None for everybody else.
+    A program may do what its token's ``scopes`` say, and nothing by its role alone; None for everybody else. A person of
+    the service may do what ``SUPPORT_MAY`` says, whatever their role is called.
     """
 
     operator_id: UUID
@@ -241,12 +245,20 @@ class Actor:
     scopes: frozenset[Permission] | None = None
 
     def may(self, permission: Permission) -> bool:
+        if self.kind is ActorKind.SUPPORT and permission not in SUPPORT_MAY:
+            return False
         in_scope = self.scopes is None or permission in self.scopes
         return in_scope and permission in ROLE_PERMISSIONS[self.role]
 
 
 def system_actor(operator_id: UUID) -> Actor:
     return Actor(operator_id=operator_id, kind=ActorKind.SYSTEM, role=Role.OWNER, name="Wickround")
+
+
+ONLY_LOOKING = N_(
+    "A person of the service may look at what a viewer reads here, and at nothing else; nothing is changed or taken "
+    "along. Ask an owner of the operator to do it."
+)
 
 
 def require(actor: Actor, permission: Permission) -> None:
@@ -259,6 +271,8 @@ def require(actor: Actor, permission: Permission) -> None:
                 scope=permission,
             )
         )
+    if not actor.may(permission) and actor.kind is ActorKind.SUPPORT:
+        raise Forbidden(_(ONLY_LOOKING))
     if not actor.may(permission):
         raise Forbidden(
             _(

@@ -64,11 +64,13 @@ from accounts.queries.programs import (
     programs,
     secrets_of,
 )
+from accounts.queries.support import Look, closing_asked, live_grants, looks_of, support_grants
 
 __all__ = [
     "AgreedSite",
     "AgreedTerms",
     "ClientTokenBinding",
+    "Look",
     "Membership",
     "ProvableSecret",
     "TokenBinding",
@@ -78,6 +80,7 @@ __all__ = [
     "changes_of",
     "client_secrets",
     "client_token_binding",
+    "closing_asked",
     "contacts_of",
     "contacts_to_tell",
     "counts",
@@ -102,6 +105,8 @@ __all__ = [
     "known_crew_ids",
     "known_member_ids",
     "known_site_ids",
+    "live_grants",
+    "looks_of",
     "machine_client",
     "members",
     "memberships_of",
@@ -120,6 +125,7 @@ __all__ = [
     "sites_in",
     "sites_of_crew",
     "sites_without_agreement",
+    "support_grants",
     "token_binding",
     "usual_country",
 ]

@@ -17,6 +17,7 @@ _ABSENT = {
     "device": N_("There is no device here with this id."),
     "member": N_("There is no member here with this id."),
     "contact": N_("There is no contact here with this id."),
+    "support": N_("Nobody was let in here under this id."),
     "service agreement": N_("There is no service agreement here with this id."),
 }
 
