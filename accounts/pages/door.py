@@ -19,7 +19,8 @@ from django.views.decorators.http import require_http_methods
 from accounts import languages, queries, tenancy
 from accounts.errors import NotFound
 from accounts.languages import Manner, _
-from accounts.models import Operator, User
+from accounts.models import Closing, Operator, User
+from accounts.pages import looking
 from accounts.pages.confirming import Recent, recently
 from accounts.permissions import Actor, ActorKind, Permission, require
 
@@ -33,6 +34,10 @@ class OperatorRequest(HttpRequest):
     actor: Actor
     operator: Operator
     manner: Manner
+    # Of a person of the service: what lets them look.
+    look: queries.Look | None
+    # That the operator is to be closed, once an owner asked.
+    closing: Closing | None
 
 
 def operator_page(
@@ -55,14 +60,18 @@ def operator_page(
             if not request.user.is_authenticated:
                 back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
                 return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
-            membership = _membership(request.user.id, slug)
-            request.actor = _actor_of(membership)
+            request.actor, locale, request.look = _admitted(request, slug)
             with tenancy.reading(request.actor):
                 request.operator = queries.get_operator()
-            request.manner = Manner(languages.known_locale(membership.locale), request.operator.measures)
+                request.closing = queries.closing_asked()
+            request.manner = Manner(languages.known_locale(locale), request.operator.measures)
             with reading_in(request.manner):
                 require(request.actor, permission)
+                if request.look:
+                    looking.only_looking(request)
                 response = (recently(request, allowed, recent) if recent else None) or view(request, **kwargs)
+                if request.look:
+                    looking.only_shown(response)
                 response.headers.setdefault("Content-Language", translation.get_language() or "en-gb")
                 return response
 
@@ -74,16 +83,35 @@ def operator_page(
     return decorate
 
 
+def _admitted(request: HttpRequest, slug: str) -> tuple[Actor, str, queries.Look | None]:
+    """Who acts, in which locale, and what lets a person of the service look; NotFound for who is neither."""
+    membership = _found_membership(request.user.id, slug)  # type: ignore[arg-type]
+    if membership is not None:
+        return _actor_of(membership), membership.locale, None
+    look = looking.look_of(request, slug)
+    if look is None:
+        raise _no_page()
+    return looking.actor_of(request, look), look.locale, look
+
+
 def actor_for(user_id: UUID, slug: str) -> Actor:
     """A person as the member of the operator at this address; NotFound when there is none or they are no member."""
     return _actor_of(_membership(user_id, slug))
 
 
 def _membership(user_id: UUID, slug: str) -> queries.Membership:
-    for membership in queries.memberships_of(user_id):
-        if membership.slug == slug:
-            return membership
-    raise NotFound(
+    membership = _found_membership(user_id, slug)
+    if membership is None:
+        raise _no_page()
+    return membership
+
+
+def _found_membership(user_id: UUID, slug: str) -> queries.Membership | None:
+    return next((one for one in queries.memberships_of(user_id) if one.slug == slug), None)
+
+
+def _no_page() -> NotFound:
+    return NotFound(
         _("There is no page at this address, or you are not a member of the operator it belongs to.")
     )
 
