@@ -14,11 +14,15 @@ from uuid import UUID
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """``door``: the name of the page or operation, of a job's kind, or of a command; "" while it is not known."""
+    """``door``: the name of the page or operation, of a job's kind, or of a command; "" while it is not known.
+
+    ``agent``: what the program that asks says it is (User-Agent), cut to what is kept of it.
+    """
 
     request_id: UUID | None = None
     address: str = ""
     door: str = ""
+    agent: str = ""
 
 
 _NOWHERE = Origin()

@@ -71,10 +71,13 @@ class Migration(migrations.Migration):
                     models.CharField(
                         choices=[
                             ("account", "account"),
+                            ("code", "code"),
+                            ("confirm", "confirm"),
                             ("device", "device"),
                             ("network", "network"),
                             ("pair", "pair"),
                             ("reset", "reset"),
+                            ("reset_network", "reset_network"),
                         ],
                         max_length=20,
                     ),

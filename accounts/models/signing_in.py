@@ -44,7 +44,10 @@ class Tally(models.Model):
     """How often somebody tried lately: a count of failures, or how full a bucket is, for one keyed hash of whom and where."""
 
     key = models.BinaryField(max_length=32, primary_key=True)
-    kind = models.CharField(max_length=20, choices=choices("account", "device", "network", "pair", "reset"))
+    kind = models.CharField(
+        max_length=20,
+        choices=choices("account", "code", "confirm", "device", "network", "pair", "reset", "reset_network"),
+    )
     count = models.PositiveIntegerField(default=0)
     # When the next try may be made; for a bucket, when it is full again.
     free_at = models.DateTimeField()

@@ -1,0 +1,80 @@
+"""Sessions and known browsers of a person: used, ended and forgotten. Global: people belong to no operator."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from accounts import clock, origin
+from accounts.errors import NotFound
+from accounts.languages import _
+from accounts.models import KnownDevice, SignIn
+from accounts.queries.sessions import cookie_of, device_digest, words_of
+from accounts.sessions import SessionStore, digest_of
+
+USE_NOTED_EVERY = timedelta(minutes=1)
+MOST_DEVICES = 10
+_WORD_BYTES = 32
+
+
+def note_use(session: SessionStore) -> None:
+    """That a session is in use, at most once a minute; by that it holds for longer, up to its person's absolute life."""
+    now = clock.now()
+    row = session.row
+    if row is None or row.user_id is None or now - row.seen_at < USE_NOTED_EVERY:
+        return
+    SignIn.objects.filter(session_key=row.session_key).update(
+        seen_at=now, expire_date=session.ends_at(row.user_id, row.started_at, now)
+    )
+
+
+def end_sessions(user_id: UUID, *, but: str = "") -> int:
+    """End a person's sessions, but the one of this key; gives how many. Inside a transaction it is a part of that."""
+    sessions = SignIn.objects.filter(user_id=user_id)
+    if but:
+        sessions = sessions.exclude(session_key=digest_of(but))
+    return sessions.delete()[0]
+
+
+def end_session(user_id: UUID, *, session: str) -> None:
+    """End one of a person's sessions, by the digest it is kept under. NotFound for one that is over, or another's."""
+    if not SignIn.objects.filter(user_id=user_id, session_key=session).delete()[0]:
+        raise NotFound(_("This session is over already."))
+
+
+def forget_devices(user_id: UUID) -> None:
+    """From now on no browser is known for this person."""
+    KnownDevice.objects.filter(user_id=user_id).delete()
+
+
+def forget_device(user_id: UUID, *, device_id: UUID) -> None:
+    """One browser less. NotFound for one that is forgotten, or another's."""
+    if not KnownDevice.objects.filter(user_id=user_id, id=device_id).delete()[0]:
+        raise NotFound(_("This browser is forgotten already."))
+
+
+def know_device(user_id: UUID, *, cookie: str) -> str:
+    """Note the browser of this device cookie as one that the person signs in by; gives the cookie it is to keep.
+
+    A browser that was known stays the same. The browsers of a person that were not seen for longest are forgotten.
+    """
+    now, agent = clock.now(), origin.current().agent
+    words = words_of(cookie)
+    for word in words:
+        known = KnownDevice.objects.filter(user_id=user_id, digest=device_digest(word))
+        if known.update(seen_at=now, agent=agent):
+            return cookie_of([word, *(other for other in words if other != word)])
+    word = secrets.token_urlsafe(_WORD_BYTES)
+    KnownDevice.objects.create(
+        user_id=user_id, digest=device_digest(word), made_at=now, seen_at=now, agent=agent
+    )
+    last_seen = KnownDevice.objects.filter(user_id=user_id).order_by("-seen_at", "-id")
+    KnownDevice.objects.filter(id__in=last_seen.values_list("id", flat=True)[MOST_DEVICES:]).delete()
+    return cookie_of([word, *words])
+
+
+def forget_ended(now: datetime, *, unseen_since: datetime) -> int:
+    """Delete the sessions that are over, and the browsers not seen since an instant; gives how many."""
+    ended = SignIn.objects.filter(expire_date__lte=now).delete()[0]
+    return ended + KnownDevice.objects.filter(seen_at__lt=unseen_since).delete()[0]

@@ -1,0 +1,46 @@
+"""The end of every sign-in: a session under a new key, and a browser that is known from now on."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from django.conf import settings
+from django.contrib.auth import login
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+
+from accounts.commands import sessions
+from accounts.models import User
+
+_KNOWN_FOR = timedelta(
+    days=400
+)  # the longest that browsers keep a cookie (draft-ietf-httpbis-rfc6265bis, 5.6)
+
+
+def let_in(request: HttpRequest, user: User, onward: str) -> HttpResponse:
+    """Start the session of a person who has shown who they are, and send them onward.
+
+    Nothing stays of the session before, signed in or not; what belongs into the new one is set after this.
+    """
+    request.session.flush()
+    login(request, user)
+    answer = redirect(onward)
+    answer.set_cookie(
+        device_cookie_name(),
+        sessions.know_device(user.id, cookie=device_cookie(request)),
+        max_age=_KNOWN_FOR,
+        secure=settings.HTTPS,
+        httponly=True,
+        samesite="Lax",
+    )
+    return answer
+
+
+def device_cookie_name() -> str:
+    """As with the cookies of settings: browsers refuse the host prefix on plain HTTP."""
+    return "__Host-device" if settings.HTTPS else "device"
+
+
+def device_cookie(request: HttpRequest) -> str:
+    """What the browser says by which it is known; "" for none."""
+    return request.COOKIES.get(device_cookie_name(), "")
