@@ -8,7 +8,7 @@ from uuid import UUID
 from celery import current_app, shared_task
 
 from accounts import clock, jobs
-from accounts.commands import invitations, keeping, telling
+from accounts.commands import closing, invitations, keeping, telling
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
@@ -17,6 +17,7 @@ SEND = "billing.tasks.send"
 NIGHTLY = "billing.tasks.nightly"
 ANNOUNCE, ANNOUNCE_TOMORROW = "servicing.tasks.announce", "servicing.tasks.announce_tomorrow"
 INVITE, TELL = "accounts.tasks.send_invitation", "accounts.tasks.tell_person"
+TELL_OF_CLOSING = "accounts.tasks.tell_of_closing"
 CLOSE, PREVIEW = "billing.tasks.close_month", "billing.tasks.preview_month"
 # Receivers may be slow: they keep nothing else waiting.
 DELIVER, SAY_STOPPED = "billing.tasks.deliver", "billing.tasks.say_stopped"
@@ -70,7 +71,20 @@ def relay() -> int:
 
 
 QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
-    (SEAL, REFIT, SEND, INVITE, TELL, NIGHTLY, ANNOUNCE, ANNOUNCE_TOMORROW, CLOSE, PREVIEW, SAY_STOPPED),
+    (
+        SEAL,
+        REFIT,
+        SEND,
+        INVITE,
+        TELL,
+        NIGHTLY,
+        ANNOUNCE,
+        ANNOUNCE_TOMORROW,
+        CLOSE,
+        PREVIEW,
+        SAY_STOPPED,
+        TELL_OF_CLOSING,
+    ),
     "bulk",
 )
 
@@ -83,6 +97,11 @@ def send_invitation(operator_id: str, job_id: str) -> None:
 @shared_task(name="accounts.tasks.tell_person", queue="bulk", ignore_result=True)
 def tell_person(operator_id: str, job_id: str) -> None:
     telling.tell_person(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="accounts.tasks.tell_of_closing", queue="bulk", ignore_result=True)
+def tell_of_closing(operator_id: str, job_id: str) -> None:
+    closing.tell_of_closing(UUID(operator_id), UUID(job_id))
 
 
 @shared_task(name="accounts.tasks.forget_done", queue="bulk", ignore_result=True)
