@@ -15,11 +15,20 @@ from accounts import clock, jobs, queries, tenancy
 from accounts.commands.invitations import OVER, Invitation, token_of
 from accounts.commands.masterdata import refuse_bad_rows
 from accounts.commands.operators import NO_PASSWORD
+from accounts.commands.sessions import end_sessions
 from accounts.errors import BadInput, Conflict, NotFound, Problem, pointing_at_one
 from accounts.ids import uuid7
 from accounts.languages import LOCALES, _
 from accounts.models import Member, User
-from accounts.permissions import Actor, ActorKind, Permission, Role, require, system_actor
+from accounts.permissions import (
+    NEEDS_SECOND_FACTOR,
+    Actor,
+    ActorKind,
+    Permission,
+    Role,
+    require,
+    system_actor,
+)
 
 # Owed to accounts: an invitation to mail; ``ref`` is the member's id.
 INVITE = "accounts.tasks.send_invitation"
@@ -104,7 +113,8 @@ def invite_again(*, actor: Actor, member_id: UUID) -> Invited:
 def take_up_invitation(*, invitation: Invitation, user_id: UUID | None = None, password: str = "") -> User:
     """Become the member one is invited to be: as the person signed in, or with a first password.
 
-    BadInput for a weak password, NotFound for a link that is over and for somebody else than the person invited.
+    BadInput for a weak password, NotFound for a link that is over and for somebody else than the person invited. Who was
+    signed in, and is now in a role that needs a second factor, signs in once more.
     """
     with tenancy.writing(system_actor(invitation.operator_id)):
         # Two openings of one link at once: the second finds it taken up.
@@ -122,6 +132,8 @@ def take_up_invitation(*, invitation: Invitation, user_id: UUID | None = None, p
             raise NotFound(_(OVER))
         member.is_active, member.invited_at = True, None
         member.save(update_fields=["is_active", "invited_at"])
+        if user_id is not None and member.role in NEEDS_SECOND_FACTOR:
+            end_sessions(person.id)
         return person
 
 
@@ -142,27 +154,38 @@ def _set_first_password(person: User, password: str) -> None:
 def change_member(
     *, actor: Actor, member_id: UUID, name: str, role: Role, crew_id: UUID | None = None
 ) -> Member:
-    """Another name, role or crew, with the next page they open. Conflict when no owner would be left."""
+    """Another name, role or crew, with the next page they open. Conflict when no owner would be left.
+
+    Whose role needs a second factor from now on signs in once more.
+    """
     require(actor, Permission.MEMBERS_MANAGE)
     with tenancy.writing(actor):
         member = queries.get_member(member_id)
         _refuse_crew(role, crew_id)
         if role is not Role.OWNER:
             _refuse_last_owner(member)
+        is_raised = role in NEEDS_SECOND_FACTOR and member.role not in NEEDS_SECOND_FACTOR
         member.name, member.role, member.crew_id = name, role, crew_id
         with pointing_at_one():
             refuse_bad_rows([member])
         member.save(update_fields=["name", "role", "crew"])
+        if is_raised and member.is_active:
+            end_sessions(member.user_id)
         return member
 
 
 def deactivate_member(*, actor: Actor, member_id: UUID) -> None:
-    """No member any more, or no longer invited. What they did stays under their name. Conflict for the last owner."""
+    """No member any more, or no longer invited. What they did stays under their name. Conflict for the last owner.
+
+    A member's sessions end; those of somebody only invited are no business of this operator's.
+    """
     require(actor, Permission.MEMBERS_MANAGE)
     with tenancy.writing(actor):
         member = queries.get_member(member_id)
         _refuse_last_owner(member)
         Member.objects.filter(id=member_id).update(is_active=False, invited_at=None)
+        if member.is_active:
+            end_sessions(member.user_id)
 
 
 def _refuse_last_owner(member: Member) -> None:
