@@ -36,6 +36,7 @@ HOLDERS = {
 OTHER_SQL = {
     "accounts/management/commands/audit_isolation.py": "opens the cursor that the audit reads the catalogue with",
     "config/health.py": "asks the catalogue about its own role; reads no table",
+    "config/starting.py": "the same, before anything is served",
     "demo_tenant/hosting.py": "looks into a trial database before Django's connections point at it",
 }
 
@@ -76,6 +77,9 @@ OPEN_ADDRESSES = {
     "shared": "opens what a mail was about, by the signature in its link",
     "shared-file": "the same as a file",
     "sign-in": "where one is not yet known",
+    "second-factor": "where one's password was right and one is not yet let in",
+    "set-up-second-factor": "the same, for who has no second factor yet",
+    "recovery-codes": "shows whoever is signed in the codes made for them a moment ago, once",
     "sign-out": "ends the session, whoever it was",
     "problems": "the list of refusals, no operator's data",
     "problem": "what one refusal means, no operator's data",

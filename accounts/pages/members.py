@@ -6,15 +6,15 @@ from typing import Any
 from uuid import UUID
 
 from django import forms
-from django.contrib.auth import login
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils.translation import gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
 from accounts import queries, tenancy
-from accounts.commands import invitations, people
+from accounts.commands import invitations, people, second_factor
 from accounts.commands.operators import NO_PASSWORD
 from accounts.errors import Refusal
 from accounts.languages import _
@@ -23,7 +23,9 @@ from accounts.pages import wording
 from accounts.pages.confirming import TO_ACT
 from accounts.pages.door import OperatorRequest, operator_page
 from accounts.pages.fields import Choice, Choices, Text, say
+from accounts.pages.second_factor import enter
 from accounts.permissions import Permission, Role, home_of, system_actor
+from accounts.queries.second_factor import PROVEN, has_second_factor, is_ours_alone, needs_second_factor
 
 
 class MemberForm(forms.Form):
@@ -131,8 +133,17 @@ def member(request: OperatorRequest, member_id: UUID) -> HttpResponse:
                 status = refusal.status
             else:
                 return redirect("members", slug=request.operator.slug)
-    page = {"member": found, "person": person, "form": form}
+    has_one = has_second_factor(person.id)
+    page = {"member": found, "person": person, "form": form, "has_second_factor": has_one}
+    page["may_reset"] = has_one and found.id != request.actor.id and is_ours_alone(request.actor, person)
     return render(request, "accounts/member.html", page, status=status)
+
+
+@operator_page(Permission.MEMBERS_MANAGE, "POST", recent=True)
+def reset_second_factor(request: OperatorRequest, member_id: UUID) -> HttpResponse:
+    """For a member who lost it."""
+    second_factor.reset_of_member(actor=request.actor, member_id=member_id)
+    return redirect("member", slug=request.operator.slug, member_id=member_id)
 
 
 @operator_page(Permission.MEMBERS_MANAGE, "POST", recent=True)
@@ -179,17 +190,20 @@ def invitation(request: HttpRequest, token: str) -> HttpResponse:
             except Refusal as refusal:
                 say(form, refusal)
                 return _invitation(request, page, status=refusal.status)
-            login(request, taken)
-            return _to_home(invited, operator.slug)
+            return enter(request, taken, _home(invited, operator.slug))
         return _invitation(request, page, status=422 if form.is_bound else 200)
     if request.method == "POST" and signed_in is not None:
-        people.take_up_invitation(invitation=found, user_id=signed_in)
-        return _to_home(invited, operator.slug)
+        taken = people.take_up_invitation(invitation=found, user_id=signed_in)
+        home = _home(invited, operator.slug)
+        if PROVEN not in request.session and needs_second_factor(taken):
+            # This role needs more than the password they signed in with.
+            return enter(request, taken, home)
+        return redirect(home)
     return _invitation(request, page)
 
 
-def _to_home(invited: Member, slug: str) -> HttpResponse:
-    return redirect(home_of(Role(invited.role)), slug=slug)
+def _home(invited: Member, slug: str) -> str:
+    return reverse(home_of(Role(invited.role)), kwargs={"slug": slug})
 
 
 def _invitation(request: HttpRequest, page: dict[str, Any], *, status: int = 200) -> HttpResponse:

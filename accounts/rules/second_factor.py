@@ -11,6 +11,7 @@ import hmac
 from collections.abc import Callable
 from urllib.parse import quote, urlencode
 
+import segno
 from cryptography.hazmat.primitives.hashes import SHA1
 from cryptography.hazmat.primitives.twofactor.hotp import HOTP
 
@@ -70,6 +71,12 @@ def address_of(secret: bytes, service: str, person: str) -> str:
         "period": STEP_SECONDS,
     }
     return f"otpauth://totp/{quote(service)}:{quote(person)}?{urlencode(asked, quote_via=quote)}"
+
+
+def picture_of(address: str) -> str:
+    """That address as a QR code (ISO/IEC 18004), as a picture in a data: address (RFC 2397)."""
+    code = segno.make(address, error="m", micro=False)
+    return code.svg_data_uri(scale=5, border=4, dark="#000", light="#fff")
 
 
 def new_recovery_code(choose: Callable[[str], str]) -> str:

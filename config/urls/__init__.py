@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
-from accounts.pages import signing_in
+from accounts.pages import second_factor, signing_in
 from config import health, problem_pages
 from config.schema.view import Schema
 from config.urls import fleet_pages, money, months, oauth, places, planning, records, setting_up
@@ -13,6 +13,9 @@ from servicing.pages import units
 pages: list[URLPattern | URLResolver] = [
     path("", signing_in.choose_operator, name="choose-operator"),
     path("sign-in/", signing_in.sign_in, name="sign-in"),
+    path("sign-in/code", second_factor.second_factor, name="second-factor"),
+    path("sign-in/set-up-code", second_factor.set_up, name="set-up-second-factor"),
+    path("sign-in/recovery-codes", second_factor.recovery_codes, name="recovery-codes"),
     path("sign-out/", signing_in.sign_out, name="sign-out"),
     # As printed on labels, in either case.
     re_path(r"^[Uu]/(?P<code>[^/]{9,20})$", units.scanned, name="scanned"),

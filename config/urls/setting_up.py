@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path
 
-from accounts.pages import agreements, clients, crews, customers, members, operators, rules, set_up, sites
+from accounts.pages import (
+    agreements,
+    clients,
+    crews,
+    customers,
+    members,
+    operators,
+    rules,
+    second_factor,
+    set_up,
+    sites,
+)
 from servicing.pages import beginning, people, standstills
 from servicing.queries.beginning import steps_left
 
@@ -18,6 +29,14 @@ pages: list[URLPattern | URLResolver] = [
     # What an invitation's mail links to: the signature in it is the key.
     path("invitation/<str:token>", members.invitation, name="invitation"),
     path(f"{OPERATOR}/me", operators.me, name="me"),
+    path(f"{OPERATOR}/me/second-factor", second_factor.own, name="own-second-factor"),
+    path(f"{OPERATOR}/me/second-factor/set-up", second_factor.set_up_own, name="set-up-own-second-factor"),
+    path(
+        f"{OPERATOR}/me/second-factor/recovery-codes",
+        second_factor.renew_recovery_codes,
+        name="renew-recovery-codes",
+    ),
+    path(f"{OPERATOR}/me/second-factor/remove", second_factor.remove_own, name="remove-own-second-factor"),
     path(f"{SET_UP}/", set_up.set_up, {"still_to_do": steps_left}, name="set-up"),
     path(f"{SET_UP}/begin", beginning.begin, name="begin"),
     path(f"{SET_UP}/customers/", customers.customers, name="customers"),
@@ -58,6 +77,11 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{SET_UP}/people/invite", members.invite, name="invite-member"),
     path(f"{SET_UP}/people/<uuid:member_id>", members.member, name="member"),
     path(f"{SET_UP}/people/<uuid:member_id>/invite", members.invite_again, name="invite-again"),
+    path(
+        f"{SET_UP}/people/<uuid:member_id>/reset-second-factor",
+        members.reset_second_factor,
+        name="reset-second-factor",
+    ),
     path(f"{SET_UP}/people/<uuid:member_id>/end", members.deactivate_member, name="deactivate-member"),
     path(f"{SET_UP}/people-named", people.named, name="people-named"),
     path(f"{SET_UP}/people-named/<uuid:person_id>", people.person, name="person-named"),
