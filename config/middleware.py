@@ -37,6 +37,10 @@ class ContentSecurityPolicy:
         return response
 
 
+# Characters kept of what a browser says it is.
+MOST_AGENT = 200
+
+
 class RequestOrigin:
     """Where the work of a request comes from, for whatever notes it; the answer says by which id to ask about it."""
 
@@ -45,7 +49,8 @@ class RequestOrigin:
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         request_id = uuid7()
-        with origin.coming_from(origin.Origin(request_id, limits.sender_of(request))):
+        agent = request.headers.get("User-Agent", "")[:MOST_AGENT]
+        with origin.coming_from(origin.Origin(request_id, limits.sender_of(request), agent=agent)):
             response = self.get_response(request)
         response.headers["Request-Id"] = str(request_id)
         return response
