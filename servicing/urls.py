@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from servicing.api import events, field, figures, fits, history, photos, seals, texts, units
+from servicing.api import entries, events, field, figures, fits, history, photos, seals, texts, units
 
 urlpatterns = [
     path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
@@ -28,6 +28,12 @@ urlpatterns = [
     path("units/<uuid:unit_id>/changes", history.UnitChanges.as_view(), name="api-unit-changes"),
     path("sites/<uuid:site_id>/unit-states", history.SiteUnitStates.as_view(), name="api-site-unit-states"),
     path("sites/<uuid:site_id>/standstills", field.SiteStandstills.as_view(), name="api-site-standstills"),
+    path("sites/<uuid:site_id>/entry-codes", entries.SiteEntryCodes.as_view(), name="api-site-entry-codes"),
+    path(
+        "sites/<uuid:site_id>/entry-codes/<uuid:entry_code_id>/showings",
+        entries.EntryCodeShowings.as_view(),
+        name="api-entry-code-showings",
+    ),
     path("standstills", field.Standstills.as_view(), name="api-standstills"),
     path("visits", field.Visits.as_view(), name="api-visits"),
     path("visits/<uuid:visit_id>", field.VisitDoor.as_view(), name="api-visit"),

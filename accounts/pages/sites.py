@@ -132,6 +132,7 @@ def show_site(
         "agreements": [(one, one.ends_on is None or one.ends_on > today) for one in agreements],
         "has_open_agreement": any(one.ends_on is None for one in agreements),
         "may_agree": request.actor.may(Permission.AGREEMENTS_MANAGE),
+        "may_keep_codes": request.actor.may(Permission.ENTRIES_MANAGE),
         **more,
     }
     return render(request, "accounts/site.html", page, status=status)

@@ -127,6 +127,7 @@ _NAMES = {
     "POST service-events": "upload_service_events",
     "POST service-rules": "set_service_rules",
     "POST site-billing": "set_site_billing",
+    "POST sites/{}/entry-codes/{}/showings": "show_entry_code",
     "POST standstills": "begin_standstill",
     "POST statement-sendings": "send_statement",
     "POST tax-rates": "set_tax_rate",

@@ -6,7 +6,7 @@ from django.urls import URLPattern, URLResolver, path
 
 from billing.queries.documents import billed_on_events
 from billing.queries.search import find_documents
-from servicing.pages import correcting, lots, photos, reports, search, sites, units, visiting
+from servicing.pages import correcting, entries, lots, photos, reports, search, sites, units, visiting
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
@@ -17,6 +17,13 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/sites/<str:code>", sites.site, name="site"),
     path(f"{OPERATOR}/sites/<str:code>/note", sites.take_note_of_all, name="take-note-of-all"),
     path(f"{OPERATOR}/sites/<str:code>/visit", visiting.visit, name="visit"),
+    path(f"{OPERATOR}/sites/<str:code>/entry", entries.show, name="show-entry"),
+    path(f"{OPERATOR}/set-up/sites/<str:code>/entry", entries.codes, name="entry-codes"),
+    path(
+        f"{OPERATOR}/set-up/sites/<str:code>/entry/<uuid:code_id>/strike",
+        entries.strike,
+        name="strike-entry-code",
+    ),
     path(f"{OPERATOR}/sites/<str:code>/report", reports.receive, name="receive-report"),
     path(f"{OPERATOR}/sites/<str:code>/report/<uuid:event_id>/close", reports.close, name="close-report"),
     path(f"{OPERATOR}/units/", units.units, name="units"),

@@ -130,6 +130,10 @@ class Migration(migrations.Migration):
                 fields=["operator", "secret", "-shown_at"], name="servicing_entryshowing_secret"
             ),
         ),
+        migrations.AddIndex(
+            model_name="entryshowing",
+            index=models.Index(fields=["operator", "crew", "day"], name="servicing_entryshowing_day"),
+        ),
         accounts.tenancy.Isolate("EntrySecret", app="SELECT, INSERT, UPDATE"),
         accounts.tenancy.Isolate("EntryShowing", app="SELECT, INSERT"),
     ]

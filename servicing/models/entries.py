@@ -51,7 +51,9 @@ class EntryShowing(OperatorOwned):
 
     class Meta:
         indexes = [
-            models.Index(fields=["operator", "secret", "-shown_at"], name="servicing_entryshowing_secret")
+            models.Index(fields=["operator", "secret", "-shown_at"], name="servicing_entryshowing_secret"),
+            # how many a crew was shown on a day
+            models.Index(fields=["operator", "crew", "day"], name="servicing_entryshowing_day"),
         ]
 
     def __str__(self) -> str:

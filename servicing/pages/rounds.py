@@ -20,6 +20,7 @@ from accounts.permissions import Permission
 from accounts.phrases import time_of_day
 from servicing.commands import planning
 from servicing.pages.planning import crew_choices, onward, reason_choices, round_page
+from servicing.queries.entries import sites_to_enter
 from servicing.queries.planning import (
     Round,
     RoundVisit,
@@ -117,6 +118,8 @@ def day_round(request: OperatorRequest, crew_id: UUID, day: str) -> HttpResponse
         found = round_of(crew_id, on)
         rows = _rows_with_work(found, today)
         waiting = waiting_sites(crew_id, on) if on >= today else []
+        may_enter = request.actor.may(Permission.ENTRIES_SHOW) and request.actor.crew_id == crew_id
+        to_enter = sites_to_enter(request.actor, [one.site.id for one in found.visits]) if may_enter else ()
         proposed = proposed_day(crew_id, on) if may_plan and "propose" in request.GET else None
         crews = crew_choices() if may_plan else []
     page = {
@@ -134,6 +137,7 @@ def day_round(request: OperatorRequest, crew_id: UUID, day: str) -> HttpResponse
         # How to get in is for those who go there, or send somebody.
         "may_record": request.actor.may(Permission.EVENTS_RECORD),
         "may_note": request.actor.may(Permission.ALERTS_ACKNOWLEDGE),
+        "to_enter": to_enter,
         "crews": crews,
         "reasons": reason_choices(),
         "new_visit": uuid7(),

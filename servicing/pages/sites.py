@@ -37,7 +37,7 @@ from servicing.pages.wording import (
     why,
     word,
 )
-from servicing.queries import fleet_state, personal, placement
+from servicing.queries import entries, fleet_state, personal, placement
 from servicing.queries.fleet_state import UnitView
 from servicing.queries.lookout import site_lines
 from servicing.queries.photos import photos_of_site
@@ -117,6 +117,8 @@ def site(request: OperatorRequest, code: str) -> HttpResponse:
             "customer": accounts.get_customer(found.customer_id),
             "contacts": list(accounts.contacts_of(found.id)),
             "photos": photos_of_site(found.id, most=MOST_PHOTOS),
+            "may_enter": request.actor.may(Permission.ENTRIES_SHOW)
+            and bool(entries.sites_to_enter(request.actor, [found.id])),
         }
     return render(request, "servicing/site.html", page | _may(request))
 
@@ -127,6 +129,7 @@ def _may(request: OperatorRequest) -> dict[str, Any]:
         "may_record": Permission.EVENTS_RECORD,
         "may_plan": Permission.VISITS_PLAN,
         "may_manage": Permission.SITES_MANAGE,
+        "may_keep_codes": Permission.ENTRIES_MANAGE,
         "may_share": Permission.RECORDS_SHARE,
         "may_erase": Permission.TEXTS_ERASE,
         "may_read_customers": Permission.CUSTOMERS_READ,
