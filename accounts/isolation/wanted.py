@@ -61,6 +61,7 @@ LOG_FILLED_BY_DATABASE = {"position", "recorded_at"}
 APPEND_ONLY = {
     LOG_TABLE,
     "servicing_seal",
+    "accounts_auditentry",
     "accounts_clientchange",
     "servicing_entryshowing",
     "billing_allocation",
@@ -84,6 +85,7 @@ APPEND_ONLY = {
 GUARDED = {
     LOG_TABLE,
     "servicing_seal",
+    "accounts_auditentry",
     "billing_charge",
     "billing_closeinputs",
     "billing_document",

@@ -4,6 +4,7 @@ Django finds the tables here; each stands in the module of its noun.
 """
 
 from accounts.models.agreed import ServiceAgreement, ServiceRules
+from accounts.models.auditing import AuditEntry
 from accounts.models.choices import DUST, MEASURES, ROLES, SITE_KINDS
 from accounts.models.owed import Job, KeptAnswer
 from accounts.models.people import AccessToken, Crew, Device, Member, Operator, User, UserManager
@@ -19,6 +20,7 @@ __all__ = [
     "ROLES",
     "SITE_KINDS",
     "AccessToken",
+    "AuditEntry",
     "ClientChange",
     "ClientSecret",
     "ClientToken",

@@ -6,7 +6,8 @@ nothing for any other operator; composite foreign keys keep a row from pointing 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import json
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -15,8 +16,10 @@ from uuid import UUID
 
 from django.db import connections, models, transaction
 
+from accounts import clock, origin
 from accounts.ids import uuid7
 from accounts.permissions import Actor
+from accounts.tenancy.auditing import ACTING, Audited
 from accounts.tenancy.isolating import Grant, Isolate, TenantForeignKey, isolation_sql
 from accounts.tenancy.names import (
     APP_ROLE,
@@ -34,6 +37,7 @@ __all__ = [
     "SCOPE_SQL",
     "SETTING",
     "SYSTEM_ROLE",
+    "Audited",
     "Grant",
     "Isolate",
     "NoOperatorScope",
@@ -43,6 +47,7 @@ __all__ = [
     "ScopeConflict",
     "TenantForeignKey",
     "across_operators",
+    "at_the_end",
     "current_operator_id",
     "isolation_sql",
     "one_transaction",
@@ -68,6 +73,8 @@ class _Scope:
 
 
 _scope: ContextVar[_Scope | None] = ContextVar("wickround_scope", default=None)
+# What is still to be done at the end of the open ``writing``; None outside of one.
+_due: ContextVar[list[Callable[[], None]] | None] = ContextVar("wickround_due", default=None)
 # Inside ``one_transaction``, whether one of its commands is at work; None outside of it.
 _is_at_work: ContextVar[bool | None] = ContextVar("wickround_at_work", default=None)
 
@@ -97,10 +104,12 @@ def operator_scope(
     durable: bool = False,
     lock_timeout_ms: int = 0,
     one_snapshot_of: Sequence[str] = (),
+    acting: str = "",
 ) -> Iterator[None]:
     """Open a transaction in which this operator's rows, and no others, are there.
 
     The setting is local to the transaction; a nested scope must name the same operator, else ScopeConflict.
+    ``acting``: who writes, for the audit, as JSON; as it was when left out.
     ``one_snapshot_of``: all statements see the rows of one moment (REPEATABLE READ), for checks that compare tables.
     These are locked before that moment, so that none is swapped for a newer one whose rows the snapshot can't see.
     """
@@ -117,15 +126,15 @@ def operator_scope(
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
                 # A LOCK takes no snapshot.
                 cursor.execute(f"LOCK TABLE {', '.join(one_snapshot_of)} IN ACCESS SHARE MODE")
-        previous = _set_operator(connection, operator_id, read_only and not nested, lock_timeout_ms)
+        previous = _set_operator(connection, operator_id, read_only and not nested, lock_timeout_ms, acting)
         token = _scope.set(_Scope(operator_id, using))
         try:
             yield
         finally:
             _scope.reset(token)
-        if nested and previous != str(operator_id):
-            # A released savepoint keeps the setting; put back what the outer block had.
-            _set_setting(connection, previous)
+        if nested and previous != (str(operator_id), acting or previous[1]):
+            # A released savepoint keeps the settings; put back what the outer block had.
+            _put_back(connection, *previous)
 
 
 def _do_what_is_due_at_commit(connection: Any) -> None:
@@ -135,20 +144,35 @@ def _do_what_is_due_at_commit(connection: Any) -> None:
         cursor.execute("SET CONSTRAINTS ALL DEFERRED")
 
 
-def _set_operator(connection: Any, operator_id: UUID, read_only: bool, lock_timeout_ms: int) -> str:  # noqa: FBT001
-    sql = f"SELECT current_setting('{SETTING}', true), set_config('{SETTING}', %s, true)"
+def _set_operator(
+    connection: Any,
+    operator_id: UUID,
+    read_only: bool,  # noqa: FBT001
+    lock_timeout_ms: int,
+    acting: str,
+) -> tuple[str, str]:
+    """Gives the operator and who acted before."""
+    sql = f"SELECT current_setting('{SETTING}', true), current_setting('{ACTING}', true), set_config('{SETTING}', %s, true)"
+    values = [str(operator_id)]
+    if acting:
+        sql += f", set_config('{ACTING}', %s, true)"
+        values.append(acting)
     if read_only:
         sql += ", set_config('transaction_read_only', 'on', true)"
     if lock_timeout_ms:
         sql += f", set_config('lock_timeout', '{lock_timeout_ms:d}', true)"
     with connection.cursor() as cursor:
-        cursor.execute(sql, [str(operator_id)])
-        return cursor.fetchone()[0] or ""
+        cursor.execute(sql, values)
+        before = cursor.fetchone()
+    return before[0] or "", before[1] or ""
 
 
-def _set_setting(connection: Any, value: str) -> None:
+def _put_back(connection: Any, operator_id: str, acting: str) -> None:
     with connection.cursor() as cursor:
-        cursor.execute(f"SELECT set_config('{SETTING}', %s, true)", [value])
+        cursor.execute(
+            f"SELECT set_config('{SETTING}', %s, true), set_config('{ACTING}', %s, true)",
+            [operator_id, acting],
+        )
 
 
 @contextmanager
@@ -162,15 +186,53 @@ def reading(actor: Actor) -> Iterator[None]:
 def writing(actor: Actor, *, lock_timeout_ms: int = 2_000) -> Iterator[None]:
     """A command's one durable transaction in the actor's scope. A wait for a lock ends after 2 s (0: never).
 
-    Inside ``one_transaction`` it is a part of that: undone by itself when it raises, durable once the whole is.
+    Inside ``one_transaction`` it is a part of that: undone by itself when it raises, durable once the whole is. The audit
+    tells of what is changed in it that the actor did it, coming from where the work at hand comes from.
     """
     is_alone = _is_at_work.get() is None
-    with operator_scope(actor.operator_id, durable=is_alone, lock_timeout_ms=lock_timeout_ms):
-        token = _is_at_work.set(None if is_alone else True)
+    outer: list[Callable[[], None]] | None = _due.get()
+    due: list[Callable[[], None]] = []
+    with operator_scope(
+        actor.operator_id, durable=is_alone, lock_timeout_ms=lock_timeout_ms, acting=_acting(actor)
+    ):
+        at_work, owed = _is_at_work.set(None if is_alone else True), _due.set(due)
         try:
             yield
+            if outer is None:
+                for do in due:
+                    do()
         finally:
-            _is_at_work.reset(token)
+            _is_at_work.reset(at_work)
+            _due.reset(owed)
+    if outer is not None:
+        outer += due
+
+
+def at_the_end(do: Callable[[], None]) -> None:
+    """Do this as the last of the open ``writing``, before it is stored: for what takes a lock that all others wait for.
+
+    Nothing of it is done when the command that asked for it is undone. Raises NoOperatorScope outside of one.
+    """
+    due = _due.get()
+    if due is None:
+        raise NoOperatorScope("Nothing is being written here: open tenancy.writing(actor) first.")
+    due.append(do)
+
+
+def _acting(actor: Actor) -> str:
+    """Who writes, when by the one clock, and from where: what the database notes of each change."""
+    whence = origin.current()
+    return json.dumps(
+        {
+            "kind": actor.kind,
+            "id": actor.id and str(actor.id),
+            "name": actor.name,
+            "at": clock.now().isoformat(),
+            "address": whence.address,
+            "request_id": whence.request_id and str(whence.request_id),
+            "door": whence.door,
+        }
+    )
 
 
 @contextmanager
