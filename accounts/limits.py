@@ -120,6 +120,15 @@ class Taken:
             ),
         }
 
+    def after(self, elapsed_us: int) -> Taken:
+        """How the same stands a while later, when nothing more was drawn."""
+        ahead = [max(0, one - elapsed_us) for one in self.ahead_us]
+        fits = all(
+            left + one.limit.each_us <= one.limit.burst * one.limit.each_us
+            for one, left in zip(self.buckets, ahead, strict=True)
+        )
+        return Taken(fits, self.buckets, ahead)
+
     def refusal(self) -> TooMany:
         return TooMany(
             _(
@@ -145,6 +154,11 @@ def of_actor(actor: Actor) -> list[Bucket]:
 def of_address(request: HttpRequest) -> list[Bucket]:
     """For who has no credential, or a wrong one."""
     return [_bucket("address", network_of(request))]
+
+
+def of_visitor(request: HttpRequest) -> list[Bucket]:
+    """For whoever opens a page that needs no sign-in, or asks for one before they have signed in."""
+    return [_bucket("visitor", network_of(request))]
 
 
 def of_client(request: HttpRequest, client_id: str) -> list[Bucket]:
@@ -190,7 +204,52 @@ def take(buckets: Sequence[Bucket]) -> Taken:
         _shared.leave(fault)
     except _Away:
         pass
-    return _own.take(buckets, time.monotonic_ns() // 1_000)
+    return _own.take(buckets, _now_us())
+
+
+class RefusedLately:
+    """Credentials that this process refused a moment ago: until there is room they are refused at no cost.
+
+    So a flood takes neither the database nor Valkey from the others. A credential is known here by its digest.
+    """
+
+    def __init__(self, most: int = _MOST_OWN) -> None:
+        self._refused: dict[bytes, tuple[Taken, int]] = {}
+        self._most = most
+        self._lock = Lock()
+
+    def note(self, request: HttpRequest, taken: Taken) -> None:
+        key = _credential_of(request)
+        # A network's refusal says nothing of the credential: it may be asked for from another one.
+        is_its_own = any(one.limit.name == "credential" for one in taken.buckets)
+        if key is None or taken.is_let_in or not is_its_own:
+            return
+        with self._lock:
+            if len(self._refused) >= self._most:
+                self._refused.clear()  # at worst they are asked about once more
+            self._refused[key] = (taken, _now_us())
+
+    def find(self, request: HttpRequest) -> Taken | None:
+        """What is still refused to this credential; None once it may ask again."""
+        key = _credential_of(request) if self._refused else None
+        found = self._refused.get(key) if key is not None else None
+        if found is None:
+            return None
+        still = found[0].after(_now_us() - found[1])
+        if still.is_let_in:
+            self._refused.pop(key, None)  # type: ignore[arg-type]
+            return None
+        return still
+
+
+def _credential_of(request: HttpRequest) -> bytes | None:
+    """The digest of what a request is let in by: a token, or the cookie of a session."""
+    said = request.META.get("HTTP_AUTHORIZATION") or request.COOKIES.get(settings.SESSION_COOKIE_NAME)
+    return hashlib.sha256(said.encode("utf-8", "replace")).digest() if said else None
+
+
+def _now_us() -> int:
+    return time.monotonic_ns() // 1_000
 
 
 class _Away(Exception):
@@ -248,6 +307,7 @@ class OwnBuckets:
             self._full_at = {key: at for key, at in kept if at > now_us}
 
 
+refused_lately = RefusedLately()
 _shared = _SharedBuckets()
 _own = OwnBuckets()
 

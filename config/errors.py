@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from http import HTTPStatus
 from math import ceil
 from typing import Any
@@ -172,6 +172,15 @@ class PageRefusals:
         if isinstance(refusal, NotSignedIn):
             return redirect_to_login(request.get_full_path())
         return _page(request, refusal)
+
+
+def refused(request: HttpRequest, refusal: Refusal, headers: Mapping[str, str]) -> HttpResponse:
+    """A refusal as a program or a person reads it, by the address asked."""
+    is_api = request.path.startswith((API, "/oauth/"))
+    response = _of_refusal(refusal, request.path) if is_api else _page(request, refusal)
+    for name, value in headers.items():
+        response.headers[name] = value
+    return response
 
 
 def _page(request: HttpRequest, refusal: Refusal) -> HttpResponse:

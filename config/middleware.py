@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Callable
+from typing import Any
 
 from django.core.exceptions import BadRequest, SuspiciousOperation
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -17,7 +18,7 @@ from accounts import languages, limits, origin
 from accounts.ids import uuid7
 from accounts.languages import Manner
 from accounts.pages import reading_in
-from config.errors import API, problem_of
+from config.errors import API, problem_of, refused
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -25,15 +26,29 @@ POLICY = (
 )
 
 
-class ContentSecurityPolicy:
-    """Nothing from elsewhere, nothing inline: a page of ours needs neither."""
+SAFETY = {
+    "Content-Security-Policy": POLICY,
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    # A browser asks nobody here for any of them.
+    "Permissions-Policy": "camera=(), display-capture=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "Referrer-Policy": "same-origin",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "X-Permitted-Cross-Domain-Policies": "none",
+}
+
+
+class SafetyHeaders:
+    """Nothing from elsewhere, nothing inline, on every answer, a file's and a refusal's too; one that says more keeps it."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         response = self.get_response(request)
-        response.headers.setdefault("Content-Security-Policy", POLICY)
+        for name, value in SAFETY.items():
+            response.headers.setdefault(name, value)
         return response
 
 
@@ -78,13 +93,23 @@ TOKENS = "/oauth/"
 FORM = "application/x-www-form-urlencoded"
 
 
+# What looks after the service asks these, and often.
+UNCOUNTED = frozenset({"healthz", "readyz"})
+
+
 class RateLimits:
-    """How often tokens are asked for, and what of the API is for everybody. The doors count for themselves."""
+    """How often tokens are asked for, and what is for everybody. The doors of operators count for themselves.
+
+    Who was refused a moment ago is refused again before anything is asked for them.
+    """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        lately = limits.refused_lately.find(request)
+        if lately is not None:
+            return refused(request, lately.refusal(), lately.headers())
         if request.path.startswith(TOKENS):
             taken = limits.take(limits.of_client(request, _client_id(request)))
             response = self.get_response(request) if taken.is_let_in else _too_many_tokens(taken)
@@ -100,6 +125,15 @@ class RateLimits:
         for name, value in taken.headers().items():
             response.headers[name] = value
         return response
+
+    def process_view(self, request: HttpRequest, view: Any, *_asked: object) -> HttpResponseBase | None:
+        """A page that is for everybody; the tokens and the API were or will be counted."""
+        match = request.resolver_match
+        is_counted = request.path.startswith((TOKENS, API)) or hasattr(view, "permission")
+        if is_counted or match is None or match.view_name in UNCOUNTED:
+            return None
+        taken = limits.take(limits.of_visitor(request))
+        return None if taken.is_let_in else refused(request, taken.refusal(), taken.headers())
 
 
 def _client_id(request: HttpRequest) -> str:

@@ -77,6 +77,7 @@ class OperatorView(GenericAPIView[Any]):
     def _count(self, buckets: Sequence[limits.Bucket]) -> None:
         self._taken = limits.take(buckets)
         if not self._taken.is_let_in:
+            limits.refused_lately.note(self.request, self._taken)
             raise self._taken.refusal()
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:

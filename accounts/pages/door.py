@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import wraps
 from typing import Any
@@ -16,7 +16,7 @@ from django.utils import translation
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
-from accounts import languages, queries, tenancy
+from accounts import languages, limits, queries, tenancy
 from accounts.errors import NotFound
 from accounts.languages import Manner, _
 from accounts.models import Closing, Operator, User
@@ -58,9 +58,11 @@ def operator_page(
         @wraps(view)
         def guarded(request: Any, slug: str, **kwargs: Any) -> HttpResponse:
             if not request.user.is_authenticated:
+                _count(request, limits.of_visitor(request))
                 back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
                 return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
             request.actor, locale, request.look = _admitted(request, slug)
+            _count(request, limits.of_actor(request.actor))
             with tenancy.reading(request.actor):
                 request.operator = queries.get_operator()
                 request.closing = queries.closing_asked()
@@ -81,6 +83,14 @@ def operator_page(
         return guarded
 
     return decorate
+
+
+def _count(request: HttpRequest, buckets: Sequence[limits.Bucket]) -> None:
+    """Draw one request from each bucket; TooMany when one is empty."""
+    taken = limits.take(buckets)
+    if not taken.is_let_in:
+        limits.refused_lately.note(request, taken)
+        raise taken.refusal()
 
 
 def _admitted(request: HttpRequest, slug: str) -> tuple[Actor, str, queries.Look | None]:
