@@ -17,6 +17,7 @@ OF_A_DATABASE = {
     "prove_event",
     "rebuild",
     "refit",
+    "reset_second_factor",
     "rewrap_person_keys",
     "seal",
     "shell",
