@@ -3,14 +3,61 @@
 from __future__ import annotations
 
 import os
+from typing import Any
 
-from celery import Celery
+from celery import Celery, Task
+from celery.beat import PersistentScheduler
+from celery.exceptions import Ignore
 from django.conf import settings
 from kombu import Queue
 
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+from config import starting
 
-app = Celery("wickround")
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+os.environ.setdefault("WICKROUND_STATEMENT_SECONDS", "60")
+os.environ.setdefault("WICKROUND_IDLE_SECONDS", "60")
+
+
+class CheckedTask(Task):
+    """Work that is done with roles that isolation binds, or left: what is owed stands in rows and is sent again."""
+
+    abstract = True
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        if not starting.roles.hold and starting.roles.wrong():
+            starting.roles.end_the_process()
+            raise Ignore
+        return super().__call__(*args, **kwargs)
+
+
+class Clockwork(PersistentScheduler):
+    """Beat's schedule, which stops at the first tick that finds a role it must not work beside."""
+
+    def tick(self, *args: Any, **kwargs: Any) -> Any:
+        if not starting.roles.hold:
+            starting.refuse()
+        return super().tick(*args, **kwargs)
+
+
+class Application(Celery):
+    """Workers and beat that start with roles that isolation binds, or not at all."""
+
+    task_cls = CheckedTask
+
+    @property
+    def Worker(self) -> Any:  # noqa: N802 - Celery's name
+        """The class of a worker, asked for by the command that starts one."""
+        starting.refuse()
+        return self.subclass_with_self("celery.apps.worker:Worker")
+
+    @property
+    def Beat(self) -> Any:  # noqa: N802 - Celery's name
+        """The class of beat, asked for likewise."""
+        starting.refuse()
+        return self.subclass_with_self("celery.apps.beat:Beat")
+
+
+app = Application("wickround")
 app.conf.update(
     broker_url=settings.REDIS_URL,
     task_acks_late=True,  # and
@@ -33,6 +80,7 @@ app.conf.update(
         "retry_on_timeout": True,
         "global_keyprefix": settings.REDIS_PREFIX,
     },
+    beat_scheduler=Clockwork,
     result_backend=None,
     task_ignore_result=True,  # results live in PostgreSQL
     broker_connection_retry_on_startup=True,

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import logging
 
-from django.db import DatabaseError, connection
+from django.db import DatabaseError, connection, connections
 from django.db.migrations.executor import MigrationExecutor
 from django.http import HttpRequest, HttpResponse
+
+from accounts.tenancy import APP_ROLE, SYSTEM_ROLE
+from accounts.tenancy.standing import above_isolation
 
 log = logging.getLogger(__name__)
 
@@ -29,12 +32,12 @@ def readyz(request: HttpRequest) -> HttpResponse:
 def unready() -> list[str]:
     """What does not hold: ``role`` (isolation binds it), ``durability`` (an answer means stored), ``migrations``."""
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT rolsuper OR rolbypassrls, current_setting('synchronous_commit') = 'off' "
-            "FROM pg_roles WHERE rolname = current_user"
-        )
-        above_isolation, may_lose_writes = cursor.fetchone()
+        cursor.execute("SELECT current_setting('synchronous_commit') = 'off'")
+        (may_lose_writes,) = cursor.fetchone()
+        wrong = above_isolation(cursor, APP_ROLE)
+    with connections["system"].cursor() as cursor:
+        wrong += above_isolation(cursor, SYSTEM_ROLE)
     executor = MigrationExecutor(connection)
     pending = executor.migration_plan(executor.loader.graph.leaf_nodes())
-    checks = {"role": above_isolation, "durability": may_lose_writes, "migrations": bool(pending)}
+    checks = {"role": bool(wrong), "durability": may_lose_writes, "migrations": bool(pending)}
     return [name for name, wrong in checks.items() if wrong]

@@ -4,9 +4,13 @@ import os
 from django.core.exceptions import ImproperlyConfigured
 from django.core.wsgi import get_wsgi_application
 
+from config import starting
 from config.logs import HideLinks
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+# A request that asks the database for more than this is refused, so that it takes no more from others.
+os.environ.setdefault("WICKROUND_STATEMENT_SECONDS", "5")
+os.environ.setdefault("WICKROUND_IDLE_SECONDS", "30")
 
 if not os.environ.get("WICKROUND_SECRET_KEY"):
     raise ImproperlyConfigured(
@@ -16,4 +20,5 @@ if not os.environ.get("WICKROUND_SECRET_KEY"):
 # Its access log has handlers of its own.
 logging.getLogger("gunicorn.access").addFilter(HideLinks())
 
-application = get_wsgi_application()
+application = starting.Guarded(get_wsgi_application())
+starting.refuse()
