@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
+from collections.abc import Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -12,12 +13,11 @@ from uuid import UUID
 from zoneinfo import available_timezones
 
 from django.contrib.auth.hashers import make_password
-from django.contrib.auth.password_validation import validate_password
-from django.core.exceptions import ValidationError
 from django.db import IntegrityError
 
 from accounts import clock, jobs, queries, tenancy
 from accounts.commands.masterdata import refuse_absent_references, refuse_bad_rows
+from accounts.commands.passwords import NO_PASSWORD, refuse_weak
 from accounts.errors import BadInput, Conflict, NotFound, Problem, pointing_at_one
 from accounts.ids import uuid7
 from accounts.languages import LOCALES, _
@@ -43,7 +43,6 @@ MINOR_UNITS = {
 
 CURRENCY = re.compile(r"[A-Z]{3}\Z")
 OFFICE = "office"
-NO_PASSWORD = "!"  # noqa: S105 - Django's mark of a password that nothing matches
 
 # What a person may set, both ends included; also the bounds of the form.
 RULES: dict[str, tuple[int | Decimal, int | Decimal]] = {
@@ -140,18 +139,19 @@ def _unknown_locale() -> Problem:
     return Problem("/locale", "unknown", _("Choose one of the languages of the list."))
 
 
-def create_user(*, email: str, name: str, password: str, id: UUID | None = None) -> User:  # noqa: A002
-    """A person who can sign in. BadInput says what is wrong with the password."""
+def create_user(
+    *,
+    email: str,
+    name: str,
+    password: str,
+    operators: Sequence[str] = (),
+    id: UUID | None = None,  # noqa: A002
+) -> User:
+    """A person who can sign in. BadInput says what is wrong with the password, such as a name of the ``operators`` to be."""
     user = User(id=id or uuid7(), email=email.strip().lower(), name=name, password=NO_PASSWORD)
     refuse_bad_rows([user])
-    try:
-        validate_password(password, user)
-    except ValidationError as weak:
-        raise BadInput(
-            _("Choose another password."),
-            errors=[Problem("/password", "weak", text) for text in weak.messages],
-        ) from weak
-    user.password = make_password(password)
+    refuse_weak(password, person=user, operators=operators)
+    user.password, user.password_set_at = make_password(password), clock.now()
     try:
         user.save(force_insert=True)
     except IntegrityError as clash:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.contrib.auth.hashers import make_password
-from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import IntegrityError
@@ -14,7 +12,7 @@ from django.db import IntegrityError
 from accounts import clock, jobs, queries, tenancy
 from accounts.commands.invitations import OVER, Invitation, token_of
 from accounts.commands.masterdata import refuse_bad_rows
-from accounts.commands.operators import NO_PASSWORD
+from accounts.commands.passwords import NO_PASSWORD, keep
 from accounts.commands.sessions import end_sessions
 from accounts.errors import BadInput, Conflict, NotFound, Problem, pointing_at_one
 from accounts.ids import uuid7
@@ -140,15 +138,8 @@ def take_up_invitation(*, invitation: Invitation, user_id: UUID | None = None, p
 def _set_first_password(person: User, password: str) -> None:
     if person.password != NO_PASSWORD:
         raise NotFound(_(OVER))
-    try:
-        validate_password(password, person)
-    except ValidationError as weak:
-        raise BadInput(
-            _("Choose another password."),
-            errors=[Problem("/password", "weak", text) for text in weak.messages],
-        ) from weak
-    person.password = make_password(password)
-    person.save(update_fields=["password"])
+    operator = queries.get_operator()
+    keep(person, password, operators=[operator.name, operator.slug])
 
 
 def change_member(

@@ -33,6 +33,26 @@ class News(NamedTuple):
 # What a mail is about. Each says what happened and what to do if it was somebody else; none has a link, so that nobody gets
 # used to following one.
 NEWS: dict[str, News] = {
+    "password_changed": News(
+        N_("Your password was changed"),
+        N_(
+            "The password of {email} was changed by somebody who knew the one before. Everywhere else you were signed in, "
+            "you are signed out."
+        ),
+    ),
+    "password_reset": News(
+        N_("You have a new password"),
+        N_(
+            "A new password was set for {email} by a link from a mail, and you are signed out everywhere. Sign in with it."
+        ),
+    ),
+    "password_set": News(
+        N_("A new password was set for you"),
+        N_(
+            "Whoever runs this installation set a new password for {email}, and you are signed out everywhere. Sign in with "
+            "it, then change it on your own page."
+        ),
+    ),
     "second_factor_set_up": News(
         N_("A second factor was set up for your sign-in"),
         N_(

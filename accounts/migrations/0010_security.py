@@ -31,6 +31,7 @@ REVOKE ALL ON django_session FROM {accounts.tenancy.APP_ROLE};
 OF_PEOPLE = [
     "accounts_knowndevice",
     "accounts_recoverycode",
+    "accounts_resetasked",
     "accounts_secondfactor",
     "accounts_signin",
     "accounts_tally",
@@ -140,6 +141,19 @@ class Migration(migrations.Migration):
                         to=settings.AUTH_USER_MODEL,
                     ),
                 ),
+            ],
+        ),
+        migrations.CreateModel(
+            name="ResetAsked",
+            fields=[
+                (
+                    "id",
+                    models.UUIDField(
+                        default=accounts.ids.uuid7, editable=False, primary_key=True, serialize=False
+                    ),
+                ),
+                ("address", models.BinaryField()),
+                ("asked_at", models.DateTimeField()),
             ],
         ),
         migrations.CreateModel(

@@ -10,7 +10,14 @@ from accounts.models.owed import Job, KeptAnswer
 from accounts.models.people import AccessToken, Crew, Device, Member, Operator, User, UserManager
 from accounts.models.places import Customer, Site, SiteContact
 from accounts.models.programs import NO_SECRET, ClientChange, ClientSecret, ClientToken, MachineClient
-from accounts.models.signing_in import KnownDevice, RecoveryCode, SecondFactor, SignIn, Tally
+from accounts.models.signing_in import (
+    KnownDevice,
+    RecoveryCode,
+    ResetAsked,
+    SecondFactor,
+    SignIn,
+    Tally,
+)
 from accounts.models.support import Closing, SupportGrant
 
 __all__ = [
@@ -35,6 +42,7 @@ __all__ = [
     "Member",
     "Operator",
     "RecoveryCode",
+    "ResetAsked",
     "SecondFactor",
     "ServiceAgreement",
     "ServiceRules",

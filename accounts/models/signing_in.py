@@ -57,6 +57,17 @@ class Tally(models.Model):
         return self.kind
 
 
+class ResetAsked(models.Model):
+    """Somebody asked for a link to a new password. The e-mail address they typed is sealed; nobody may work here by it."""
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    address = models.BinaryField()
+    asked_at = models.DateTimeField()
+
+    def __str__(self) -> str:
+        return str(self.id)
+
+
 class SecondFactor(models.Model):
     """A person's authenticator: its secret sealed, and the last time step used, which is not taken twice (RFC 6238 5.2)."""
 

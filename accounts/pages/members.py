@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods
 
 from accounts import queries, tenancy
 from accounts.commands import invitations, people, second_factor
-from accounts.commands.operators import NO_PASSWORD
+from accounts.commands.passwords import NO_PASSWORD
 from accounts.errors import Refusal
 from accounts.languages import _
 from accounts.models import Member

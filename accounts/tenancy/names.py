@@ -14,6 +14,7 @@ SCOPE_SQL = f"(SELECT nullif(current_setting('{SETTING}', true), ''))::uuid"
 GLOBAL_TABLES: dict[str, str] = {
     "accounts_knowndevice": "a person's browsers, asked before the operator is known; digests only",
     "accounts_recoverycode": "a person's, asked before the operator is known; digests only",
+    "accounts_resetasked": "who forgot a password is not signed in yet; sealed, and gone within minutes",
     "accounts_secondfactor": "a person's, asked before the operator is known; sealed",
     "accounts_signin": "sessions, read before the operator is known; digests only",
     "accounts_tally": "how often somebody tried to sign in; keyed hashes only",

@@ -41,7 +41,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         # The person first: a refused password then leaves no operator without an owner.
         try:
-            owner_id = _owner(options["owner_email"], options["owner_name"])
+            owner_id = _owner(options)
             operator = operators.create_operator(
                 slug=options["slug"],
                 name=options["name"],
@@ -69,11 +69,14 @@ class Command(BaseCommand):
             self.stdout.write(f"Its secret, which is not shown again: {secret}")
 
 
-def _owner(email: str, name: str) -> UUID:
+def _owner(options: dict[str, Any]) -> UUID:
     """The person of this e-mail address, made when there is none."""
+    email, name = options["owner_email"], options["owner_name"]
     person = queries.get_user_by_email(email)
     if person is None:
-        person = operators.create_user(email=email, name=name, password=_password())
+        person = operators.create_user(
+            email=email, name=name, password=_password(), operators=[options["name"], options["slug"]]
+        )
     return person.id
 
 
