@@ -8,7 +8,7 @@ from uuid import UUID
 from celery import current_app, shared_task
 
 from accounts import clock, jobs
-from accounts.commands import closing, invitations, keeping, telling
+from accounts.commands import closing, invitations, keeping, sessions, telling, throttling
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
@@ -29,6 +29,8 @@ NIGHTLY_HOUR, NIGHTLY_SECONDS = 6, 2 * 3_600
 # Tomorrow's visits are told in the hour after this one of the UTC day: an afternoon in Europe, a morning in America.
 ANNOUNCE_HOUR, ANNOUNCE_SECONDS = 14, 3_600
 DAYS_KEPT = 7
+# As long as browsers keep the cookie by which they are known.
+DAYS_DEVICE_KNOWN = 400
 AGAIN_SECONDS = 5
 
 
@@ -109,3 +111,5 @@ def forget_done() -> None:
     old = clock.now() - timedelta(days=DAYS_KEPT)
     jobs.forget_done(old)
     keeping.forget_kept(old)
+    throttling.forget_tallies(old)
+    sessions.forget_ended(clock.now(), unseen_since=clock.now() - timedelta(days=DAYS_DEVICE_KNOWN))

@@ -6,7 +6,7 @@ import secrets
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from accounts import clock, origin
+from accounts import auditing, clock, origin
 from accounts.errors import NotFound
 from accounts.languages import _
 from accounts.models import KnownDevice, SignIn
@@ -37,21 +37,44 @@ def end_sessions(user_id: UUID, *, but: str = "") -> int:
     return sessions.delete()[0]
 
 
-def end_session(user_id: UUID, *, session: str) -> None:
-    """End one of a person's sessions, by the digest it is kept under. NotFound for one that is over, or another's."""
-    if not SignIn.objects.filter(user_id=user_id, session_key=session).delete()[0]:
-        raise NotFound(_("This session is over already."))
-
-
 def forget_devices(user_id: UUID) -> None:
     """From now on no browser is known for this person."""
     KnownDevice.objects.filter(user_id=user_id).delete()
 
 
+# What people do themselves, each noted for the operators they work for.
+
+
+def end_session(user_id: UUID, *, session: str) -> None:
+    """End one of a person's sessions, by the digest it is kept under. NotFound for one that is over, or another's."""
+    if not SignIn.objects.filter(user_id=user_id, session_key=session).delete()[0]:
+        raise NotFound(_("This session is over already."))
+    auditing.note_of_person(user_id=user_id, action="sessions_ended", count=1)
+
+
+def end_others(user_id: UUID, *, but: str) -> int:
+    """End all of a person's sessions but the one of this key; gives how many."""
+    ended = end_sessions(user_id, but=but)
+    auditing.note_of_person(user_id=user_id, action="sessions_ended", count=ended)
+    return ended
+
+
+def sign_out_everywhere(user_id: UUID) -> int:
+    """End all of a person's sessions, and know none of their browsers any more; gives how many sessions ended."""
+    forget_devices(user_id)
+    ended = end_sessions(user_id)
+    auditing.note_of_person(user_id=user_id, action="sessions_ended", count=ended)
+    return ended
+
+
 def forget_device(user_id: UUID, *, device_id: UUID) -> None:
-    """One browser less. NotFound for one that is forgotten, or another's."""
+    """One known browser less. NotFound for one that is forgotten, or another's."""
     if not KnownDevice.objects.filter(user_id=user_id, id=device_id).delete()[0]:
         raise NotFound(_("This browser is forgotten already."))
+    auditing.note_of_person(user_id=user_id, action="browser_forgotten")
+
+
+# Browsers
 
 
 def know_device(user_id: UUID, *, cookie: str) -> str:

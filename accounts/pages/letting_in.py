@@ -9,6 +9,7 @@ from django.contrib.auth import login
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 
+from accounts import auditing
 from accounts.commands import sessions
 from accounts.models import User
 
@@ -24,6 +25,7 @@ def let_in(request: HttpRequest, user: User, onward: str) -> HttpResponse:
     """
     request.session.flush()
     login(request, user)
+    auditing.note_of_person(user_id=user.id, action="signed_in")
     answer = redirect(onward)
     answer.set_cookie(
         device_cookie_name(),

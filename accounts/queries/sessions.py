@@ -37,6 +37,11 @@ def known_device(email: str, cookie: str) -> KnownDevice | None:
     return known.first()
 
 
+def is_of_cookie(device: KnownDevice, cookie: str) -> bool:
+    """Whether this cookie is the one that a device is known by."""
+    return bytes(device.digest) in {device_digest(word) for word in words_of(cookie)}
+
+
 def devices_of(user_id: UUID) -> list[KnownDevice]:
     """A person's known browsers, the one seen last first."""
     return list(KnownDevice.objects.filter(user_id=user_id).order_by("-seen_at", "id"))

@@ -15,6 +15,7 @@ from accounts.pages import (
     second_factor,
     set_up,
     sites,
+    where,
 )
 from servicing.pages import beginning, people, standstills
 from servicing.queries.beginning import steps_left
@@ -29,6 +30,11 @@ pages: list[URLPattern | URLResolver] = [
     # What an invitation's mail links to: the signature in it is the key.
     path("invitation/<str:token>", members.invitation, name="invitation"),
     path(f"{OPERATOR}/me", operators.me, name="me"),
+    path(f"{OPERATOR}/me/where", where.where, name="where-signed-in"),
+    path(f"{OPERATOR}/me/where/end", where.end_one, name="end-session"),
+    path(f"{OPERATOR}/me/where/end-others", where.end_others, name="end-other-sessions"),
+    path(f"{OPERATOR}/me/where/end-all", where.sign_out_everywhere, name="sign-out-everywhere"),
+    path(f"{OPERATOR}/me/where/browsers/<uuid:device_id>/forget", where.forget_device, name="forget-browser"),
     path(f"{OPERATOR}/me/second-factor", second_factor.own, name="own-second-factor"),
     path(f"{OPERATOR}/me/second-factor/set-up", second_factor.set_up_own, name="set-up-own-second-factor"),
     path(
