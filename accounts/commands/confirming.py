@@ -5,18 +5,19 @@ from __future__ import annotations
 import logging
 from uuid import UUID
 
+from django.contrib.sessions.backends.base import SessionBase
+
 from accounts import clock
 from accounts.commands import passwords, second_factor
 from accounts.errors import BadInput, Problem
 from accounts.languages import _
 from accounts.queries.confirming import KEPT_AS
 from accounts.queries.second_factor import has_second_factor
-from accounts.sessions import SessionStore
 
 log = logging.getLogger("wickround.security")
 
 
-def confirm(*, user_id: UUID, session: SessionStore, password: str, code: str = "") -> None:
+def confirm(*, user_id: UUID, session: SessionBase, password: str, code: str = "") -> None:
     """Take a person's password, and their second factor where they have one; the session goes on under a new key.
 
     BadInput for a wrong one, with its pointer; TooMany while tries have to wait.

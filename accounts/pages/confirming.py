@@ -14,8 +14,10 @@ from django.shortcuts import render
 from django.utils.translation import gettext_lazy
 
 from accounts.commands import confirming
-from accounts.languages import _
+from accounts.errors import Refusal, TooMany
+from accounts.pages.fields import say
 from accounts.queries.confirming import has_confirmed
+from accounts.queries.second_factor import has_second_factor
 
 if TYPE_CHECKING:
     from accounts.pages.door import OperatorRequest
@@ -31,6 +33,7 @@ _CSRF = "csrfmiddlewaretoken"
 
 
 class ConfirmForm(forms.Form):
+    prefix = PREFIX
     password = forms.CharField(
         label=gettext_lazy("Your password"),
         strip=False,
@@ -38,6 +41,17 @@ class ConfirmForm(forms.Form):
         widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
         error_messages={"required": gettext_lazy("Fill this in.")},
     )
+    code = forms.CharField(
+        label=gettext_lazy("Code that your authenticator shows, or a recovery code"),
+        required=False,
+        max_length=60,
+        widget=forms.TextInput(attrs={"autocomplete": "one-time-code"}),
+    )
+
+    def __init__(self, *args: Any, with_code: bool, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not with_code:
+            del self.fields["code"]
 
 
 def recently(request: OperatorRequest, methods: tuple[str, ...], recent: Recent) -> HttpResponse | None:
@@ -45,36 +59,37 @@ def recently(request: OperatorRequest, methods: tuple[str, ...], recent: Recent)
 
     ``methods`` are the page's own. After the answer to a form's question, ``request.POST`` is that form again.
     """
-    is_answer = request.method == "POST" and FOR in request.POST
-    if not is_answer:
-        if request.method not in methods:
-            return HttpResponseNotAllowed(methods)
-        is_act = request.method == "POST"
-        if has_confirmed(request.session, to_act=is_act) or (recent == TO_ACT and not is_act):
-            return None
-        return _ask(request, DO if is_act else OPEN, ConfirmForm(prefix=PREFIX))
+    if request.method == "POST" and FOR in request.POST:
+        return _answered(request, methods)
+    if request.method not in methods:
+        return HttpResponseNotAllowed(methods)
+    is_act = request.method == "POST"
+    if has_confirmed(request.session, to_act=is_act) or (recent == TO_ACT and not is_act):
+        return None
+    form = ConfirmForm(with_code=has_second_factor(request.user.id))
+    return _ask(request, DO if is_act else OPEN, form, status=403)
+
+
+def _answered(request: OperatorRequest, methods: tuple[str, ...]) -> HttpResponse | None:
     meant = DO if request.POST[FOR] == DO and "POST" in methods else OPEN
-    form = ConfirmForm(request.POST, prefix=PREFIX)
-    if not _is_right(request, form):
-        return _ask(request, meant, form)
+    form = ConfirmForm(request.POST, with_code=has_second_factor(request.user.id))
+    if not form.is_valid():
+        return _ask(request, meant, form, status=422)
+    try:
+        confirming.confirm(user_id=request.user.id, session=request.session, **form.cleaned_data)
+    except Refusal as refusal:
+        say(form, refusal, {"recovery": "code"})
+        answer = _ask(request, meant, form, status=422 if refusal.status == 400 else refusal.status)  # noqa: PLR2004
+        if isinstance(refusal, TooMany):
+            answer["Retry-After"] = str(refusal.retry_after_seconds)
+        return answer
     if meant == OPEN:
         return HttpResponseRedirect(request.get_full_path(), status=303)
     request.POST = _carried(request.POST)  # type: ignore[assignment]
     return None
 
 
-def _is_right(request: OperatorRequest, form: ConfirmForm) -> bool:
-    if not form.is_valid():
-        return False
-    if confirming.confirm(
-        user_id=request.user.id, session=request.session, password=form.cleaned_data["password"]
-    ):
-        return True
-    form.add_error("password", _("This is not your password. Nothing was done yet."))
-    return False
-
-
-def _ask(request: OperatorRequest, meant: str, form: ConfirmForm) -> HttpResponse:
+def _ask(request: OperatorRequest, meant: str, form: ConfirmForm, *, status: int) -> HttpResponse:
     page: dict[str, Any] = {"form": form, "meant": meant, "for_name": FOR}
     if meant == DO:
         page["carried"] = [
@@ -82,7 +97,7 @@ def _ask(request: OperatorRequest, meant: str, form: ConfirmForm) -> HttpRespons
         ]
         # A file can't be carried by a page.
         page["files"] = bool(request.FILES)
-    return render(request, "accounts/confirm.html", page, status=403)
+    return render(request, "accounts/confirm.html", page, status=status)
 
 
 def _carried(posted: QueryDict) -> QueryDict:

@@ -4,22 +4,25 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from django.contrib.sessions.backends.base import SessionBase
+
 from accounts import clock
+from accounts.models import SignIn
 from accounts.rules.confirming import is_recent
-from accounts.sessions import SessionStore
 
 KEPT_AS = "confirmed_at"
 
 
-def shown_at(session: SessionStore) -> datetime | None:
+def shown_at(session: SessionBase) -> datetime | None:
     """When they last gave their password, at the latest when they signed in; None for a session that is over."""
     confirmed = session.get(KEPT_AS)
     if confirmed is not None:
         return datetime.fromisoformat(confirmed)
-    return session.row.started_at if session.row else None
+    row: SignIn | None = getattr(session, "row", None)
+    return row.started_at if row else None
 
 
-def has_confirmed(session: SessionStore, *, to_act: bool) -> bool:
+def has_confirmed(session: SessionBase, *, to_act: bool) -> bool:
     """Whether that is recent enough to open a page that asks for it, or to act on one."""
     at = shown_at(session)
     return at is not None and is_recent(at, clock.now(), to_act=to_act)
