@@ -26,6 +26,8 @@ def set_up(request: OperatorRequest, still_to_do: Callable[[], int]) -> HttpResp
             "bare_sites": list(bare[:MOST_NAMED]),
             "steps_left": still_to_do(),
             "may_erase_texts": request.actor.may(Permission.TEXTS_ERASE),
+            "looking": list(queries.live_grants()),
+            "may_grant_support": request.actor.may(Permission.SUPPORT_GRANT),
             "may_manage_members": request.actor.may(Permission.MEMBERS_MANAGE),
         }
     return render(request, "accounts/set_up.html", page)

@@ -82,10 +82,13 @@ def sign_out(request: HttpRequest) -> HttpResponse:
 @never_cache
 @require_http_methods(["GET", "HEAD"])
 def choose_operator(request: HttpRequest) -> HttpResponse:
-    """Straight on for a member of one operator; a list for a member of several."""
+    """Straight on for a member of one operator; a list for a member of several, and for who of the service may look."""
     if not request.user.is_authenticated:
         return redirect("sign-in")
     memberships = queries.memberships_of(request.user.id)
-    if len(memberships) == 1:
+    is_support = request.user.is_support
+    looks = queries.looks_of(request.user.id) if is_support else []
+    if len(memberships) == 1 and not looks:
         return redirect(memberships[0].home, slug=memberships[0].slug)
-    return render(request, "accounts/choose_operator.html", {"memberships": memberships})
+    page = {"memberships": memberships, "looks": looks, "is_support": is_support}
+    return render(request, "accounts/choose_operator.html", page)

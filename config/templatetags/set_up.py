@@ -68,7 +68,12 @@ WORDS: tuple[tuple[str, str, Permission, set[str]], ...] = (
     ),
     (N_("Rules"), "service-rules", Permission.OPERATOR_MANAGE, set()),
     (N_("Import"), "import", Permission.FLEET_MANAGE, {"import-rows"}),
-    (N_("Operator"), "operator", Permission.OPERATOR_MANAGE, set()),
+    (
+        N_("Operator"),
+        "operator",
+        Permission.OPERATOR_MANAGE,
+        {"support", "everything", "close-operator"},
+    ),
 )
 
 

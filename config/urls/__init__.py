@@ -7,7 +7,7 @@ from django.urls import URLPattern, URLResolver, include, path, re_path
 from accounts.pages import second_factor, signing_in
 from config import health, problem_pages
 from config.schema.view import Schema
-from config.urls import fleet_pages, money, months, oauth, places, planning, records, setting_up
+from config.urls import fleet_pages, leaving, money, months, oauth, places, planning, records, setting_up
 from servicing.pages import units
 
 pages: list[URLPattern | URLResolver] = [
@@ -25,6 +25,7 @@ pages: list[URLPattern | URLResolver] = [
     *months.pages,
     *money.pages,
     *setting_up.pages,
+    *leaving.pages,
     *fleet_pages.pages,
 ]
 
