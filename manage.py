@@ -20,6 +20,7 @@ OF_A_DATABASE = {
     "reset_second_factor",
     "rewrap_person_keys",
     "seal",
+    "set_password",
     "shell",
     "verify_log",
 }

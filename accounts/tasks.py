@@ -8,7 +8,7 @@ from uuid import UUID
 from celery import current_app, shared_task
 
 from accounts import clock, jobs
-from accounts.commands import closing, invitations, keeping, sessions, telling, throttling
+from accounts.commands import closing, forgotten, invitations, keeping, sessions, telling, throttling
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
@@ -53,7 +53,15 @@ def tick() -> None:
     jobs.owe_everyone(
         kind=ANNOUNCE_TOMORROW, slot=f"{now:%Y-%m-%d}", start=afternoon, spread_seconds=ANNOUNCE_SECONDS
     )
+    if forgotten.is_asked():
+        answer_forgotten.apply_async(expires=55)
     relay()
+
+
+@shared_task(name="accounts.tasks.answer_forgotten", queue="bulk", ignore_result=True)
+def answer_forgotten() -> None:
+    """Mail the links to new passwords that were asked for: of people, so no operator's job."""
+    forgotten.answer_asked()
 
 
 @shared_task(name="accounts.tasks.relay", queue="alerts", ignore_result=True)

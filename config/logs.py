@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import re
 
-_LINK = re.compile(r"(/shared/|/invitation/|/[Rr]/)[^/\s\"']+")
+_LINK = re.compile(r"(/shared/|/invitation/|/sign-in/new-password/[0-9a-f-]+/|/[Rr]/)[^/\s\"']+")
 
 
 class HideLinks(logging.Filter):

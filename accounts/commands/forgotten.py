@@ -49,6 +49,11 @@ def ask_for_new_password(*, email: str, network: str) -> None:
     asked.save(force_insert=True)
 
 
+def is_asked() -> bool:
+    """Whether somebody waits for an answer."""
+    return ResetAsked.objects.exists()
+
+
 def answer_asked() -> int:
     """Mail the links that are owed; gives how many requests are done with. Several workers may do it at once.
 

@@ -65,7 +65,7 @@ def keep(person: User, password: str, *, operators: Iterable[str] = ()) -> None:
     person.save(update_fields=["password", "password_set_at"])
 
 
-def require_own(*, user_id: UUID, password: str) -> User:
+def require_own(*, user_id: UUID, password: str, pointer: str = "/password") -> User:
     """The person whose password this is, for who is signed in as them. BadInput for a wrong one, TooMany after several."""
     tries = throttling.tally("confirm", user_id)
     throttling.may_try(tries)
@@ -73,7 +73,7 @@ def require_own(*, user_id: UUID, password: str) -> User:
     if not check_password(password, person.password):
         log.warning("password_asked_again_wrong user=%s", user_id)
         wrong = _("This is not your password. Nothing was done yet.")
-        raise BadInput(wrong, errors=[Problem("/password", "wrong", wrong)])
+        raise BadInput(wrong, errors=[Problem(pointer, "wrong", wrong)])
     throttling.was_right(tries)
     return person
 
@@ -83,7 +83,7 @@ def change_password(
 ) -> User:
     """Another password for who knows the present one. Their other sessions end, and they are told by mail."""
     require(actor, Permission.OWN_SETTINGS)
-    person = require_own(user_id=user_id, password=current)
+    require_own(user_id=user_id, password=current, pointer="/current")
     with telling.telling(user_id, "password_changed"):
         person = User.objects.select_for_update().get(id=user_id)
         keep(person, password)

@@ -79,14 +79,18 @@ def _answered(request: OperatorRequest, methods: tuple[str, ...]) -> HttpRespons
         confirming.confirm(user_id=request.user.id, session=request.session, **form.cleaned_data)
     except Refusal as refusal:
         say(form, refusal, {"recovery": "code"})
-        answer = _ask(request, meant, form, status=422 if refusal.status == 400 else refusal.status)  # noqa: PLR2004
-        if isinstance(refusal, TooMany):
-            answer["Retry-After"] = str(refusal.retry_after_seconds)
-        return answer
+        return waiting(_ask(request, meant, form, status=refusal.status), refusal)
     if meant == OPEN:
         return HttpResponseRedirect(request.get_full_path(), status=303)
     request.POST = _carried(request.POST)  # type: ignore[assignment]
     return None
+
+
+def waiting(answer: HttpResponse, refusal: Refusal) -> HttpResponse:
+    """The answer to a refused form, with how long to wait where that is why."""
+    if isinstance(refusal, TooMany):
+        answer["Retry-After"] = str(refusal.retry_after_seconds)
+    return answer
 
 
 def _ask(request: OperatorRequest, meant: str, form: ConfirmForm, *, status: int) -> HttpResponse:

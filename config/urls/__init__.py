@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
-from accounts.pages import second_factor, signing_in
+from accounts.pages import passwords, second_factor, signing_in
 from config import health, problem_pages
 from config.schema.view import Schema
 from config.urls import fleet_pages, leaving, money, months, oauth, places, planning, records, setting_up
@@ -16,6 +16,9 @@ pages: list[URLPattern | URLResolver] = [
     path("sign-in/code", second_factor.second_factor, name="second-factor"),
     path("sign-in/set-up-code", second_factor.set_up, name="set-up-second-factor"),
     path("sign-in/recovery-codes", second_factor.recovery_codes, name="recovery-codes"),
+    path("sign-in/forgotten", passwords.forgotten_password, name="forgotten-password"),
+    path("sign-in/new-password", passwords.new_password_set, name="new-password-set"),
+    path("sign-in/new-password/<uuid:person_id>/<str:token>", passwords.new_password, name="new-password"),
     path("sign-out/", signing_in.sign_out, name="sign-out"),
     # As printed on labels, in either case.
     re_path(r"^[Uu]/(?P<code>[^/]{9,20})$", units.scanned, name="scanned"),

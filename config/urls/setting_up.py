@@ -11,6 +11,7 @@ from accounts.pages import (
     customers,
     members,
     operators,
+    passwords,
     rules,
     second_factor,
     set_up,
@@ -30,6 +31,7 @@ pages: list[URLPattern | URLResolver] = [
     # What an invitation's mail links to: the signature in it is the key.
     path("invitation/<str:token>", members.invitation, name="invitation"),
     path(f"{OPERATOR}/me", operators.me, name="me"),
+    path(f"{OPERATOR}/me/password", passwords.own, name="own-password"),
     path(f"{OPERATOR}/me/where", where.where, name="where-signed-in"),
     path(f"{OPERATOR}/me/where/end", where.end_one, name="end-session"),
     path(f"{OPERATOR}/me/where/end-others", where.end_others, name="end-other-sessions"),

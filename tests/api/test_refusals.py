@@ -189,7 +189,7 @@ def test_every_refusal_with_a_code_of_its_own_in_the_doors_is_on_the_list():
         if keyword.arg == "code" and isinstance(keyword.value, ast.Constant)
     }
 
-    assert codes == {"operator-missing", "malformed-json"}
+    assert codes == {"operator-missing", "malformed-json", "confirm-yourself"}
     assert codes <= set(PROBLEM_TYPES)
 
 
