@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from accounts.isolation import keys, roles, tables
+from accounts.isolation import audited, keys, roles, tables
 from accounts.isolation.wanted import Audit, expected
 
 
@@ -22,6 +22,7 @@ def audit(cursor: Any) -> Audit:
     keys.audit_references(cursor, found, wanted)
     keys.audit_unique_keys(cursor, found, wanted)
     tables.audit_triggers(cursor, found)
+    audited.audit_audited(cursor, found, wanted)
     roles.audit_functions(cursor, found)
     roles.audit_roles(cursor, found)
     roles.audit_table_privileges(cursor, found, wanted)
