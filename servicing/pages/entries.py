@@ -15,7 +15,7 @@ from django.views.decorators.debug import sensitive_post_parameters, sensitive_v
 from accounts import clock, tenancy
 from accounts.errors import NotFound, Refusal
 from accounts.languages import _
-from accounts.pages import OperatorRequest, operator_page
+from accounts.pages import TO_ACT, OperatorRequest, operator_page
 from accounts.pages.fields import Text, say
 from accounts.permissions import Permission
 from servicing.commands import entries as commands
@@ -45,7 +45,7 @@ class CodeForm(forms.Form):
 
 
 @sensitive_post_parameters("code")
-@operator_page(Permission.ENTRIES_MANAGE, "GET", "HEAD", "POST")
+@operator_page(Permission.ENTRIES_MANAGE, "GET", "HEAD", "POST", recent=TO_ACT)
 def codes(request: OperatorRequest, code: str) -> HttpResponse:
     """The codes of a site, none of them readable, and who was shown one; POST keeps one."""
     with tenancy.reading(request.actor):
@@ -63,7 +63,7 @@ def codes(request: OperatorRequest, code: str) -> HttpResponse:
     return _back_to_codes(request, site, "kept")
 
 
-@operator_page(Permission.ENTRIES_MANAGE, "POST")
+@operator_page(Permission.ENTRIES_MANAGE, "POST", recent=True)
 def strike(request: OperatorRequest, code: str, code_id: UUID) -> HttpResponse:
     """Remove a code for good. A second press finds it struck and leaves it so."""
     with tenancy.reading(request.actor):
