@@ -43,6 +43,13 @@ def env_seconds(name: str) -> int:
     return int(value)
 
 
+def env_whole(name: str, usual: int) -> int:
+    value = os.environ.get(name, "").strip() or str(usual)
+    if not value.isdecimal() or not int(value):
+        raise ImproperlyConfigured(f"{name} must be a whole number such as {usual}, not {value!r}.")
+    return int(value)
+
+
 def env_rate(name: str, usual: tuple[int, int]) -> tuple[int, int]:
     """Two numbers with a slash: how many a minute, and how many at once."""
     per_minute, _slash, burst = os.environ.get(name, "").partition("/")
@@ -176,6 +183,8 @@ PASSWORD_RESET_TIMEOUT = 3_600
 LOGIN_URL = "sign-in"
 SESSION_ENGINE = "accounts.sessions"
 # Owners and bookkeepers sign in with a second factor. A trial may only offer it.
+# How much the photos of one operator may take, in millions of bytes, as they are kept.
+PHOTO_MB = env_whole("WICKROUND_PHOTO_MB", 20_000)
 SECOND_FACTOR_NEEDED = env_bool("WICKROUND_SECOND_FACTOR", default=True)
 
 USE_TZ = True

@@ -7,14 +7,20 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
+from django.conf import settings
+
 from accounts import clock, tenancy
 from accounts import queries as accounts
-from accounts.errors import BadInput, Conflict, NotFound, Problem
+from accounts.errors import BadInput, Conflict, NotFound, Problem, TooLarge
 from accounts.languages import _
 from accounts.permissions import Actor, ActorKind, Permission, require
 from fleet import queries as fleet
 from servicing.models import Photo, UnitState, Visit
+from servicing.queries.photos import bytes_kept
 from servicing.rules.pictures import Drawn, drawn_anew
+
+
+MB = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +62,7 @@ def add_photo(
         stored = _stored(id)
         if stored is None:
             _refuse_absent(unit_id, site_id)
+            _refuse_too_many()
     if stored is None:
         # Drawn outside the transaction, which it would keep open for a tenth of a second.
         drawn = drawn_anew(content)
@@ -78,6 +85,18 @@ def remove_photo(*, actor: Actor, photo_id: UUID) -> None:
 def _stored(photo_id: UUID) -> Photo | None:
     stored: Photo | None = Photo.objects.defer("content").filter(id=photo_id).first()
     return stored
+
+
+def _refuse_too_many() -> None:
+    """Two sent at once may both be kept as the last one."""
+    if bytes_kept() >= settings.PHOTO_MB * MB:
+        raise TooLarge(
+            _(
+                "The photos of your operator fill the {most} MB that they may take. Nothing was stored. Ask an owner to remove "
+                "photos, or whoever runs the service for more room.",
+                most=settings.PHOTO_MB,
+            )
+        )
 
 
 def _refuse_absent(unit_id: UUID | None, site_id: UUID | None) -> None:

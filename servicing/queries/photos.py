@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
 
-from django.db.models import Q, QuerySet
+from django.db.models import BigIntegerField, F, Func, Q, QuerySet, Sum
 
 from accounts.errors import NotFound
 from accounts.languages import _
@@ -91,6 +91,13 @@ def photo_content(photo_id: UUID) -> bytes:
     if content is None:
         raise _absent()
     return bytes(content)
+
+
+def bytes_kept() -> int:
+    """How much the photos of the operator take. Of each the length is read, which stands beside it, and not the photo."""
+    length = Func(F("content"), function="octet_length", output_field=BigIntegerField())
+    kept: int | None = Photo.objects.aggregate(kept=Sum(length))["kept"]
+    return int(kept or 0)
 
 
 def _views(rows: QuerySet[Photo]) -> list[PhotoView]:

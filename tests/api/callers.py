@@ -28,6 +28,7 @@ from billing.commands.sending import send_statement
 from billing.queries import settling
 from billing.rules.crediting import CreditedLine
 from billing.rules.royalty import Basis, Tier
+from servicing.commands.entries import set_code
 from servicing.commands.forecasts import refit
 from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
@@ -180,6 +181,9 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         "crew_id": cast.crew.id,
         "customer_id": cast.customer.id,
         "device_id": cast.phone.id,
+        "entry_code_id": set_code(
+            actor=cast.dispatcher, site_id=cast.site.id, label="Key box", code="Quarz 7731 Nord"
+        ).id,
         "event_id": UUID(install["id"]),
         "photo_id": photographed(cast),
         "number": owner.read("invoices").json()["results"][0]["number"],

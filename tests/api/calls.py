@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
-from uuid import uuid4
+from uuid import uuid4, uuid5
 
 from PIL import Image
 
 from accounts import clock
-from tests.api.callers import Api, made, signed_in
+from servicing.commands.planning import plan_visit
+from tests.api.callers import Api, made, phone_of, signed_in
 from tests.billing.bank.files import Entry as BankLine
 from tests.billing.bank.files import Said as BankSaid
 from tests.billing.bank.files import camt
@@ -239,6 +240,8 @@ BODIES: dict[str, Body] = {
     },
     "state_royalty_month": lambda s: {"month": "2026-06-01"},
 }
+# What only a crew's phone may do: here for the visit that is planned for it today.
+BY_PHONE = {"show_entry_code"}
 # What an address can't be asked without, besides its places.
 QUERIES: dict[str, Callable[[Setting], dict[str, str]]] = {
     "get_month_checklist": lambda s: MONTH,
@@ -254,6 +257,7 @@ LATER = {"state_royalty_month": datetime(2026, 7, 3, 9, tzinfo=UTC)}
 PLACES: dict[str, Callable[[Setting], dict[str, str]]] = {
     "counter_service_event": lambda s: {"event_id": _an_event(s)},
     "set_aside_bank_entry": lambda s: {"bank_entry_id": _waiting(s)},
+    "show_entry_code": lambda s: {"site_id": _visited_today(s)},
     "remove_customer": lambda s: {
         "customer_id": s.add("customers", [{"code": "C9", "name": "Nobody yet", "country": "DE"}])["id"]
     },
@@ -293,6 +297,13 @@ def _another_site(s: Setting) -> str:
     return s.add("sites", [body])["id"]
 
 
+def _visited_today(s: Setting) -> str:
+    site = s.cast.site
+    plan_id = uuid5(site.id, "visited today")
+    plan_visit(actor=s.cast.dispatcher, site_id=site.id, day=clock.today(site.zone), id=plan_id)
+    return str(site.id)
+
+
 def _an_event(s: Setting) -> str:
     event = s.cast.exchanged(at=clock.now() - timedelta(hours=2))
     s.cast.upload(event)
@@ -326,7 +337,7 @@ def call(setting: Setting, name: str, path: str, method: str) -> Call:
     address = path.format(**places)
     query = QUERIES.get(name, lambda s: {})(setting)
     body = BODIES.get(name, lambda s: None)(setting)
-    api = setting.api
+    api = phone_of(setting.cast) if name in BY_PHONE else setting.api
     if method == "get":
         return Call(name, path, method, None, api.get(address, query))
     if query:
