@@ -19,7 +19,6 @@ from servicing.models import Photo, UnitState, Visit
 from servicing.queries.photos import bytes_kept
 from servicing.rules.pictures import Drawn, drawn_anew
 
-
 MB = 1_000_000
 
 
