@@ -199,10 +199,9 @@ def _let_in(door: socket.socket, target: int) -> None:
 
 
 def _carry(one: socket.socket, other: socket.socket) -> None:
-    with suppress(OSError):
+    with one, suppress(OSError):
         while sent := one.recv(65_536):
             other.sendall(sent)
-    with suppress(OSError):
         other.shutdown(socket.SHUT_RDWR)
 
 
