@@ -361,7 +361,7 @@ def test_a_person_sees_where_they_are_signed_in(north: Cast, later: Any):
 
     said = text_of(desk.get(f"/{north.operator.slug}/me/where"))
 
-    assert "You are signed in in 2 places." in said
+    assert "You are signed in at 2 places." in said
     assert "Prowser 128 on Desk System 10.0, x64" in said
     assert "Browser 124 on a phone or tablet (Phone System 9, K)" in said
     assert phone.network in said
