@@ -1,0 +1,38 @@
+"""The archive as a file of the machine's, which has its name only once it is whole."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from accounts.commands.exporting import note_export
+from accounts.errors import Conflict
+from accounts.languages import _
+from accounts.permissions import Actor
+from config.exporting import write_everything
+from config.exporting.reading_back import faults
+
+
+def write_file(actor: Actor, path: Path) -> dict[str, Any]:
+    """Write everything of the actor's operator to ``path``, read it again, and give its manifest.
+
+    Conflict when the file is there already, or is not as it was written.
+    """
+    if path.exists():
+        raise Conflict(_("{path} is there already. Name another file.", path=path))
+    note_export(actor=actor)
+    part = path.with_name(f"{path.name}.part")
+    try:
+        # For nobody else to read: it holds what people said.
+        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
+            manifest = write_everything(actor, file)
+            file.flush()
+            os.fsync(file.fileno())
+        wrong = faults(part)
+        if wrong:
+            raise Conflict(_("The file is not as it was written: {fault}", fault=wrong[0]))
+        part.rename(path)
+    finally:
+        part.unlink(missing_ok=True)
+    return manifest
