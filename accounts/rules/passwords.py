@@ -50,7 +50,7 @@ def weakness(password: str, *, words: Iterable[str], common: Collection[str]) ->
     plain = _plain(password)
     if any(_core(one) in common or one in common for one in _readings(plain)):
         return Weakness.COMMON
-    if _left_of(plain, words) < _LEAST_LEFT:
+    if _is_of_known_words(plain, words):
         return Weakness.KNOWN_WORDS
     if len(set(plain)) < _LEAST_DIFFERENT or _is_row(plain):
         return Weakness.MONOTONE
@@ -80,12 +80,13 @@ def _core(text: str) -> str:
     return re.sub(r"^[\W\d_]+|[\W\d_]+$", "", text)
 
 
-def _left_of(plain: str, words: Iterable[str]) -> int:
-    """How many letters and digits are left when the words of the context are taken out, the longest first."""
+def _is_of_known_words(plain: str, words: Iterable[str]) -> bool:
+    """Whether few letters and digits are left when the words of the context are taken out, the longest first."""
     known = {part for word in (*words, *OWN_WORDS) for part in _parts(word)}
+    left = plain
     for part in sorted(known, key=len, reverse=True):
-        plain = plain.replace(part, " ")
-    return sum(character.isalnum() for character in plain)
+        left = left.replace(part, " ")
+    return left != plain and sum(character.isalnum() for character in left) < _LEAST_LEFT
 
 
 def _parts(word: str) -> Iterator[str]:
