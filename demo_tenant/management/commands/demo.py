@@ -96,6 +96,8 @@ class Command(BaseCommand):
         offset = {
             clock.OFFSET_VARIABLE: str(world.clock_offset.total_seconds()),
             "WICKROUND_NOTICE": hosting.NOTICE,
+            # Its passwords are printed: nobody is made to bring an authenticator, and whoever wants to sets one up.
+            "WICKROUND_SECOND_FACTOR": os.environ.get("WICKROUND_SECOND_FACTOR", "no"),
         }
         os.environ.update(offset)
         with Supervisor(offset) as supervisor:
