@@ -25,6 +25,7 @@ OF_A_DATABASE = {
     "seal",
     "set_password",
     "shell",
+    "verify_audit",
     "verify_log",
 }
 

@@ -8,7 +8,16 @@ from uuid import UUID
 from celery import current_app, shared_task
 
 from accounts import clock, jobs
-from accounts.commands import closing, forgotten, invitations, keeping, sessions, telling, throttling
+from accounts.commands import (
+    auditing,
+    closing,
+    forgotten,
+    invitations,
+    keeping,
+    sessions,
+    telling,
+    throttling,
+)
 
 SWEEP = "servicing.tasks.sweep"
 SEAL = "servicing.tasks.seal"
@@ -28,6 +37,8 @@ REFIT_SECONDS = 4 * 3_600
 NIGHTLY_HOUR, NIGHTLY_SECONDS = 6, 2 * 3_600
 # Tomorrow's visits are told in the hour after this one of the UTC day: an afternoon in Europe, a morning in America.
 ANNOUNCE_HOUR, ANNOUNCE_SECONDS = 14, 3_600
+# The audit is read again in the hours after this one of the UTC day, when little else is done.
+CHECK_AUDIT_HOUR, CHECK_AUDIT_SECONDS = 2, 2 * 3_600
 DAYS_KEPT = 7
 # As long as browsers keep the cookie by which they are known.
 DAYS_DEVICE_KNOWN = 400
@@ -38,8 +49,8 @@ AGAIN_SECONDS = 5
 def tick() -> None:
     """Owe this minute's sweep to every operator, now and then the seals, then relay.
 
-    Once a day it owes the fits, what billing does by the day, and the mails that tell sites of tomorrow's visits. A second
-    tick of the same minute owes nothing more.
+    Once a day it owes the fits, the check of the audit, what billing does by the day, and the mails that tell sites of
+    tomorrow's visits. A second tick of the same minute owes nothing more.
     """
     now = clock.now()
     jobs.owe_everyone(kind=SWEEP, slot=f"{now:%Y-%m-%dT%H:%M}")
@@ -47,6 +58,10 @@ def tick() -> None:
     jobs.owe_everyone(kind=SEAL, slot=f"{now:%Y-%m-%dT%H}/{now.minute // SEAL_EVERY_MINUTES}")
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
     jobs.owe_everyone(kind=REFIT, slot=f"{now:%Y-%m-%d}", start=midnight, spread_seconds=REFIT_SECONDS)
+    early = midnight + timedelta(hours=CHECK_AUDIT_HOUR)
+    jobs.owe_everyone(
+        kind=auditing.CHECK, slot=f"{now:%Y-%m-%d}", start=early, spread_seconds=CHECK_AUDIT_SECONDS
+    )
     morning = midnight + timedelta(hours=NIGHTLY_HOUR)
     jobs.owe_everyone(kind=NIGHTLY, slot=f"{now:%Y-%m-%d}", start=morning, spread_seconds=NIGHTLY_SECONDS)
     afternoon = midnight + timedelta(hours=ANNOUNCE_HOUR)
@@ -94,6 +109,7 @@ QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
         PREVIEW,
         SAY_STOPPED,
         TELL_OF_CLOSING,
+        auditing.CHECK,
     ),
     "bulk",
 )
@@ -102,6 +118,11 @@ QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
 @shared_task(name="accounts.tasks.send_invitation", queue="bulk", ignore_result=True)
 def send_invitation(operator_id: str, job_id: str) -> None:
     invitations.send_invitation(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name=auditing.CHECK, queue="bulk", ignore_result=True)
+def check_audit(operator_id: str, job_id: str) -> None:
+    auditing.check_audit(UUID(operator_id), UUID(job_id))
 
 
 @shared_task(name="accounts.tasks.tell_person", queue="bulk", ignore_result=True)

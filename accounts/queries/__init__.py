@@ -15,6 +15,15 @@ from accounts.queries.agreed import (
     service_rules_on,
     sites_without_agreement,
 )
+from accounts.queries.audit import (
+    Checked,
+    audit_actors,
+    audit_entries,
+    audit_entry,
+    audit_kinds,
+    audit_names,
+    check_audit,
+)
 from accounts.queries.people import (
     Membership,
     TokenBinding,
@@ -65,10 +74,13 @@ from accounts.queries.programs import (
     secrets_of,
 )
 from accounts.queries.support import Look, closing_asked, live_grants, looks_of, support_grants
+from accounts.rules.audit_chain import Head as AuditHead
 
 __all__ = [
     "AgreedSite",
     "AgreedTerms",
+    "AuditHead",
+    "Checked",
     "ClientTokenBinding",
     "Look",
     "Membership",
@@ -77,7 +89,13 @@ __all__ = [
     "agreed_sites",
     "agreements",
     "agreements_of",
+    "audit_actors",
+    "audit_entries",
+    "audit_entry",
+    "audit_kinds",
+    "audit_names",
     "changes_of",
+    "check_audit",
     "client_secrets",
     "client_token_binding",
     "closing_asked",
