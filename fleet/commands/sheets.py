@@ -17,6 +17,8 @@ from fleet.models import Liquid, SafetySheet
 MOST_BYTES = 5 * 1024 * 1024
 # How every PDF file begins (ISO 32000-1, 7.5.2; from memory).
 MAGIC = b"%PDF-"
+# And how it ends, within its last kilobyte as readers look for it (ISO 32000-1, 7.5.5 and annex H.3; from memory).
+END, END_WITHIN = b"%%EOF", 1024
 FIRST_YEAR = 1990  # safety data sheets are no older: from memory of Directive 91/155/EEC
 
 
@@ -89,6 +91,9 @@ def _refuse_file(content: bytes) -> None:
     if not content.startswith(MAGIC):
         detail = _("This file is no PDF. Save the sheet as a PDF, or ask the supplier for one.")
         raise BadInput(detail, errors=[Problem("/content", "no-pdf", detail)])
+    if END not in content[-END_WITHIN:]:
+        detail = _("The end of this PDF is missing. Fetch the file anew, or ask the supplier for it.")
+        raise BadInput(detail, errors=[Problem("/content", "no-whole-pdf", detail)])
 
 
 def _refuse_words(revision_on: date, language: str) -> None:

@@ -174,4 +174,5 @@ class PhotoDoor(OperatorView):
             content = photo_content(photo_id)
         response = HttpResponse(content, content_type="image/jpeg")
         response["Cache-Control"] = KEPT
+        response["Content-Disposition"] = f'inline; filename="photo-{photo_id}.jpg"'
         return response

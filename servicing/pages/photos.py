@@ -29,7 +29,9 @@ def _picture(request: OperatorRequest, photo_id: UUID) -> HttpResponse:
     """The JPEG; small when the address ends with ``?small``."""
     with tenancy.reading(request.actor):
         content = photo_content(photo_id)
-    return HttpResponse(small(content) if "small" in request.GET else content, content_type="image/jpeg")
+    response = HttpResponse(small(content) if "small" in request.GET else content, content_type="image/jpeg")
+    response["Content-Disposition"] = f'inline; filename="photo-{photo_id}.jpg"'
+    return response
 
 
 @wraps(_picture)

@@ -310,7 +310,9 @@ def photo(request: RecordRequest, photo_id: UUID) -> HttpResponse:
     sites = [site.id for site in request.reach.sites]
     with tenancy.reading(request.actor):
         content = record.photo_of(photo_id, sites, request.reach.restroom_id)
-    return HttpResponse(content, content_type="image/jpeg")
+    answer = HttpResponse(content, content_type="image/jpeg")
+    answer["Content-Disposition"] = f'inline; filename="photo-{photo_id}.jpg"'
+    return answer
 
 
 @record_page("file")

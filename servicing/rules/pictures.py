@@ -54,7 +54,9 @@ def drawn_anew(content: bytes) -> Drawn:
             # Its own bound is a warning below twice that size; ours comes first.
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
             return _drawn(content)
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError) as wrong:
+    except Image.DecompressionBombError as wrong:
+        raise _too_many_pixels() from wrong
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as wrong:
         raise _no_picture() from wrong
 
 
@@ -78,11 +80,7 @@ def _drawn(content: bytes) -> Drawn:
     # Only the header is read until something asks for pixels.
     with Image.open(io.BytesIO(content), formats=("JPEG", "PNG")) as opened:
         if opened.width * opened.height > MOST_PIXELS:
-            raise TooLarge(
-                _(
-                    "A photo may have up to 25 million pixels. Nothing was stored; make it smaller and send it again."
-                )
-            )
+            raise _too_many_pixels()
         # A JPEG can be read at a half, a quarter or an eighth of its size.
         opened.draft("RGB", (LONGEST_SIDE, LONGEST_SIDE))
         turn = _turn(opened)
@@ -109,6 +107,12 @@ def _on_white(picture: Image.Image) -> Image.Image:
     plain = Image.new("RGB", whole.size, _WHITE)
     plain.paste(whole, mask=whole if whole.mode == "RGBA" else None)
     return plain
+
+
+def _too_many_pixels() -> TooLarge:
+    return TooLarge(
+        _("A photo may have up to 25 million pixels. Nothing was stored; make it smaller and send it again.")
+    )
 
 
 def _no_picture() -> BadInput:

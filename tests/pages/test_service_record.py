@@ -154,14 +154,14 @@ def test_photos_and_safety_sheets_open_by_the_same_link_alone(served, south):
         liquid_id=served.cartridge.liquid_id,
         revision_on=date(2025, 3, 1),
         language="en",
-        content=b"%PDF-1.7 sheet",
+        content=b"%PDF-1.7 sheet %%EOF",
     )
     _link, rivals = commands.make_link(actor=south.owner, site_id=south.site.id)
     photo, pdf = f"/photos/{served.photo}.jpg", f"/sheets/{sheet.id}.pdf"
 
     shown = Visitor().get(served.path + photo)
     assert (shown["Content-Type"], shown.content[:2]) == ("image/jpeg", b"\xff\xd8")
-    assert Visitor().get(served.path + pdf).content == b"%PDF-1.7 sheet"
+    assert Visitor().get(served.path + pdf).content == b"%PDF-1.7 sheet %%EOF"
     assert "Safety data sheet of Scale remover, English, 1 Mar 2025 (PDF)" in re.sub(
         "Sat ", "", text_of(Visitor().get(served.path))
     )

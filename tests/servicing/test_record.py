@@ -211,7 +211,7 @@ def test_photos_are_shown_with_the_work_and_to_nobody_else(serviced):
 
 def test_safety_sheets_of_what_drips_there_the_newest_of_each_language(serviced):
     liquid_id = serviced.cartridge.liquid_id
-    pdf = b"%PDF-1.7\n" + b"x" * 20
+    pdf = b"%PDF-1.7\n" + b"x" * 20 + b"\n%%EOF\n"
     for on, language in ((date(2023, 1, 1), "en"), (date(2025, 1, 1), "en"), (date(2024, 1, 1), "de")):
         fleet.add_safety_sheet(
             actor=serviced.owner,
