@@ -25,7 +25,7 @@ def audit(cursor: Any) -> Audit:
     audited.audit_audited(cursor, found, wanted)
     roles.audit_functions(cursor, found)
     roles.audit_roles(cursor, found)
-    roles.audit_table_privileges(cursor, found, wanted)
+    roles.audit_table_privileges(cursor, found)
     roles.audit_column_privileges(cursor, found)
     roles.audit_surroundings(cursor, found)
     return found

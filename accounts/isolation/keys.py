@@ -24,6 +24,7 @@ def audit_references(cursor: Any, found: Audit, wanted: Expected) -> None:
         f"""
         SELECT k.conname::text, {NAME}, {NAME_OF.format("t", "m")}, k.convalidated
                 AND coalesce((to_jsonb(k) ->> 'conenforced')::boolean, true),
+            NOT EXISTS (SELECT 1 FROM pg_trigger g WHERE g.tgconstraint = k.oid AND g.tgenabled NOT IN ('O', 'A')),
             (SELECT array_agg(a.attname::text ORDER BY u.at) FROM unnest(k.conkey) WITH ORDINALITY AS u (num, at)
                 JOIN pg_attribute a ON a.attrelid = k.conrelid AND a.attnum = u.num),
             (SELECT array_agg(a.attname::text ORDER BY u.at) FROM unnest(k.confkey) WITH ORDINALITY AS u (num, at)
@@ -34,7 +35,8 @@ def audit_references(cursor: Any, found: Audit, wanted: Expected) -> None:
         """,
     )
     there = {
-        (table, tuple(columns), target, tuple(keys)): valid for _, table, target, valid, columns, keys in rows
+        (table, tuple(columns), target, tuple(keys)): valid
+        for _, table, target, valid, _, columns, keys in rows
     }
     for table, column, target, key in wanted.references:
         reference = (table, ("operator_id", column), target, ("operator_id", key))
@@ -46,7 +48,8 @@ def audit_references(cursor: Any, found: Audit, wanted: Expected) -> None:
     for table in wanted.tenant.keys() - {OPERATOR_TABLE}:
         own = (table, ("operator_id",), OPERATOR_TABLE, ("id",))
         found.need(there.get(own), f"{table}.operator_id: no validated key to {OPERATOR_TABLE}.")
-    for name, table, target, _, columns, keys in rows:
+    for name, table, target, _, is_checked, columns, keys in rows:
+        found.need(is_checked, f"{table}: the key {name} is not checked, for its triggers are off.")
         if target not in wanted.tenant:
             continue
         if target == OPERATOR_TABLE:
@@ -69,14 +72,16 @@ def audit_unique_keys(cursor: Any, found: Audit, wanted: Expected) -> None:
                 LEFT JOIN pg_attribute a ON a.attrelid = c.oid AND a.attnum = u.num WHERE u.at <= x.indnkeyatts),
             coalesce((SELECT o.oprname::text FROM pg_constraint k JOIN pg_operator o ON o.oid = k.conexclop[1]
                 WHERE k.conindid = i.oid AND k.contype = 'x'), '='),
-            (SELECT format_type(atttypid, NULL) FROM pg_attribute WHERE attrelid = c.oid AND attnum = x.indkey[0])
+            (SELECT format_type(atttypid, NULL) FROM pg_attribute WHERE attrelid = c.oid AND attnum = x.indkey[0]),
+            x.indisunique AND x.indpred IS NULL
         FROM pg_index x JOIN pg_class i ON i.oid = x.indexrelid JOIN pg_class c ON c.oid = x.indrelid
         JOIN pg_namespace n ON n.oid = c.relnamespace
         WHERE (x.indisunique OR x.indisexclusion) AND {OURS}
         """,
     )
     leading: dict[str, int] = defaultdict(int)
-    for table, name, primary, columns, first_operator, first_type in rows:
+    whole = {(table, tuple(sorted(columns))) for table, _, _, columns, _, _, is_whole in rows if is_whole}
+    for table, name, primary, columns, first_operator, first_type, _ in rows:
         if table not in wanted.tenant:
             continue
         leads = columns[0] == "operator_id" and first_operator == "="
@@ -87,6 +92,11 @@ def audit_unique_keys(cursor: Any, found: Audit, wanted: Expected) -> None:
             leads or allowed, f"{table}: the unique key {name} ({', '.join(columns)}) spans operators."
         )
         leading[table] += leads
+    for table, columns in sorted(wanted.identities.items()):
+        found.need(
+            (table, tuple(sorted(columns))) in whole,
+            f"{table}: no unique key ({', '.join(columns)}), by which a row of its operator is named.",
+        )
     for table in sorted(wanted.tenant.keys() - {OPERATOR_TABLE}):
         found.need(
             leading[table], f"{table}: no unique key leads with the operator, so no row can point at one."

@@ -5,19 +5,16 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import Any
 
+from accounts.isolation.granted import EXTENSIONS, FUNCTIONS, expected_privileges
 from accounts.isolation.wanted import (
-    APPEND_ONLY,
     ASIDE,
-    DEFINER_FUNCTIONS,
     LOG_FILLED_BY_DATABASE,
     LOG_TABLE,
     MIGRATE_ROLE,
     NAME,
+    NAME_OF,
     OURS,
-    ROW_PRIVILEGES,
-    SYSTEM_GRANTS,
     Audit,
-    Expected,
     rows_of,
 )
 from accounts.tenancy import APP_ROLE, OWNER_ROLE, SYSTEM_ROLE
@@ -27,7 +24,8 @@ def audit_functions(cursor: Any, found: Audit) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT p.proname::text, p.prosecdef, coalesce(p.proconfig, '{{}}'), o.rolname::text,
+        SELECT {NAME_OF.format("p", "n").replace("relname", "proname")}, p.prosecdef, coalesce(p.proconfig, '{{}}'), o.rolname::text,
+            left(encode(sha256(convert_to(p.prosrc, 'UTF8')), 'hex'), 12),
             (SELECT array_agg(DISTINCT coalesce(r.rolname::text, 'PUBLIC'))
                 FROM aclexplode(coalesce(p.proacl, acldefault('f', p.proowner))) a
                 LEFT JOIN pg_roles r ON r.oid = a.grantee)
@@ -37,21 +35,31 @@ def audit_functions(cursor: Any, found: Audit) -> None:
         )
         """,
     )
-    definers = sorted(row[0] for row in rows if row[1])
-    found.need(
-        definers == sorted(DEFINER_FUNCTIONS),
-        f"Functions that run as their owner are {', '.join(definers)}; expected {', '.join(sorted(DEFINER_FUNCTIONS))}.",
-    )
-    for name, definer, config, owner, grantees in rows:
-        found.need(owner == OWNER_ROLE, f"Function {name} belongs to {owner}, not to {OWNER_ROLE}.")
+    there = [row[0] for row in rows]
+    for name in sorted(FUNCTIONS.keys() - set(there)):
+        found.gaps.append(f"Function {name} is missing.")
+    for name, definer, config, owner, source, grantees in rows:
+        wanted = FUNCTIONS.get(name)
         if definer:
             found.need(config == ["search_path=pg_catalog"], f"Function {name} has no fixed search path.")
-            found.need(
-                set(grantees) == {APP_ROLE, OWNER_ROLE},
-                f"Function {name} may be run by {', '.join(sorted(grantees))}; expected {APP_ROLE} and its owner.",
-            )
+        if wanted is None or there.count(name) > 1:
+            found.gaps.append(f"Function {name} is one too many.")
+            continue
+        found.need(owner == OWNER_ROLE, f"Function {name} belongs to {owner}, not to {OWNER_ROLE}.")
+        found.need(
+            definer == wanted.runs_as_owner,
+            f"Function {name} runs as {'its owner' if definer else 'whoever calls it'}.",
+        )
+        found.need(
+            source == wanted.source,
+            f"Function {name} reads otherwise than the one that was reviewed: {source}, not {wanted.source}.",
+        )
+        found.need(
+            set(grantees or ()) == wanted.may_run,
+            f"Function {name} may be run by {', '.join(sorted(grantees or ()))}; expected {', '.join(sorted(wanted.may_run))}.",
+        )
     found.counts["functions"] = len(rows)
-    found.counts["functions that run as their owner"] = len(definers)
+    found.counts["functions that run as their owner"] = sum(row[1] for row in rows)
 
 
 def audit_roles(cursor: Any, found: Audit) -> None:
@@ -99,37 +107,30 @@ def audit_roles(cursor: Any, found: Audit) -> None:
     found.counts["roles"] = len(roles)
 
 
-def audit_table_privileges(cursor: Any, found: Audit, wanted: Expected) -> None:
+def audit_table_privileges(cursor: Any, found: Audit) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT {NAME}, c.relkind::text, coalesce(r.rolname::text, 'PUBLIC'), a.privilege_type, a.is_grantable
-        FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace,
-            aclexplode(c.relacl) a LEFT JOIN pg_roles r ON r.oid = a.grantee
-        WHERE {OURS} AND a.grantee <> c.relowner
+        SELECT {NAME}, c.relkind::text, coalesce(r.rolname::text, 'PUBLIC'), a.privilege_type, coalesce(a.is_grantable, false)
+        FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace
+            LEFT JOIN aclexplode(c.relacl) a ON a.grantee <> c.relowner LEFT JOIN pg_roles r ON r.oid = a.grantee
+        WHERE {OURS} AND c.relkind IN ('r', 'p', 'f', 'v', 'm', 'S')
         """,
     )
     held: dict[tuple[str, str], set[str]] = defaultdict(set)
     for table, kind, role, privilege, grantable in rows:
-        held[table, role].add(privilege)
-        found.need(role in {APP_ROLE, SYSTEM_ROLE}, f"{table}: {role} holds {privilege}.")
-        found.need(not grantable, f"{table}: {role} may pass {privilege} on.")
-        found.need(kind != "S", f"{table}: {role} holds {privilege} on a sequence.")
+        if kind != "S":
+            # With no privilege at all, what each role should hold is still asked.
+            held[table, APP_ROLE], held[table, SYSTEM_ROLE]
+        if privilege:
+            held[table, role].add(privilege)
+            found.need(not grantable, f"{table}: {role} may pass {privilege} on.")
     for (table, role), privileges in sorted(held.items()):
-        if role == SYSTEM_ROLE:
-            allowed = SYSTEM_GRANTS.get(table, set())
-        elif table == LOG_TABLE:
-            allowed = {"SELECT"}
-        else:
-            allowed = {"SELECT", "INSERT"} if table in APPEND_ONLY else ROW_PRIVILEGES
-        too_many = ", ".join(sorted(privileges - allowed))
+        wanted = expected_privileges(table, role)
+        too_many, missing = ", ".join(sorted(privileges - wanted)), ", ".join(sorted(wanted - privileges))
         found.need(not too_many, f"{table}: {role} holds {too_many}.")
-    for table in sorted(wanted.tenant):
-        found.need("SELECT" in held[table, APP_ROLE], f"{table}: {APP_ROLE} can't read it.")
-    for table, allowed in SYSTEM_GRANTS.items():
-        missing = ", ".join(sorted(allowed - held[table, SYSTEM_ROLE]))
-        found.need(not missing, f"{table}: {SYSTEM_ROLE} lacks {missing}.")
-    found.counts["privileges on tables"] = len(rows)
+        found.need(not missing, f"{table}: {role} lacks {missing}.")
+    found.counts["privileges on tables"] = sum(map(len, held.values()))
 
 
 def audit_column_privileges(cursor: Any, found: Audit) -> None:
@@ -178,8 +179,11 @@ def audit_surroundings(cursor: Any, found: Audit) -> None:
         ("The database", role, "CONNECT") for role in (APP_ROLE, SYSTEM_ROLE, MIGRATE_ROLE)
     }
     allowed |= {(f"Schema {name}", APP_ROLE, "USAGE") for name, fills in ASIDE.items() if fills}
-    for what, role, privilege, is_owner in rows:
-        found.need(is_owner or (what, role, privilege) in allowed, f"{what}: {role} holds {privilege}.")
+    held = {(what, role, privilege) for what, role, privilege, is_owner in rows if not is_owner}
+    for what, role, privilege in sorted(held - allowed):
+        found.gaps.append(f"{what}: {role} holds {privilege}.")
+    for what, role, privilege in sorted(allowed - held):
+        found.gaps.append(f"{what}: {role} lacks {privilege}.")
     found.need(
         not rows_of(cursor, "SELECT 1 FROM pg_default_acl"),
         "There are default privileges: what is made later would be granted without being named.",
@@ -193,3 +197,27 @@ def audit_surroundings(cursor: Any, found: Audit) -> None:
     )
     for whose, values in settings:
         found.gaps.append(f"Settings are kept for {whose}: {', '.join(values)}.")
+    audit_server(cursor, found)
+
+
+def audit_server(cursor: Any, found: Audit) -> None:
+    """What reaches past tables: extensions, settings that one may change, other servers, rows sent or kept elsewhere."""
+    extensions = {name for (name,) in rows_of(cursor, "SELECT extname::text FROM pg_extension")}
+    for name in sorted(extensions ^ EXTENSIONS):
+        found.gaps.append(f"Extension {name} is {'one too many' if name in extensions else 'missing'}.")
+    settings = rows_of(
+        cursor,
+        "SELECT p.parname, coalesce(r.rolname::text, 'PUBLIC'), a.privilege_type "
+        "FROM pg_parameter_acl p, aclexplode(p.paracl) a LEFT JOIN pg_roles r ON r.oid = a.grantee "
+        "WHERE r.oid IS NULL OR NOT r.rolsuper",
+    )
+    for setting, role, privilege in settings:
+        found.gaps.append(f"{role} may {privilege} {setting}, which is a superuser's to change.")
+    for what, table in (
+        ("event trigger", "pg_event_trigger"),
+        ("publication", "pg_publication"),
+        ("foreign server", "pg_foreign_server"),
+        ("large object", "pg_largeobject_metadata"),
+    ):
+        (count,) = rows_of(cursor, f"SELECT count(*) FROM {table}")[0]
+        found.need(not count, f"There is a {what}, and none of ours: {count}.")

@@ -96,16 +96,6 @@ GUARDED = {
     "billing_royaltystatement",
 }
 
-ROW_PRIVILEGES = {"SELECT", "INSERT", "UPDATE", "DELETE"}
-DEFINER_FUNCTIONS = {
-    "accounts_client_secrets",
-    "accounts_client_token_binding",
-    "accounts_memberships",
-    "accounts_support_grants",
-    "accounts_token_binding",
-    "servicing_record_link",
-}
-
 
 @dataclass
 class Audit:
@@ -121,10 +111,13 @@ class Audit:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """From the models: the tenant tables with the column that names the operator, and their references."""
+    """From the models: the tenant tables with the column that names the operator, their references, and the columns by
+    which a row of each is named.
+    """
 
     tenant: dict[str, str]
     references: list[tuple[str, str, str, str]]
+    identities: dict[str, tuple[str, ...]]
 
 
 def expected(cursor: Any) -> Expected:
@@ -145,22 +138,30 @@ def expected(cursor: Any) -> Expected:
             for table, column, target, key in live.references
             if table == copied
         ],
+        live.identities
+        | {
+            f"{schema}.{table}": live.identities[table]
+            for schema, table in copies
+            if table in live.identities
+        },
     )
 
 
 def _expected_live() -> Expected:
     tenant = {OPERATOR_TABLE: "id"} | dict.fromkeys(READABLE_BEFORE_SCOPE, "operator_id")
-    references = []
+    references, identities = [], {}
     for model in apps.get_models(include_auto_created=True):
         if not issubclass(model, OperatorScoped):
             continue
         table = model._meta.db_table
         tenant[table] = "operator_id"
+        own = [str(field.column) for field in model._meta.pk_fields if field.column != "operator_id"]
+        identities[table] = ("operator_id", *own)
         for reference in model._meta.fields:
             if isinstance(reference, TenantForeignKey):
                 target = reference.target_field
                 references.append((table, reference.column, target.model._meta.db_table, str(target.column)))
-    return Expected(tenant, references)
+    return Expected(tenant, references, identities)
 
 
 # Where a rebuild keeps tables for a while, and whether the app role may look there: it fills what is building.
