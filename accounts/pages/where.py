@@ -34,19 +34,19 @@ def where(request: OperatorRequest) -> HttpResponse:
     return render(request, "accounts/where.html", page)
 
 
-@operator_page(Permission.OWN_SETTINGS, "POST")
+@operator_page(Permission.OWN_SETTINGS, "POST", recent=True)
 def end_one(request: OperatorRequest) -> HttpResponse:
     sessions.end_session(request.user.id, session=request.POST.get("session", ""))
     return _back(request)
 
 
-@operator_page(Permission.OWN_SETTINGS, "POST")
+@operator_page(Permission.OWN_SETTINGS, "POST", recent=True)
 def end_others(request: OperatorRequest) -> HttpResponse:
     sessions.end_others(request.user.id, but=request.session.session_key or "")
     return _back(request)
 
 
-@operator_page(Permission.OWN_SETTINGS, "POST")
+@operator_page(Permission.OWN_SETTINGS, "POST", recent=True)
 def sign_out_everywhere(request: OperatorRequest) -> HttpResponse:
     """Here too; and no browser is known any more, for one of them may be lost."""
     sessions.sign_out_everywhere(request.user.id)
@@ -54,7 +54,7 @@ def sign_out_everywhere(request: OperatorRequest) -> HttpResponse:
     return redirect("sign-in")
 
 
-@operator_page(Permission.OWN_SETTINGS, "POST")
+@operator_page(Permission.OWN_SETTINGS, "POST", recent=True)
 def forget_device(request: OperatorRequest, device_id: UUID) -> HttpResponse:
     sessions.forget_device(request.user.id, device_id=device_id)
     return _back(request)
