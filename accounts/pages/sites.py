@@ -21,6 +21,7 @@ from accounts.pages.door import OperatorRequest, operator_page
 from accounts.pages.fields import Choices, say
 from accounts.pages.site_forms import ContactForm, NewSiteForm, SiteForm
 from accounts.permissions import Permission
+from accounts.rules.telling_words import seem_to_hold_a_code
 
 PAGE_SIZE = 50
 # The form of a new contact stands beside that of the site, whose fields have names too.
@@ -133,6 +134,7 @@ def show_site(
         "has_open_agreement": any(one.ends_on is None for one in agreements),
         "may_agree": request.actor.may(Permission.AGREEMENTS_MANAGE),
         "may_keep_codes": request.actor.may(Permission.ENTRIES_MANAGE),
+        "tells_code": any(map(seem_to_hold_a_code, (found.access, found.address))),
         **more,
     }
     return render(request, "accounts/site.html", page, status=status)
