@@ -1,4 +1,4 @@
-"""The audit read again each night, so that it is soon noticed when somebody changed what was noted."""
+"""The audit: read again each night, so that a change of what was noted is soon found, and taken along as a file."""
 
 from __future__ import annotations
 
@@ -6,9 +6,10 @@ import json
 import logging
 from uuid import UUID
 
-from accounts import jobs, queries
+from accounts import jobs, queries, tenancy
+from accounts.auditing import note
 from accounts.models import Job
-from accounts.permissions import Actor
+from accounts.permissions import Actor, Permission, require
 from accounts.rules.audit_chain import Head
 
 CHECK = "accounts.tasks.check_audit"
@@ -37,3 +38,10 @@ def _check(actor: Actor, job: Job) -> None:
         return
     head = {"number": checked.head.number, "hash": checked.head.hash.hex()}
     security.info("audit_head operator=%s %s", actor.operator_id, json.dumps(head))
+
+
+def take_file(*, actor: Actor) -> None:
+    """Note that somebody takes the audit along as a file; whoever calls gives it out afterwards."""
+    require(actor, Permission.AUDIT_READ)
+    with tenancy.writing(actor):
+        note(action="exported", kind="audit")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
@@ -12,8 +12,7 @@ from uuid import UUID
 from django.db import connections
 from django.db.models import QuerySet
 
-from accounts.models import AuditEntry, Crew, Device, MachineClient, Member
-from accounts.permissions import ActorKind
+from accounts.models import AuditEntry, Crew, Customer, Device, MachineClient, Member, Site
 from accounts.rules.audit_chain import Fault, Head, Kept, faults
 from accounts.tenancy import current_operator_id
 
@@ -140,21 +139,38 @@ def audit_kinds() -> list[str]:
         return [kind for (kind,) in cursor.fetchall()]
 
 
-def audit_names() -> dict[str, str]:
-    """By their ids as text, what members, crews, phones and programs are called now: entries do not keep it."""
+def audit_names(ids: Collection[str]) -> dict[str, str]:
+    """What the rows of these ids are called now, by id as text: entries do not keep it. Sites and customers by their codes."""
+    wanted = [UUID(one) for one in ids if is_uuid(one)]
     names: dict[str, str] = {}
-    for model, column in ((Member, "name"), (Crew, "name"), (Device, "label")):
-        names |= {str(row_id): name for row_id, name in model.objects.values_list("id", column)}
-    programs = MachineClient.objects.filter(operator_id=current_operator_id())
-    for row_id, uuid, name in programs.values_list("id", "uuid", "name"):
-        names |= {str(row_id): name, str(uuid): name}
+    for model, column in (
+        (Member, "name"),
+        (Crew, "name"),
+        (Device, "label"),
+        (Site, "code"),
+        (Customer, "code"),
+    ):
+        rows = model.objects.filter(id__in=wanted)
+        names |= {str(row_id): name for row_id, name in rows.values_list("id", column)}
+    for row_id, name in MachineClient.objects.filter(operator_id=current_operator_id()).values_list(
+        "id", "name"
+    ):
+        names[str(row_id)] = name
     return names
 
 
-def audit_actors() -> list[tuple[UUID, ActorKind, str]]:
-    """Who may have acted, by name: members, programs and phones."""
-    found = [(row.id, ActorKind.MEMBER, row.name) for row in Member.objects.all()]
+def is_uuid(text: str) -> bool:
+    try:
+        UUID(text)
+    except ValueError:
+        return False
+    return True
+
+
+def audit_actors() -> list[tuple[str, str]]:
+    """Who may have acted, by id and name: members, programs and phones."""
+    found = [(str(row.id), row.name) for row in Member.objects.all()]
     programs = MachineClient.objects.filter(operator_id=current_operator_id())
-    found += [(row.uuid, ActorKind.CLIENT, row.name) for row in programs]
-    found += [(row.id, ActorKind.DEVICE, row.label) for row in Device.objects.filter(kind="phone")]
-    return sorted(found, key=lambda one: one[2].casefold())
+    found += [(str(row.uuid), row.name) for row in programs]
+    found += [(str(row.id), row.label) for row in Device.objects.filter(kind="phone")]
+    return sorted(found, key=lambda one: one[1].casefold())

@@ -66,6 +66,7 @@ WORDS: tuple[tuple[str, str, Permission, set[str]], ...] = (
         Permission.INTEGRATIONS_MANAGE,
         {"program", "new-program", "new-program-secret"},
     ),
+    (N_("Audit"), "audit", Permission.AUDIT_READ, set()),
     (N_("Rules"), "service-rules", Permission.OPERATOR_MANAGE, set()),
     (N_("Import"), "import", Permission.FLEET_MANAGE, {"import-rows"}),
     (

@@ -6,6 +6,7 @@ from django.urls import URLPattern, URLResolver, path
 
 from accounts.pages import (
     agreements,
+    audit,
     clients,
     crews,
     customers,
@@ -94,6 +95,8 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{SET_UP}/people-named", people.named, name="people-named"),
     path(f"{SET_UP}/people-named/<uuid:person_id>", people.person, name="person-named"),
     path(f"{SET_UP}/people-named/<uuid:person_id>/erase", people.erase, name="erase-person"),
+    path(f"{SET_UP}/audit", audit.audit, name="audit"),
+    path(f"{SET_UP}/audit.csv", audit.audit_file_page, name="audit-file"),
     path(f"{SET_UP}/programs/", clients.programs, name="programs"),
     path(f"{SET_UP}/programs/new", clients.new_program, name="new-program"),
     path(PROGRAM, clients.program, name="program"),
