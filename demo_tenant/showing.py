@@ -22,7 +22,7 @@ from demo_tenant.opening import member_actor, phone_actors
 from demo_tenant.records import Record
 from demo_tenant.story import Story
 from fleet.commands import add_safety_sheet
-from servicing.commands import links, photos, planning
+from servicing.commands import entries, links, photos, planning
 
 PLANNED_DAYS = 8
 AHEAD_DAYS = 4
@@ -37,6 +37,8 @@ CAPTIONS = {
     "cartridge.exchanged": "after the exchange",
 }
 SATURDAY = 5
+# Of which share of the sites a code is kept, and of how many at the most.
+CODED, MOST_CODED = 0.3, 12
 PROGRAM = "Ledger bridge"
 PROGRAM_MAY = (
     "changes:read", "customers:read", "invoices:read", "journal:read", "payments:read", "payments:record", "books:map",
@@ -116,6 +118,7 @@ def show(story: Story) -> None:
         _notes(story, dispatcher)
         _photos(story)
         _links(master, dispatcher)
+        _codes(story, dispatcher)
         banking.take_in_statement(story)
         _program(master)
 
@@ -211,3 +214,15 @@ def _links(master: MasterData, dispatcher: Actor) -> None:
     for site in master.sites[:2]:
         links.make_link(actor=dispatcher, site_id=site.id, label="At the door of the office")
         links.make_link(actor=dispatcher, restroom_id=site.restrooms[0].id, label="Code on the wall")
+
+
+def _codes(story: Story, dispatcher: Actor) -> None:
+    """A few sites have a key box or an alarm; every code is drawn, and opens nothing."""
+    kept = 0
+    for site in story.master.sites:
+        stream = story.setting.stream("entry code", site.index)
+        if stream.chance(CODED) and kept < MOST_CODED:
+            kept += 1
+            label = stream.pick(("Key box", "Alarm", "Yard gate"))
+            code = f"invented {stream.whole(1000, 9999)}"
+            entries.set_code(actor=dispatcher, site_id=site.id, label=label, code=code)
