@@ -11,6 +11,7 @@ from celery.exceptions import Ignore
 from django.conf import settings
 from kombu import Queue
 
+from accounts import origin
 from config import starting
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
@@ -19,7 +20,10 @@ os.environ.setdefault("WICKROUND_IDLE_SECONDS", "60")
 
 
 class CheckedTask(Task):
-    """Work that is done with roles that isolation binds, or left: what is owed stands in rows and is sent again."""
+    """Work that is done with roles that isolation binds, or left: what is owed stands in rows and is sent again.
+
+    What it changes is noted as come from the task of its name.
+    """
 
     abstract = True
 
@@ -27,7 +31,8 @@ class CheckedTask(Task):
         if not starting.roles.hold and starting.roles.wrong():
             starting.roles.end_the_process()
             raise Ignore
-        return super().__call__(*args, **kwargs)
+        with origin.coming_from(origin.Origin(door=str(self.name))):
+            return super().__call__(*args, **kwargs)
 
 
 class Clockwork(PersistentScheduler):
