@@ -22,5 +22,5 @@ class SessionsInUse:
         response = self.get_response(request)
         match = request.resolver_match
         if request.session.accessed and not (match and match.view_name in BY_THEMSELVES):
-            note_use(request.session)  # type: ignore[arg-type] - ours
+            note_use(request.session)  # type: ignore[arg-type]  # django-stubs know no other store
         return response
