@@ -50,6 +50,12 @@ class CodeForm(forms.Form):
         attrs={"autocomplete": "one-time-code", "inputmode": "numeric"},
     )
 
+    def __init__(self, *args: Any, is_first: bool = False, **kwargs: Any) -> None:
+        """``is_first``: nothing on the page comes before it, so that one can type at once."""
+        super().__init__(*args, **kwargs)
+        if is_first:
+            self.fields["code"].widget.attrs["autofocus"] = True
+
     @property
     def typed(self) -> str:
         return str(self.cleaned_data["code"])
@@ -134,11 +140,15 @@ def second_factor(request: HttpRequest) -> HttpResponse:
     if not found.has_second_factor(pending.user.id):
         # Reset since the password was given.
         return enter(request, pending.user, pending.onward)
-    page: dict[str, Any] = {"person": pending.user, "form": CodeForm(), "recovery": RecoveryForm()}
+    page: dict[str, Any] = {
+        "person": pending.user,
+        "form": CodeForm(is_first=True),
+        "recovery": RecoveryForm(),
+    }
     if request.method != "POST":
         return render(request, "accounts/second_factor.html", page)
     by_recovery = "recovery" in request.POST
-    form: Any = RecoveryForm(request.POST) if by_recovery else CodeForm(request.POST)
+    form: Any = RecoveryForm(request.POST) if by_recovery else CodeForm(request.POST, is_first=True)
     page["recovery" if by_recovery else "form"] = form
     if not form.is_valid():
         return render(request, "accounts/second_factor.html", page, status=422)
