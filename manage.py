@@ -12,6 +12,7 @@ OF_A_DATABASE = {
     "audit_isolation",
     "close_operator",
     "dbshell",
+    "end_sessions",
     "erase_person",
     "export_operator",
     "lag",

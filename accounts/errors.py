@@ -70,6 +70,25 @@ class Forbidden(Refusal):
     title = N_("Your role does not allow this.")
 
 
+class Insecure(Refusal):
+    """Asked by plain HTTP, where everybody on the way reads along."""
+
+    code = "https-needed"
+    status = 403
+    title = N_("Ask by https.")
+
+    def __init__(self) -> None:
+        super().__init__(
+            _(
+                "This was asked by plain http, and nothing was done. Ask by https; and if a token or a secret was sent, "
+                "replace it, for others may have read it on the way."
+            )
+        )
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (type(self), (), self.__dict__.copy())
+
+
 class NotFound(Refusal):
     code = "not-found"
     status = 404

@@ -16,13 +16,15 @@ from uuid import UUID
 class Origin:
     """``door``: the name of the page or operation, of a job's kind, or of a command; "" while it is not known.
 
-    ``agent``: what the program that asks says it is (User-Agent), cut to what is kept of it.
+    ``agent``: what the program that asks says it is (User-Agent), cut to what is kept of it. ``who``: kind and id of
+    whoever acts, and the operator's id; "" while it is not known.
     """
 
     request_id: UUID | None = None
     address: str = ""
     door: str = ""
     agent: str = ""
+    who: str = ""
 
 
 _NOWHERE = Origin()
@@ -45,3 +47,8 @@ def coming_from(origin: Origin) -> Iterator[None]:
 def at_door(name: str) -> None:
     """Say which door this work has come through, once that is known."""
     _origin.set(replace(current(), door=name))
+
+
+def acting(kind: str, actor_id: UUID | None, operator_id: UUID) -> None:
+    """Say who this work is done by, and for which operator."""
+    _origin.set(replace(current(), who=f"{kind}:{actor_id or ''}@{operator_id}"))

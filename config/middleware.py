@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import base64
 import json
+import logging
 from collections.abc import Callable
+from http import HTTPStatus
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import BadRequest, SuspiciousOperation
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.http.multipartparser import MultiPartParserError
@@ -15,10 +18,13 @@ from django.utils import translation
 from django.utils.cache import patch_vary_headers
 
 from accounts import languages, limits, origin
+from accounts.errors import Insecure
 from accounts.ids import uuid7
 from accounts.languages import Manner
 from accounts.pages import reading_in
 from config.errors import API, problem_of, refused
+
+log = logging.getLogger("wickround.requests")
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -67,6 +73,9 @@ class RequestOrigin:
         agent = request.headers.get("User-Agent", "")[:MOST_AGENT]
         with origin.coming_from(origin.Origin(request_id, limits.sender_of(request), agent=agent)):
             response = self.get_response(request)
+            if response.status_code >= HTTPStatus.BAD_REQUEST:
+                # Django's own line of it comes when nothing is known any more of who asked.
+                log.warning("answered status=%d %s %s", response.status_code, request.method, request.path)
         response.headers["Request-Id"] = str(request_id)
         return response
 
@@ -107,6 +116,12 @@ class RateLimits:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        if (
+            settings.SECURE_SSL_REDIRECT
+            and not request.is_secure()
+            and request.path.startswith((TOKENS, API))
+        ):
+            return refused(request, Insecure(), {})
         lately = limits.refused_lately.find(request)
         if lately is not None:
             return refused(request, lately.refusal(), lately.headers())

@@ -15,6 +15,7 @@ from accounts.errors import (
     Forbidden,
     Gone,
     InProgress,
+    Insecure,
     KeyReused,
     NotFound,
     NotSignedIn,
@@ -114,6 +115,13 @@ PROBLEM_TYPES: dict[str, ProblemType] = {
         N_("Sign in again, then send the same again."),
         "It is a while since you signed in. Nothing was done; sign in again, then send this again.",
         at="/api/v1/month-closes",
+    ),
+    "https-needed": ProblemType(
+        403,
+        Insecure.title,
+        N_("This was asked by plain http, where others on the way can read along. Nothing was done."),
+        N_("Ask by https. If a token or a secret was sent, replace it."),
+        "This was asked by plain http, and nothing was done. Ask by https.",
     ),
     "not-found": ProblemType(
         404,

@@ -212,7 +212,8 @@ SECURE_HSTS_SECONDS = 31_536_000 if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
 BEHIND_PROXY = env_bool("WICKROUND_BEHIND_PROXY")
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_PROXY else None
-SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$"]
+# Programs are refused on plain HTTP, not led on: what they sent has been seen, and they would go on sending it.
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^api/", r"^oauth/"]
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
@@ -303,8 +304,17 @@ WEBHOOK_ALLOW = os.environ.get("WICKROUND_WEBHOOK_ALLOW", "")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "filters": {"links": {"()": "config.logs.HideLinks"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["links"]}},
+    "formatters": {
+        "line": {
+            "format": "%(asctime)s.%(msecs)03dZ %(levelname)s %(name)s [%(origin)s] %(message)s",
+            "datefmt": "%Y-%m-%dT%H:%M:%S",
+        }
+    },
+    "filters": {"links": {"()": "config.logs.HideLinks"}, "origin": {"()": "config.logs.SayOrigin"}},
+    "handlers": {
+        "stderr": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["links", "origin"]}
+    },
+    # What was refused is told by config.middleware, with who asked.
+    "loggers": {"django.request": {"level": "ERROR"}},
     "root": {"handlers": ["stderr"], "level": os.environ.get("WICKROUND_LOG_LEVEL", "INFO")},
 }

@@ -181,6 +181,23 @@ def test_plain_http_is_led_to_https_and_nothing_else(cast: Cast) -> None:
     assert answer.headers["X-Content-Type-Options"] == "nosniff"
 
 
+@pytest.mark.parametrize("path", ["/api/v1/units", "/api/v1/schema", "/oauth/token"])
+def test_programs_are_refused_on_plain_http_and_not_led_on(cast: Cast, path: str) -> None:
+    answer = Client().get(path, headers={"authorization": f"Bearer {cast.phone_token}"})
+
+    assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[-1]) == (403, "https-needed")
+    assert "replace it" in answer.json()["detail"]
+    assert Client().get("/healthz").status_code == 200
+
+
+def test_signing_out_clears_what_the_browser_kept(cast: Cast) -> None:
+    visitor = visitors.signed_in(cast, Role.VIEWER)
+
+    answer = visitor.submit("/sign-out/")
+
+    assert answer.headers["Clear-Site-Data"] == '"cache", "storage"'
+
+
 def test_the_cookies_of_a_sign_in_keep_to_this_host(cast: Cast) -> None:
     visitor = visitors.Visitor()
     form = visitor.get("/sign-in/")

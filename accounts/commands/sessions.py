@@ -6,7 +6,7 @@ import secrets
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from accounts import auditing, clock, origin
+from accounts import auditing, clock, origin, queries
 from accounts.errors import NotFound
 from accounts.languages import _
 from accounts.models import KnownDevice, SignIn
@@ -64,6 +64,27 @@ def sign_out_everywhere(user_id: UUID) -> int:
     forget_devices(user_id)
     ended = end_sessions(user_id)
     auditing.note_of_person(user_id=user_id, action="sessions_ended", count=ended)
+    return ended
+
+
+# What whoever runs the service does.
+
+
+def end_by_email(email: str) -> int:
+    """Sign somebody out everywhere, by their e-mail address. NotFound for an address nobody has."""
+    person = queries.get_user_by_email(email.strip().lower())
+    if person is None:
+        raise NotFound(_("Nobody signs in with this e-mail address."))
+    return sign_out_everywhere(person.id)
+
+
+def end_of_everybody() -> int:
+    """Sign all people out everywhere; gives how many sessions ended."""
+    KnownDevice.objects.all().delete()
+    people = set(SignIn.objects.exclude(user=None).values_list("user_id", flat=True))
+    ended = SignIn.objects.all().delete()[0]
+    for user_id in people:
+        auditing.note_of_person(user_id=user_id, action="sessions_ended")
     return ended
 
 

@@ -17,7 +17,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import BooleanField, CharField, DecimalField, Serializer, UUIDField
 
-from accounts import limits, tenancy
+from accounts import limits, origin, tenancy
 from accounts.doors.asking import query_problems
 from accounts.doors.conditions import is_known, required_match, version_tag
 from accounts.doors.keys import answer_once, key_of, refuse_keyless_program
@@ -71,6 +71,7 @@ class OperatorView(GenericAPIView[Any]):
             super().perform_authentication(request)
             if isinstance(request.auth, Actor):
                 buckets = limits.of_actor(request.auth)
+                origin.acting(request.auth.kind, request.auth.id, request.auth.operator_id)
         finally:
             self._count(buckets)
 

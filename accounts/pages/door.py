@@ -16,7 +16,7 @@ from django.utils import translation
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods
 
-from accounts import languages, limits, queries, tenancy
+from accounts import languages, limits, origin, queries, tenancy
 from accounts.errors import NotFound
 from accounts.languages import Manner, _
 from accounts.models import Closing, Operator, User
@@ -62,6 +62,7 @@ def operator_page(
                 back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
                 return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
             request.actor, locale, request.look = _admitted(request, slug)
+            origin.acting(request.actor.kind, request.actor.id, request.actor.operator_id)
             _count(request, limits.of_actor(request.actor))
             with tenancy.reading(request.actor):
                 request.operator = queries.get_operator()

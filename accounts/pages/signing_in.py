@@ -76,7 +76,10 @@ def _person_of(request: HttpRequest) -> User | None:
 @require_POST
 def sign_out(request: HttpRequest) -> HttpResponse:
     logout(request)
-    return redirect("sign-in")
+    answer = redirect("sign-in")
+    # What the browser kept of the pages goes with the session; its cookies stay, for it is still a known browser.
+    answer["Clear-Site-Data"] = '"cache", "storage"'
+    return answer
 
 
 @never_cache
