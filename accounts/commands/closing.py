@@ -115,7 +115,7 @@ def _tell(_actor: Actor, job: Job) -> None:
                 name=owner.name,
                 by=closing.asked_by.name,
                 operator=operator.name,
-                day=phrases.day(closing.due_on),
+                day=phrases.day_year(closing.due_on),
             ),
             from_email=sender,
             to=[owner.user.email],

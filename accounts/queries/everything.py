@@ -16,7 +16,7 @@ from django.db import connection, models
 from accounts.errors import Conflict
 from accounts.languages import _
 from accounts.models import Operator
-from accounts.tenancy import OperatorScoped, current_operator_id
+from accounts.tenancy import current_operator_id
 
 AT_ONCE = 2_000
 # Of what may be megabytes.
@@ -74,8 +74,12 @@ class Heads:
 
 def tables() -> list[Table]:
     """The operator's own row first, then every table of an operator by its name."""
-    found = [_table(model, "operator_id") for model in apps.get_models() if issubclass(model, OperatorScoped)]
+    found = [_table(model, "operator_id") for model in apps.get_models() if _is_of_operators(model)]
     return [_table(Operator, "id"), *sorted(found, key=lambda table: table.name)]
+
+
+def _is_of_operators(model: type[models.Model]) -> bool:
+    return any(field.name == "operator" and field.related_model is Operator for field in model._meta.fields)
 
 
 def _table(model: type[models.Model], owner_column: str) -> Table:
