@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import uuid4, uuid5
@@ -328,6 +328,9 @@ def every_call(cast: Cast, ids: Mapping[str, Any], document: dict[str, Any]) -> 
     setting = Setting(cast, signed_in(cast), {name: str(value) for name, value in ids.items()})
     for name, path, method in operations(document):
         with clock.playing(LATER.get(name, clock.now())):
+            if name in LATER:
+                # By then nobody is signed in any more.
+                setting = replace(setting, api=signed_in(cast))
             answered = call(setting, name, path, method)
         yield answered
 

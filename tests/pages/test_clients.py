@@ -122,6 +122,7 @@ def test_a_secret_is_changed_without_a_pause(north: Cast, later: Any) -> None:
     assert "Two secrets are live already." in text_of(third)
     assert owner.submit(f"{page}/secret", overlap="for ever").status_code == 422
     later(days=1)
+    owner = signed_in(north, Role.OWNER)
     assert f"…{old[-4:]}" not in text_of(owner.get(page))
 
 

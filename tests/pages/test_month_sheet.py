@@ -152,8 +152,8 @@ def test_the_rows_behind_a_figure_come_to_it(served: Cast, figure: Figure) -> No
 
 
 def test_each_number_opens_its_rows_and_they_lead_on(served: Cast) -> None:
-    visitor = signed_in(served, Role.VIEWER)
     with clock.playing(NOW):
+        visitor = signed_in(served, Role.VIEWER)
         body = visitor.get(address(served)).content.decode()
         links = re.findall(rf'href="({address(served)}/[a-z-]+)"', body)
         texts = {link.rsplit("/", 1)[1]: text_of(visitor.get(link)) for link in links}

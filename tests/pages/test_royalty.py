@@ -110,6 +110,7 @@ def test_the_page_of_statements_lists_each_month(north):
     visitor, path = signed_in(north, Role.OWNER), f"/{north.operator.slug}/royalty/"
     visitor.submit(f"{path}terms", **{**TERMS, "minimum": "5"})
     with clock.playing(datetime(2026, 8, 4, 9, tzinfo=UTC)):
+        visitor = signed_in(north, Role.OWNER)
         for month in ("2026-05", "2026-06", "2026-07"):
             assert visitor.submit(f"{path}state", month=month).status_code == 302
 

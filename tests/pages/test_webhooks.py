@@ -151,6 +151,7 @@ def test_a_new_secret_is_shown_once_with_how_long_the_one_before_signs(north, ow
 def test_messages_since_a_time_of_the_operators_own_are_sent_once_more(north, owner, pages, told, later):
     hooks.deliver(north, hooks.taking())
     later(hours=1)
+    owner = signed_in(north, Role.OWNER)
     hooks.add_customers(north, 2, "LATER")
     hooks.tell(north)
     hooks.deliver(north, hooks.taking())
