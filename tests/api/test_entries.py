@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 import logging
-from datetime import date
 from uuid import uuid4
 
 from accounts import clock
 from accounts.permissions import PROGRAM_SCOPES, Permission, Role
-from servicing.commands.entries import MOST_SHOWINGS, set_code
-from servicing.commands.planning import plan_visit
+from servicing.commands.entries import MOST_SHOWINGS
 from servicing.queries import entries
 from tests.api.callers import LISTS, everything, made, phone_of, program_of, signed_in
-
-CODE = "Quarz 7731 Nord"
-
-
-def kept(cast, label="Key box", code=CODE):
-    return set_code(actor=cast.dispatcher, site_id=cast.site.id, label=label, code=code)
-
-
-def planned(cast):
-    return plan_visit(actor=cast.dispatcher, site_id=cast.site.id, day=date(2026, 6, 15))
+from tests.servicing.coded import CODE, kept, planned
 
 
 def listed(cast):

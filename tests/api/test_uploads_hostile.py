@@ -1,6 +1,6 @@
 """Every door that takes a file, and files that are not what they say: told by their content, drawn anew or refused in words.
 
-OWASP ASVS 5.0, chapter V5 (file handling), and 1.5.1 (XML). The files are made here, by the standards named beside them.
+OWASP ASVS 5.0, chapter V5 (file handling), and 1.5.1 (XML).
 """
 
 from __future__ import annotations
@@ -8,8 +8,6 @@ from __future__ import annotations
 import gzip
 import io
 import re
-import struct
-import zipfile
 import zlib
 from pathlib import Path
 from typing import Any
@@ -29,6 +27,18 @@ from fleet import queries as fleet
 from servicing.queries.photos import photo_content, photos_of_unit
 from servicing.rules.pictures import MOST_BYTES, drawn_anew
 from tests.api.callers import ROOT, made, phone_of, signed_in
+from tests.api.hostile import (
+    SCRIPT,
+    SVG,
+    header,
+    jpeg,
+    located,
+    png,
+    png_of,
+    text_chunk,
+    with_segment,
+    zipped,
+)
 from tests.billing.bank.files import Entry, camt
 from tests.billing.bank.files import Said as Statement
 from tests.cast import Cast
@@ -44,8 +54,6 @@ DOORS = {
     "billing/api/bank_files.py",
     "billing/pages/bank_files.py",
 }
-SCRIPT = b"<html><script>alert(1)</script></html>"
-SVG = b'<?xml version="1.0"?><svg xmlns="http://www.w3.org/2000/svg" onload="alert(1)"><script>alert(1)</script></svg>'
 
 
 def test_every_door_that_takes_a_file_is_tried_here():
@@ -64,61 +72,10 @@ def test_every_door_that_takes_a_file_is_tried_here():
 # Photos
 
 
-def jpeg(**said: Any) -> bytes:
-    out = io.BytesIO()
-    Image.new("RGB", (64, 48), "white").save(out, "JPEG", **said)
-    return out.getvalue()
-
-
-def png(**said: Any) -> bytes:
-    out = io.BytesIO()
-    Image.new("RGB", (64, 48), "white").save(out, "PNG", **said)
-    return out.getvalue()
-
-
-def with_segment(marker: int, content: bytes) -> bytes:
-    """A JPEG with one more segment behind its beginning (ITU-T T.81, annex B.1.1.4)."""
-    plain = jpeg()
-    return plain[:2] + struct.pack(">BBH", 0xFF, marker, len(content) + 2) + content + plain[2:]
-
-
-def png_of(*chunks: tuple[bytes, bytes]) -> bytes:
-    """A PNG of any chunks (ISO 15948, 5.3)."""
-    body = b"".join(
-        struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
-        for kind, data in chunks
-    )
-    return b"\x89PNG\r\n\x1a\n" + body
-
-
-def header(width: int, height: int) -> tuple[bytes, bytes]:
-    return b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
-
-
-def zipped(name: str = "a.html") -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as archive:
-        archive.writestr(name, SCRIPT)
-    return out.getvalue()
-
-
-def located() -> bytes:
-    """A JPEG that says where it was taken (Exif 2.32, GPS IFD)."""
-    exif = Image.Exif()
-    exif[0x010F] = "Invented Maker"
-    exif.get_ifd(0x8825).update({1: "N", 2: (54.0, 19.0, 23.0)})
-    return jpeg(exif=exif)
-
-
 def send(cast: Cast, content: bytes, media: str = "image/jpeg") -> Any:
     said = {"id": uuid4(), "unit": cast.unit.id, "taken_at": "2026-06-15T13:59:00+02:00"}
     query = urlencode({name: str(value) for name, value in said.items()})
     return phone_of(cast).post(f"{ROOT}photos?{query}", content, content_type=media)
-
-
-def text_chunk(size: int) -> bytes:
-    """A text of this many bytes, packed (ISO 15948, 11.3.4.4)."""
-    return b"Comment\x00\x00" + zlib.compress(b"\0" * size, 9)
 
 
 NO_PICTURES = {

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import re
-from datetime import date, timedelta
+from datetime import timedelta
 
 import pytest
 
 from accounts import tenancy
 from accounts.commands import operators
 from accounts.permissions import Role
-from servicing.commands.entries import MOST_SHOWINGS, set_code, show_code
+from servicing.commands.entries import MOST_SHOWINGS, show_code
 from servicing.commands.planning import plan_visit
 from servicing.models import EntrySecret
 from servicing.queries import entries
 from tests.pages.visitors import Visitor, signed_in, text_of
-
-CODE = "Quarz 7731 Nord"
-TODAY = date(2026, 6, 15)
+from tests.servicing.coded import CODE, TODAY, kept, planned
 
 
 def set_up_of(cast):
@@ -26,14 +24,6 @@ def set_up_of(cast):
 
 def page_of(cast):
     return f"/{cast.operator.slug}/sites/S1/entry"
-
-
-def kept(cast, label="Key box", code=CODE):
-    return set_code(actor=cast.dispatcher, site_id=cast.site.id, label=label, code=code)
-
-
-def planned(cast, day=TODAY):
-    return plan_visit(actor=cast.dispatcher, site_id=cast.site.id, day=day)
 
 
 def test_the_office_sets_replaces_and_strikes_and_never_reads_back(north):
