@@ -79,10 +79,13 @@ def _from_a_session(purpose: str, user_id: UUID, sealed: str) -> bytes | None:
         return None
 
 
-def set_up(*, user_id: UUID, sealed: str, typed: str, session_key: str = "") -> list[str]:
-    """Make a secret the person's second factor, confirmed by its first code, in place of one they had.
+def set_up(
+    *, user_id: UUID, sealed: str, typed: str, replaces: bool = False, session_key: str = ""
+) -> list[str]:
+    """Make a secret the person's second factor, confirmed by its first code; ``replaces``: in place of one they have.
 
-    Gives their recovery codes, which are kept nowhere in readable form. Their other sessions end. BadInput for a wrong code.
+    Gives their recovery codes, which are kept nowhere in readable form. Their other sessions end. BadInput for a wrong code,
+    Conflict for a first one when there is one already.
     """
     secret = secret_in(user_id, sealed)
     step = rules.step_of(secret, typed, clock.machine().timestamp())
@@ -91,6 +94,8 @@ def set_up(*, user_id: UUID, sealed: str, typed: str, session_key: str = "") -> 
     with telling.telling(user_id, "second_factor_set_up"):
         # Two set-ups at once: one after the other.
         User.objects.select_for_update().get(id=user_id)
+        if not replaces and has_second_factor(user_id):
+            raise Conflict(_("A second factor was set up meanwhile. Sign in again with its code."))
         now = clock.now()
         SecondFactor.objects.update_or_create(
             user_id=user_id,

@@ -214,9 +214,15 @@ def _set_up(request: HttpRequest, user: User, page: dict[str, Any]) -> list[str]
             )
         elif form.is_valid():
             try:
-                # Signed out, nobody's session is this one's.
-                key = (request.session.session_key or "") if request.user.is_authenticated else ""
-                codes = commands.set_up(user_id=user.id, sealed=sealed, typed=form.typed, session_key=key)
+                # Who knows the password alone never takes the place of what is there; nor is this session anybody's yet.
+                is_in = request.user.is_authenticated
+                codes = commands.set_up(
+                    user_id=user.id,
+                    sealed=sealed,
+                    typed=form.typed,
+                    replaces=is_in,
+                    session_key=(request.session.session_key or "") if is_in else "",
+                )
             except Refusal as refusal:
                 say(form, refusal)
                 page["status"] = refusal.status

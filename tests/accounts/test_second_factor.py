@@ -43,7 +43,7 @@ def with_factor(person: User) -> tuple[bytes, list[str]]:
     """A person's new authenticator, and their recovery codes."""
     sealed = second_factor.new_secret(person.id)
     secret = second_factor.secret_in(person.id, sealed)
-    codes = second_factor.set_up(user_id=person.id, sealed=sealed, typed=code_of(secret, -1))
+    codes = second_factor.set_up(user_id=person.id, sealed=sealed, typed=code_of(secret, -1), replaces=True)
     return secret, codes
 
 
@@ -95,6 +95,17 @@ def test_a_second_factor_begins_with_its_first_code(north: Cast) -> None:
     # The code that confirmed it is used up.
     with pytest.raises(BadInput, match="used already"):
         second_factor.give(user_id=person.id, typed=code_of(secret))
+
+
+def test_who_knows_the_password_alone_replaces_nothing(north: Cast) -> None:
+    person = north.users[Role.OWNER]
+    first, second = (second_factor.new_secret(person.id) for _ in range(2))
+    code = {one: code_of(second_factor.secret_in(person.id, one)) for one in (first, second)}
+    second_factor.set_up(user_id=person.id, sealed=first, typed=code[first])
+    with pytest.raises(Conflict):
+        second_factor.set_up(user_id=person.id, sealed=second, typed=code[second])
+    assert owed(north, person) == ["second_factor_set_up"]
+    assert recovery_codes_left(person.id) == rules.RECOVERY_CODES
 
 
 def test_a_sealed_secret_serves_nobody_else(north: Cast) -> None:
