@@ -82,9 +82,9 @@ NEWS: dict[str, News] = {
         ),
     ),
     "recovery_code_used": News(
-        N_("A recovery code was used to sign in"),
+        N_("One of your recovery codes was used"),
         N_(
-            "Somebody signed in as {email} with your password and one of your recovery codes. If your authenticator is "
+            "Somebody gave the password of {email} and one of your recovery codes, and was let in. If your authenticator is "
             "lost, set up another one and make new recovery codes."
         ),
     ),
