@@ -124,6 +124,8 @@ def test_a_small_file_of_more_pixels_than_memory_is_refused_by_its_header(north)
     assert "25 million pixels" in answer.json()["detail"]
 
 
+SAID = PngImagePlugin.PngInfo()
+SAID.add_text("x", SCRIPT.decode())
 HIDING = {
     "an archive behind it": jpeg() + zipped(),
     "a page behind it": jpeg() + SCRIPT,
@@ -131,9 +133,7 @@ HIDING = {
     "a page where a program keeps its own": with_segment(0xED, SCRIPT),
     "a page where colours are explained": jpeg(icc_profile=SCRIPT * 10),
     "where it was taken": located(),
-    "a page in a text of it": png(
-        pnginfo=(said := PngImagePlugin.PngInfo(), said.add_text("x", SCRIPT.decode()))[0]
-    ),
+    "a page in a text of it": png(pnginfo=SAID),
     "a page behind its end": png() + SCRIPT,
 }
 
