@@ -75,6 +75,7 @@ def _refuse_absent(customer_id: UUID | None, site_id: UUID | None, restroom_id: 
 
 def make_room_links(*, actor: Actor, site_id: UUID) -> list[RecordLink]:
     """A link for every restroom of a site that has no open one yet; gives those made."""
+    require(actor, Permission.RECORDS_SHARE)
     with tenancy.reading(actor):
         accounts.get_site(site_id)
         lines = links.links_of_site(site_id)
