@@ -75,7 +75,12 @@ BEGIN
         IF changed IS NULL THEN
             RETURN NULL;
         END IF;
-        about := jsonb_build_object('changed', to_jsonb(changed));
+        -- What the row is of stands beside what changed of it.
+        about := jsonb_build_object('changed', to_jsonb(changed)) || coalesce((
+            SELECT jsonb_build_object('of', jsonb_object_agg(f.key, f.value)) FROM jsonb_each(fresh) f
+            WHERE f.key = ANY (tellable) AND f.key <> ALL (changed) AND right(f.key, 3) = '_id' AND f.value <> 'null'
+            HAVING count(*) > 0
+        ), '{}');
     END IF;
     IF TG_ARGV[3] <> '' THEN
         about := about || jsonb_build_object('label', either -> TG_ARGV[3]);

@@ -145,7 +145,7 @@ def _line(entry: AuditEntry, names: Mapping[str, str], zone: str) -> Line:
         ACTS.get(entry.action, OTHER_ACT),
         who=who,
         kind=kind_words(entry.kind),
-        label=_label(entry, was | now | about, names),
+        label=_label(entry, about | (about.get("of") or {}) | was | now, names),
         columns=", ".join(column_words(one) for one in columns),
         act=entry.action.replace("_", " "),
         row=entry.row_id,
@@ -197,6 +197,6 @@ def _ids(entries: list[AuditEntry]) -> set[str]:
     ids = {entry.row_id for entry in entries}
     for entry in entries:
         about = entry.about if isinstance(entry.about, dict) else {}
-        for values in (about, about.get("from") or {}, about.get("to") or {}):
+        for values in (about, *(about.get(part) or {} for part in ("of", "from", "to"))):
             ids |= {value for value in values.values() if isinstance(value, str)}
     return ids

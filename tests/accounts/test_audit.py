@@ -45,6 +45,7 @@ def test_what_is_added_changed_and_removed_is_told_with_who_did_it_from_where(no
     # That the name is another is told; which it was and is stays in the row.
     assert changed.about == {
         "changed": ["name", "wants_announcements"],
+        "of": {"site_id": str(north.site.id)},
         "from": {"wants_announcements": True},
         "to": {"wants_announcements": False},
     }
