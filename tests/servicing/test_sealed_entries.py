@@ -9,6 +9,7 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from django.db import ProgrammingError
+from django.views.debug import ExceptionReporter
 
 from accounts import tenancy
 from accounts.errors import BadInput, Conflict
@@ -112,3 +113,27 @@ def test_showings_are_only_added_to(north):
             act(EntryShowing.objects.all())
     with pytest.raises(ProgrammingError, match="permission denied"), tenancy.writing(north.owner):
         EntrySecret.objects.all()._raw_delete("default")
+
+
+@pytest.mark.parametrize("act", ["set", "show"])
+def test_no_report_of_an_error_holds_a_code(north, monkeypatch, act):
+    """As Django's reporter would mail or print it, with the local names of every frame from the command on."""
+    row = kept(north, "Alarm")
+    planned(north)
+
+    def fail(*_given, **_named):
+        raise RuntimeError("no room on the disk")
+
+    monkeypatch.setattr("servicing.commands.entries.auditing.note", fail)
+    monkeypatch.setattr("servicing.commands.entries.sealing.seal_text", fail)
+    with pytest.raises(RuntimeError) as failed:
+        kept(north) if act == "set" else show(north, row)
+    trace = failed.value.__traceback__
+    while trace is not None and "sensitive_variables" not in trace.tb_frame.f_code.co_name:
+        trace = trace.tb_next
+
+    told = ExceptionReporter(None, RuntimeError, failed.value, trace).get_traceback_html()
+
+    assert f"{act}_code" in told
+    assert str(north.site.id) in told
+    assert CODE not in told
