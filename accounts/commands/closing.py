@@ -88,8 +88,8 @@ def withdraw_closing(*, actor: Actor) -> None:
 
 def _owe_mails(closing: Closing, what: str) -> None:
     """One mail an owner, so that none gets a second one when another's fails."""
-    refs = {f"{closing.id}/{what}/{owner.id}": f"{what}/{closing.id}/{owner.id}" for owner in owners()}
-    jobs.enqueue_all(kind=TELL, refs=refs)
+    keys = [f"{what}/{closing.id.hex}/{owner.id.hex}" for owner in owners()]
+    jobs.enqueue_all(kind=TELL, refs={key: key for key in keys})
 
 
 def tell_of_closing(operator_id: UUID, job_id: UUID) -> bool:
