@@ -54,7 +54,9 @@ ALTER TABLE public.accounts_auditentry ENABLE ALWAYS TRIGGER accounts_auditentry
 CREATE FUNCTION public.accounts_note_row() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE
     scope text := current_setting('wickround.operator_id', true);
+    keys text[] := TG_ARGV[2]::text[];
     tellable text[] := TG_ARGV[4]::text[];
+    owner text;
     was jsonb;
     fresh jsonb;
     either jsonb;
@@ -69,6 +71,7 @@ BEGIN
         fresh := to_jsonb(NEW);
         either := fresh;
     END IF;
+    owner := either ->> TG_ARGV[1];
     IF TG_OP = 'UPDATE' THEN
         SELECT array_agg(f.key ORDER BY f.key) INTO changed FROM jsonb_each(fresh) f
         WHERE f.value IS DISTINCT FROM was -> f.key AND f.key <> ALL (TG_ARGV[5]::text[]);
@@ -97,13 +100,19 @@ BEGIN
             WHERE f.key = ANY (tellable) AND (changed IS NULL OR f.key = ANY (changed)) HAVING count(*) > 0
         ), '{}');
     END IF;
-    PERFORM set_config('wickround.operator_id', either ->> TG_ARGV[1], true);
-    INSERT INTO public.accounts_auditentry (operator_id, action, kind, row_id, about)
-    SELECT (either ->> TG_ARGV[1])::uuid,
+    IF scope IS DISTINCT FROM owner THEN
+        PERFORM set_config('wickround.operator_id', owner, true);
+    END IF;
+    INSERT INTO public.accounts_auditentry (operator_id, action, kind, row_id, about) VALUES (
+        owner::uuid,
         CASE TG_OP WHEN 'INSERT' THEN 'added' WHEN 'UPDATE' THEN 'changed' ELSE 'removed' END,
-        TG_ARGV[0], string_agg(either ->> k.name, '/' ORDER BY k.place), about
-    FROM unnest(TG_ARGV[2]::text[]) WITH ORDINALITY AS k (name, place);
-    PERFORM set_config('wickround.operator_id', coalesce(scope, ''), true);
+        TG_ARGV[0],
+        either ->> keys[1] || coalesce('/' || (either ->> keys[2]), ''),
+        about
+    );
+    IF scope IS DISTINCT FROM owner THEN
+        PERFORM set_config('wickround.operator_id', coalesce(scope, ''), true);
+    END IF;
     RETURN NULL;
 END $$;
 
