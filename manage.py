@@ -41,6 +41,10 @@ def main() -> None:
         )
     if sys.argv[1:2] and sys.argv[1] in OF_A_DATABASE and not os.environ.get("DATABASE_URL"):
         sys.exit(on_the_demo(sys.argv[1:]))
+    from accounts import origin  # noqa: PLC0415
+
+    # For the audit: what a command changes comes from it.
+    origin.at_door(f"command {' '.join(sys.argv[1:2])}".strip())
     execute_from_command_line(sys.argv)
 
 
