@@ -20,7 +20,7 @@ from accounts.errors import BadInput, NotFound, Problem
 from accounts.languages import N_, _
 from accounts.models import User
 from accounts.permissions import Actor, Permission, require
-from accounts.rules.passwords import LEAST, MOST, Weakness, weakness
+from accounts.rules.passwords import LEAST, MOST, Weakness, weaknesses
 
 log = logging.getLogger("wickround.security")
 
@@ -52,10 +52,10 @@ def refuse_weak(password: str, *, person: User, operators: Iterable[str] = ()) -
     members_of = queries.memberships_of(person.id)
     words = [person.email, person.name, *operators]
     words += [word for one in members_of for word in (one.operator_name, one.slug, one.member_name)]
-    why = weakness(password, words=words, common=_common)
-    if why is not None:
-        sentence = _(_WHY_NOT[why], least=LEAST, most=MOST)
-        raise BadInput(_("Choose another password."), errors=[Problem("/password", why, sentence)])
+    found = weaknesses(password, words=words, common=_common)
+    if found:
+        said = [Problem("/password", why, _(_WHY_NOT[why], least=LEAST, most=MOST)) for why in found]
+        raise BadInput(_("Choose another password."), errors=said)
 
 
 def keep(person: User, password: str, *, operators: Iterable[str] = ()) -> None:

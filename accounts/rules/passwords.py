@@ -28,7 +28,7 @@ _AS_LETTERS = str.maketrans(
 
 
 class Weakness(StrEnum):
-    """What is wrong with a password; the first that holds is told."""
+    """What is wrong with a password."""
 
     SHORT = "short"
     LONG = "long"
@@ -37,17 +37,20 @@ class Weakness(StrEnum):
     MONOTONE = "monotone"
 
 
-def weakness(password: str, *, words: Iterable[str], common: Collection[str]) -> Weakness | None:
-    """Why a password may not be, or None.
+def weaknesses(password: str, *, words: Iterable[str], common: Collection[str]) -> list[Weakness]:
+    """Why a password may not be; nothing for one that may. Of its length, and of why it is tried first, one reason each.
 
     ``words``: what others know of its person, such as their name, e-mail address and operators. ``common``: passwords in lower
     case that are in use by many.
     """
-    if len(password) < LEAST:
-        return Weakness.SHORT
     if len(password) > MOST:
-        return Weakness.LONG
-    plain = _plain(password)
+        return [Weakness.LONG]
+    tried_first = _tried_first(_plain(password), words, common)
+    found = [Weakness.SHORT] if len(password) < LEAST else []
+    return [*found, tried_first] if tried_first else found
+
+
+def _tried_first(plain: str, words: Iterable[str], common: Collection[str]) -> Weakness | None:
     if any(_core(one) in common or one in common for one in _readings(plain)):
         return Weakness.COMMON
     if _is_of_known_words(plain, words):

@@ -67,11 +67,11 @@ def test_what_is_refused_is_not_done_and_is_done_after_another_sign_in(north: Ca
     later(minutes=25)
     phones = len(owner.get("/api/v1/devices").json()["results"])
     sent = {"crew": str(north.crew.id), "label": "Another phone"}
-    refused = owner.post("/api/v1/devices", sent)
+    refused = owner.post("/api/v1/devices", sent, content_type="application/json")
     assert is_asked(refused)
     assert "sign in again" in refused.json()["detail"]
     assert len(owner.get("/api/v1/devices").json()["results"]) == phones
-    assert signed_in(north).post("/api/v1/devices", sent).status_code == 201
+    assert signed_in(north).post("/api/v1/devices", sent, content_type="application/json").status_code == 201
 
 
 @pytest.mark.parametrize("role", [Role.VIEWER, Role.CREW_MEMBER])

@@ -101,7 +101,7 @@ OTHERWISE = {
 def posted() -> Iterator[tuple[str, Any]]:
     for page in pages:
         if "POST" in getattr(page.callback, "methods", ()):
-            yield str(page.name), getattr(page.callback, "recent", False)
+            yield str(getattr(page, "name", "")), getattr(page.callback, "recent", False)
 
 
 def test_every_form_of_an_operator_asks_or_says_why_not() -> None:

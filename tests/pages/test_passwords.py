@@ -30,7 +30,7 @@ def mailing(settings: Any, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def link_in_the_mail() -> str:
     (sent,) = mail.outbox
-    (link,) = re.findall(r"https://wickround\.example(\S+)", sent.body)
+    (link,) = re.findall(r"https://wickround\.example(\S+)", str(sent.body))
     return str(link)
 
 
