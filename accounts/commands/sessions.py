@@ -59,12 +59,19 @@ def end_others(user_id: UUID, *, but: str) -> int:
     return ended
 
 
-def sign_out_everywhere(user_id: UUID) -> int:
+def sign_out_everywhere(user_id: UUID, *, by_person: bool = True) -> int:
     """End all of a person's sessions, and know none of their browsers any more; gives how many sessions ended."""
     forget_devices(user_id)
     ended = end_sessions(user_id)
-    auditing.note_of_person(user_id=user_id, action="sessions_ended", count=ended)
+    auditing.note_of_person(user_id=user_id, action="sessions_ended", by_person=by_person, count=ended)
     return ended
+
+
+def forget_device(user_id: UUID, *, device_id: UUID) -> None:
+    """One known browser less. NotFound for one that is forgotten, or another's."""
+    if not KnownDevice.objects.filter(user_id=user_id, id=device_id).delete()[0]:
+        raise NotFound(_("This browser is forgotten already."))
+    auditing.note_of_person(user_id=user_id, action="browser_forgotten")
 
 
 # What whoever runs the service does.
@@ -75,7 +82,7 @@ def end_by_email(email: str) -> int:
     person = queries.get_user_by_email(email.strip().lower())
     if person is None:
         raise NotFound(_("Nobody signs in with this e-mail address."))
-    return sign_out_everywhere(person.id)
+    return sign_out_everywhere(person.id, by_person=False)
 
 
 def end_of_everybody() -> int:
@@ -84,15 +91,8 @@ def end_of_everybody() -> int:
     people = set(SignIn.objects.exclude(user=None).values_list("user_id", flat=True))
     ended = SignIn.objects.all().delete()[0]
     for user_id in people:
-        auditing.note_of_person(user_id=user_id, action="sessions_ended")
+        auditing.note_of_person(user_id=user_id, action="sessions_ended", by_person=False)
     return ended
-
-
-def forget_device(user_id: UUID, *, device_id: UUID) -> None:
-    """One known browser less. NotFound for one that is forgotten, or another's."""
-    if not KnownDevice.objects.filter(user_id=user_id, id=device_id).delete()[0]:
-        raise NotFound(_("This browser is forgotten already."))
-    auditing.note_of_person(user_id=user_id, action="browser_forgotten")
 
 
 # Browsers

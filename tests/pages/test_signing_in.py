@@ -14,7 +14,7 @@ from django.contrib.auth.hashers import Argon2PasswordHasher
 from accounts import clock
 from accounts.commands import people, sessions
 from accounts.ids import uuid7
-from accounts.models import KnownDevice, SignIn, User
+from accounts.models import AuditEntry, KnownDevice, SignIn, User
 from accounts.pages.letting_in import device_cookie_name
 from accounts.permissions import Role
 from accounts.sessions import digest_of
@@ -428,3 +428,25 @@ def test_a_person_forgets_one_browser(north: Cast):
 
     assert not KnownDevice.objects.filter(user=north.users[Role.DISPATCHER]).exists()
     assert "None yet." in text_of(visitor.get(where))
+
+
+def test_each_operator_of_a_person_is_told_of_sign_ins_and_ends(north: Cast, south: Cast):
+    here = signed_in_anew(north)
+    signed_in_anew(north)
+    where = f"/{north.operator.slug}/me/where"
+    here.submit(f"{where}/end-others")
+    here.submit(f"{where}/end-all")
+
+    with north.reading():
+        found = AuditEntry.objects.filter(actor_id=north.dispatcher.id).order_by("number")
+        noted = [(one.action, one.about, one.address) for one in found]
+    with south.reading():
+        assert not AuditEntry.objects.filter(action__in=["signed_in", "sessions_ended"]).exists()
+
+    assert [(action, about) for action, about, _address in noted] == [
+        ("signed_in", {}),
+        ("signed_in", {}),
+        ("sessions_ended", {"count": 1}),
+        ("sessions_ended", {"count": 1}),
+    ]
+    assert noted[0][2] == here.network
