@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 
 from accounts import clock, tenancy
@@ -31,34 +32,37 @@ def write_everything(actor: Actor, out: Out, begun: Any = lambda: None) -> dict[
     """
     require(actor, Permission.EVERYTHING_EXPORT)
     tables = everything.tables()
-    names = [table.name for table in tables]
-    with tenancy.operator_scope(actor.operator_id, read_only=True, one_snapshot_of=names):
+    locked = [table.name for table in tables]
+    with tenancy.operator_scope(actor.operator_id, read_only=True, one_snapshot_of=locked):
         everything.one_at_a_time()
         begun()
         operator, heads, now = accounts.get_operator(), everything.heads(), clock.now()
-        archive = Archive(out, now)
-        written = [table for table in tables if table.name not in left_out.TABLES]
-        with archive.file("README.txt") as entry:
-            entry.write(words.readme(operator.name, now).encode())
-        with archive.file("data-dictionary.csv") as entry:
-            _write_rows(entry, dictionary.COLUMNS, dictionary.rows(written))
-        for table in written:
-            _write_table(archive, table)
-        with archive.file("tables/people.csv") as entry:
-            _write_rows(entry, everything.PEOPLE_COLUMNS, everything.people_through())
-        _write_log(archive)
-        _write_files(archive)
-        return archive.close(
-            format=FORMAT,
-            operator={"id": str(operator.id), "slug": operator.slug, "name": operator.name},
-            moment=now.isoformat(),
-            log_position=heads.position,
-            audit_number=heads.number,
-            left_out={
-                "tables": left_out.TABLES,
-                "columns": {".".join(k): v for k, v in left_out.COLUMNS.items()},
-            },
-        )
+        with Archive(out, now) as archive:
+            _write_words(archive, operator.name, tables, now)
+            for table in tables:
+                if table.name not in left_out.TABLES:
+                    _write_table(archive, table)
+            with archive.file("tables/people.csv") as entry:
+                _write_rows(entry, everything.PEOPLE_COLUMNS, everything.people_through())
+            _write_log(archive)
+            _write_files(archive)
+            columns = {".".join(names): why for names, why in left_out.COLUMNS.items()}
+            return archive.close(
+                format=FORMAT,
+                operator={"id": str(operator.id), "slug": operator.slug, "name": operator.name},
+                moment=now.isoformat(),
+                log_position=heads.position,
+                audit_number=heads.number,
+                left_out={"tables": left_out.TABLES, "columns": columns},
+            )
+
+
+def _write_words(archive: Archive, operator: str, tables: list[everything.Table], now: datetime) -> None:
+    with archive.file("README.txt") as entry:
+        entry.write(words.readme(operator, now).encode())
+    written = [table for table in tables if table.name not in left_out.TABLES]
+    with archive.file("data-dictionary.csv") as entry:
+        _write_rows(entry, dictionary.COLUMNS, dictionary.rows(written))
 
 
 def _write_table(archive: Archive, table: everything.Table) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import IO, Any, Protocol
+from typing import IO, Any, Protocol, Self
 
 MANIFEST = "manifest.json"
 # Folders and names of plain letters, so that no program unpacks a file to another place than its folder.
@@ -49,12 +49,20 @@ class Entry:
 
 
 class Archive:
-    """``files``: what was written so far, as the manifest says it."""
+    """``files``: what was written so far, as the manifest says it. What breaks off is left without an end, so that it opens nowhere."""
 
     def __init__(self, out: Out, at: datetime) -> None:
         self.zip = zipfile.ZipFile(_Forward(out), "w", zipfile.ZIP_DEFLATED)
         self.at = at
         self.files: list[dict[str, Any]] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_fault: object) -> None:
+        if kind is not None:
+            # Else Python's writer would end it once it is forgotten.
+            self.zip.fp = None
 
     @contextmanager
     def file(self, name: str, *, packed: bool = True) -> Iterator[Entry]:

@@ -6,9 +6,10 @@ import os
 from pathlib import Path
 from typing import Any
 
+from accounts import languages, queries, tenancy
 from accounts.commands.exporting import note_export
 from accounts.errors import Conflict
-from accounts.languages import _
+from accounts.languages import Manner, _
 from accounts.permissions import Actor
 from config.exporting import write_everything
 from config.exporting.reading_back import faults
@@ -22,11 +23,14 @@ def write_file(actor: Actor, path: Path) -> dict[str, Any]:
     if path.exists():
         raise Conflict(_("{path} is there already. Name another file.", path=path))
     note_export(actor=actor)
+    with tenancy.reading(actor):
+        operator = queries.get_operator()
     part = path.with_name(f"{path.name}.part")
     try:
         # For nobody else to read: it holds what people said.
         with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
-            manifest = write_everything(actor, file)
+            with languages.speaking(Manner(languages.known_locale(operator.locale), operator.measures)):
+                manifest = write_everything(actor, file)
             file.flush()
             os.fsync(file.fileno())
         wrong = faults(part)

@@ -177,7 +177,7 @@ def test_an_owner_asks_for_it_and_withdraws_it(north: Cast) -> None:
 
 def test_everybody_works_on_while_it_is_to_be_closed(north: Cast) -> None:
     closing.ask_to_close(actor=north.owner, slug=north.operator.slug)
-    assert [fate.status for fate in north.upload(north.installed())] == ["accepted"]
+    assert [fate.fate for fate in north.upload(north.installed())] == ["accepted"]
 
 
 def run_owed(cast: Cast) -> int:

@@ -33,11 +33,10 @@ INSERT INTO accounts_site SELECT s.* FROM accounts_site t, generate_series(1, %(
 ) s WHERE t.operator_id = %(operator)s AND t.code = 'S1'
 """
 EVENTS = """
-INSERT INTO servicing_event SELECT s.* FROM servicing_event t, generate_series(1, %(rows)s) n, LATERAL jsonb_populate_record(
-    t, jsonb_build_object('event_id', gen_random_uuid(), 'position', t.position + n, 'device_sequence', 1000000 + n)
-) s WHERE t.operator_id = %(operator)s AND t.position = (
-    SELECT max(position) FROM servicing_event WHERE operator_id = %(operator)s
-)
+INSERT INTO servicing_event ({columns}) SELECT {values}
+FROM servicing_event t, generate_series(1, %(rows)s) n, LATERAL jsonb_populate_record(
+    t, jsonb_build_object('event_id', gen_random_uuid(), 'device_sequence', 1000000 + n)
+) s WHERE t.operator_id = %(operator)s
 """
 
 
@@ -80,11 +79,21 @@ def _cast(servers: Any, name: str, rows: int) -> Cast:
     with psycopg.connect(servers.superuser_url) as connection:
         # Without triggers, each of which would note its row: what they note is not what is measured here.
         connection.execute("SET session_replication_role = replica")
-        for sql in (SITES, EVENTS):
+        for sql in (SITES, _events(connection)):
             connection.execute(sql, {"rows": rows // 2, "operator": cast.operator.id})
     with psycopg.connect(servers.superuser_url, autocommit=True) as connection:
         connection.execute("VACUUM ANALYZE accounts_site, servicing_event")
     return cast
+
+
+def _events(connection: Any) -> str:
+    """Without what the database itself fills in."""
+    rows = connection.execute(
+        "SELECT column_name FROM information_schema.columns WHERE table_schema = 'public' AND "
+        "table_name = 'servicing_event' AND column_name NOT IN ('position', 'recorded_at')"
+    )
+    columns = [f'"{name}"' for (name,) in rows.fetchall()]
+    return EVENTS.format(columns=", ".join(columns), values=", ".join(f"s.{name}" for name in columns))
 
 
 def _peak_mb(cast: Cast, path: Path) -> float:
