@@ -85,11 +85,13 @@ NEEDS: dict[str, Needs] = {
         name: code("S1")
         for name in (
             "begin-standstill",
+            "entry-codes",
             "install-unit",
             "record-codes",
             "record-links",
             "site",
             "site-rooms",
+            "show-entry",
             "site-set-up",
             "visit",
             "write-note",
@@ -100,6 +102,7 @@ QUERIES = {"search": "?for=school", "plan-visit": "?site=S1", "new-contract": "?
 
 # Addresses that answer with a file or a part of a page, and so are none to look at.
 NO_PAGES = {
+    "audit-file": "a file",
     "document-file": "a file",
     "import-template": "a file",
     "label-sheet": "a file",
@@ -175,6 +178,7 @@ def test_what_a_customer_reads_is_as_good(page: Any, address: str, world: World)
         f"/r/{world.restroom_token}",
         *(f"/r/{world.site_token}/{site}/{rest}" for rest in ("report", "report?kind=chemical", "2026-05")),
         "/sign-in/",
+        "/sign-in/forgotten",
     ]
     wrong = {path: found for path in paths if (found := wrong_at(page, address, path))}
     assert wrong == {}
