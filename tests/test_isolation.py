@@ -11,6 +11,7 @@ from django.core.management import CommandError, call_command
 
 from accounts.isolation.audit import audit
 from accounts.isolation.granted import FUNCTIONS
+from tests.permission_table.scopes import rivals_let_in, scopes_that_leak
 
 
 @pytest.fixture
@@ -259,6 +260,42 @@ def test_a_key_that_was_never_validated_is_a_gap(gaps_after):
             "Settings are kept for wickround_app: wickround.operator_id=00000000-0000-0000-0000-000000000001.",
         ),
         ("GRANT CREATE ON SCHEMA public TO PUBLIC", "Schema public: PUBLIC holds CREATE."),
+        (
+            "REVOKE USAGE ON SCHEMA public FROM wickround_system",
+            "Schema public: wickround_system lacks USAGE.",
+        ),
+        (
+            "REVOKE DELETE ON accounts_contact FROM wickround_app",
+            "accounts_contact: wickround_app lacks DELETE.",
+        ),
+        (
+            "REVOKE ALL ON fleet_unit FROM wickround_app",
+            "fleet_unit: wickround_app lacks INSERT, SELECT, UPDATE.",
+        ),
+        ("GRANT DELETE ON accounts_member TO wickround_app", "accounts_member: wickround_app holds DELETE."),
+        (
+            "GRANT SELECT ON SEQUENCE servicing_event_position_seq TO wickround_app",
+            "servicing_event_position_seq: wickround_app holds SELECT.",
+        ),
+        (
+            "GRANT SET ON PARAMETER session_replication_role TO wickround_app",
+            "wickround_app may SET session_replication_role, which is a superuser's to change.",
+        ),
+        ("CREATE PUBLICATION everything FOR ALL TABLES", "There is a publication, and none of ours: 1."),
+        ("DROP EXTENSION btree_gist CASCADE", "Extension btree_gist is missing."),
+        (
+            "ALTER TABLE accounts_site DISABLE TRIGGER ALL",
+            "accounts_site: the key accounts_site_customer_id_operator is not checked, for its triggers are off.",
+        ),
+        (
+            "ALTER TABLE billing_payment DROP CONSTRAINT billing_payment_operator_id CASCADE",
+            "billing_payment: no unique key (operator_id, id), by which a row of its operator is named.",
+        ),
+        (
+            "ALTER FUNCTION accounts_memberships(uuid) SECURITY INVOKER",
+            "Function accounts_memberships runs as whoever calls it.",
+        ),
+        ("DROP FUNCTION accounts_memberships(uuid)", "Function accounts_memberships is missing."),
         ("CREATE SCHEMA aside", "Schema aside is not one of ours."),
         (
             "ALTER DEFAULT PRIVILEGES FOR ROLE wickround_owner GRANT SELECT ON TABLES TO wickround_app",
@@ -268,6 +305,26 @@ def test_a_key_that_was_never_validated_is_a_gap(gaps_after):
 )
 def test_a_gap_made_by_hand_is_named(gaps_after, change, gap):
     assert gap in gaps_after(change)
+
+
+def test_a_function_that_looks_past_the_policies_is_the_one_that_was_reviewed(superuser, gaps_after):
+    text = superuser.execute(
+        "SELECT pg_get_functiondef('accounts_memberships(uuid)'::regprocedure)"
+    ).fetchone()[0]
+    looser = text.replace("m.user_id = person", "true")
+    assert looser != text
+
+    (gap,) = gaps_after(looser)
+
+    assert gap.startswith("Function accounts_memberships reads otherwise than the one that was reviewed: ")
+
+
+def test_a_scope_parts_operators_where_no_policy_does(north, south):
+    assert scopes_that_leak(north, south) == []
+
+
+def test_no_door_lets_a_member_name_another_operator(north, south):
+    assert rivals_let_in(north, south) == []
 
 
 def test_any_one_guard_of_what_never_changes_is_missed(superuser, gaps_after):

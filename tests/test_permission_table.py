@@ -62,6 +62,12 @@ def test_a_person_is_let_into_the_pages_as_the_table_says(north: Cast, letter: s
     assert found == []
 
 
+def test_every_door_asks_for_what_is_written_down_itself(north: Cast):
+    asked = [*check.operations(), *check.pages()]
+
+    assert check.questions_that_differ(asked, north.operator.slug, check.person(north, "N")) == []
+
+
 def test_a_phone_may_what_its_crew_may(north: Cast):
     phone = bearer(north.phone_token)
 

@@ -149,7 +149,8 @@ def expected(cursor: Any) -> Expected:
 
 def _expected_live() -> Expected:
     tenant = {OPERATOR_TABLE: "id"} | dict.fromkeys(READABLE_BEFORE_SCOPE, "operator_id")
-    references, identities = [], {}
+    references = []
+    identities: dict[str, tuple[str, ...]] = dict.fromkeys(READABLE_BEFORE_SCOPE, ("operator_id", "id"))
     for model in apps.get_models(include_auto_created=True):
         if not issubclass(model, OperatorScoped):
             continue

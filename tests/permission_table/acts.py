@@ -160,6 +160,7 @@ ACTS = {
     "billing.commands.webhooks.endpoints.stop_endpoint": "integrations:manage",
     "billing.commands.webhooks.endpoints.start_endpoint": "integrations:manage",
     "billing.commands.webhooks.endpoints.remove_endpoint": "integrations:manage",
+    "billing.commands.webhooks.resealing.reseal_secrets": "integrations:manage",
     "billing.commands.webhooks.replaying.send_test": "integrations:manage",
     "billing.commands.webhooks.replaying.replay": "integrations:manage",
     "billing.commands.webhooks.replaying.replay_since": "integrations:manage",

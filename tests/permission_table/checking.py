@@ -8,25 +8,30 @@ import pkgutil
 import re
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from datetime import date, datetime
 from decimal import Decimal
 from functools import partial
 from types import UnionType
 from typing import Any
+from unittest import mock
 from uuid import UUID, uuid4
 
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from accounts import clock
+from accounts import authentication, clock
 from accounts.errors import Forbidden
+from accounts.pages import door
 from accounts.permissions import (
     NEEDS_SECOND_FACTOR,
     PROGRAM_SCOPES,
     ROLE_PERMISSIONS,
+    Actor,
     Permission,
     Role,
+    require,
 )
 from tests.cast import Cast
 from tests.permission_table import MAY, NEED_SECOND_FACTOR, PROGRAMS_MAY, ROLES
@@ -38,7 +43,6 @@ API_ROOT, PAGE_ROOT = "api/v1/", "<slug:slug>/"
 FORBIDDEN = 403
 # What stands in an address for its parts, so that it is well formed; nothing of the kind is there.
 PARTS = {"month": "2026-05", "day": "2026-06-15", "royalty_month": "2026-05"}
-Find = Callable[[], list[str]]
 
 
 def addresses() -> Iterator[tuple[str, Any]]:
@@ -158,6 +162,34 @@ def cells_that_differ(
         if (answer.status_code == FORBIDDEN) == may(permission):
             found.append(f"{method} {address}: {answer.status_code}, and {permission} says otherwise")
     return found
+
+
+def questions_that_differ(
+    asked: Iterable[tuple[str, str, str]], slug: str, client: Callable[[], Client]
+) -> list[str]:
+    """Those of ``asked`` whose door asks for another permission: what a command behind it asks does not count."""
+    found = []
+    for method, address, permission in asked:
+        with questions() as heard:
+            client().generic(method, filled(address, slug), content_type=_kind(address), secure=True)
+        if heard != [permission]:
+            found.append(f"{method} {address}: asks for {', '.join(heard) or 'nothing'}, not {permission}")
+    return found
+
+
+@contextmanager
+def questions() -> Iterator[list[str]]:
+    """What the doors ask of whoever comes, while this is open."""
+    heard: list[str] = []
+
+    def noted(actor: Actor, permission: Permission) -> None:
+        heard.append(str(permission))
+        require(actor, permission)
+
+    with ExitStack() as stack:
+        for module in (authentication, door):
+            stack.enter_context(mock.patch.object(module, "require", noted))
+        yield heard
 
 
 def _kind(address: str) -> str:
