@@ -19,12 +19,16 @@ from django.conf import settings
 
 from accounts import clock
 from accounts.commands import clients
-from accounts.permissions import PROGRAM_SCOPES, ROLE_PERMISSIONS, Permission, Role
+from accounts.commands.support import HOURS, grant_support, make_support_person
+from accounts.models import User
+from accounts.permissions import PROGRAM_SCOPES, ROLE_PERMISSIONS, SUPPORT_MAY, Permission, Role
+from accounts.queries.second_factor import PROVEN
 from billing.commands.parties import add_purchase_orders
+from servicing.commands.entries import set_code
 from tests.api.callers import Api, bearer, live, phone_of, token_for
 from tests.api.calls import BODIES, Setting
 from tests.browser.whole_world import World, whole_world
-from tests.cast import NOON, Cast, new_cast
+from tests.cast import NOON, PASSWORD, Cast, new_cast
 from tests.probes import places
 from tests.probes.routes import Operation, Route
 from tests.probes.rows import Rows
@@ -45,9 +49,11 @@ class Caller:
     rights: frozenset[Permission]
     # A program sends a key with what it must not do twice.
     is_program: bool = False
+    # A person of the service, whom an owner lets look.
+    only_looks: bool = False
 
-    def may(self, permission: Permission) -> bool:
-        return permission in self.rights
+    def may(self, permission: Permission, method: str) -> bool:
+        return permission in self.rights and (not self.only_looks or method == "GET")
 
 
 @dataclass
@@ -164,10 +170,14 @@ def _ground(superuser_url: str) -> Ground:
     rows = Rows(superuser_url, [south.operator.id, whole.operator.id])
     every = Rows(superuser_url, [one.operator.id for one in (full, pages, bare)])
 
+    mine, theirs = _person_of_the_service(), _person_of_the_service()
+
     def operator(cast: Cast, ids: Mapping[str, Any]) -> Operator:
+        helper = theirs if cast.mark else mine
+        grant_support(actor=cast.owner, email=helper.email, hours=min(HOURS), reason="To see what they see")
         known = {name: str(value) for name, value in ids.items()}
         known = places.more_ids(every, cast.operator.id, known)
-        return Operator(cast, known, every, _callers(cast), _visitors(cast))
+        return Operator(cast, known, every, _callers(cast), _visitors(cast, helper))
 
     ground = Ground(
         south=operator(south, live(south)),
@@ -180,6 +190,13 @@ def _ground(superuser_url: str) -> Ground:
     )
     ground.tags |= _tags(rows, every, ground)
     return ground
+
+
+def _person_of_the_service() -> User:
+    number = uuid4().hex[:10]
+    return make_support_person(
+        email=f"help-{number}@service.example", name=f"Helper {number}", password=PASSWORD
+    )
 
 
 def _rival(cast: Cast) -> Cast:
@@ -205,9 +222,10 @@ def _few(cast: Cast) -> dict[str, Any]:
 
 
 def _shared(world: World) -> dict[str, str]:
-    """By address and part: the tokens of the links to service records. The customer also gets an order of its own."""
+    """By address and part: the tokens of the links to service records. The customer gets an order, the site a code."""
     order = {"customer_id": world.cast.customer.id, "number": "PO-1", "starts_on": date(2026, 5, 1)}
     add_purchase_orders(actor=world.cast.owner, orders=[order])
+    set_code(actor=world.cast.dispatcher, site_id=world.cast.site.id, label="Key box", code="4711 north")
     return {
         "r/<str:token>:token": world.site_token,
         "R/<str:token>:token": world.restroom_token,
@@ -239,8 +257,19 @@ def _program(cast: Cast, scopes: tuple[Permission, ...]) -> Caller:
     return Caller(name, bearer(token_for(client.client_id, secret)), frozenset(scopes), is_program=True)
 
 
-def _visitors(cast: Cast) -> list[Caller]:
-    return [Caller(role, _session(cast, role, with_header=False), ROLE_PERMISSIONS[role]) for role in Role]
+def _visitors(cast: Cast, helper: User) -> list[Caller]:
+    people = [Caller(role, _session(cast, role, with_header=False), ROLE_PERMISSIONS[role]) for role in Role]
+    return [*people, Caller("support", looking(helper), frozenset(SUPPORT_MAY), only_looks=True)]
+
+
+def looking(helper: User, **headers: str) -> Api:
+    """A person of the service who is signed in with a second factor."""
+    client = Api(headers=headers, raise_request_exception=False)
+    client.force_login(helper)
+    session = client.session
+    session[PROVEN] = clock.now().isoformat()
+    session.save()
+    return client
 
 
 def _tags(rows: Rows, every: Rows, ground: Ground) -> set[str]:

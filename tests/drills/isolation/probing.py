@@ -32,6 +32,7 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
         matrix = Matrix(here, is_whole=full)
         matrix.run()
         matrix.at_random(RANDOM_FULL if full else RANDOM_SHORT, SEED)
+        matrix.by_made_up_ids()
         matrix.by_the_rival_itself()
         figures = matrix.figures()
     for line in (*shown(matrix.judge.findings, 200), *shown(matrix.judge.changed), *matrix.dead):

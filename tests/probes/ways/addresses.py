@@ -12,6 +12,7 @@ from tests.probes.routes import Operation, Route, operations
 ABSENT, MAY_NOT, SENT_AWAY = frozenset({404}), frozenset({403}), frozenset({302})
 OPERATOR_HEADER = "wickround-operator"
 NO_OPERATOR = "no-such-operator"
+METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "PATCH", "DELETE", "TRACE")
 OVERRIDING = dict.fromkeys(("x-http-method-override", "x-http-method", "x-method-override"), "DELETE")
 # Programs must send a key with some of them, and the version they saw with others.
 KEY_HEADER = "idempotency-key"
@@ -96,7 +97,7 @@ def foreign_ids(ground: Ground, route: Route, method: str, callers: Sequence[str
             continue
         both = _asks(ground, route, method, caller, (asking.slug, asking.slug))
         assert both is not None
-        wanted = ABSENT if caller.may(route.permissions[method]) else MAY_NOT
+        wanted = ABSENT if caller.may(route.permissions[method], method) else MAY_NOT
         yield Probe(route.name, "a rival's id in the address", caller, *both, wanted)
 
 
@@ -134,20 +135,24 @@ def foreign_operator(
         yield Probe(route.name, "a rival's operator", caller, one, other, ABSENT)
 
 
-def own_without_the_right(ground: Ground, route: Route, method: str) -> Iterator[Probe]:
+def own_without_the_right(
+    ground: Ground, route: Route, method: str, callers: Sequence[str] = ()
+) -> Iterator[Probe]:
     """One's own operator's doors, for whoever's role or scopes do not open them."""
     own = ground.full if route.is_api else ground.pages
     values = values_in(route, own)
     if values is None:
         return
     for caller in own.callers if route.is_api else own.visitors:
-        if caller.may(route.permissions[method]):
+        if caller.may(route.permissions[method], method) or (callers and caller.name not in callers):
             continue
         ask = request(ground, route, method, caller, values)
         yield Probe(route.name, "without the right", caller, ask, None, MAY_NOT)
 
 
-def other_methods(ground: Ground, route: Route, callers: Sequence[str]) -> Iterator[Probe]:
+def other_methods(
+    ground: Ground, route: Route, callers: Sequence[str], methods: Sequence[str] = METHODS
+) -> Iterator[Probe]:
     """Methods that the door does not have, and those that stand for others."""
     theirs = values_in(route, ground.rival_of(route))
     if theirs is None:
@@ -157,7 +162,7 @@ def other_methods(ground: Ground, route: Route, callers: Sequence[str]) -> Itera
         if caller.name not in callers:
             continue
         slugs = (asking.slug, asking.slug) if route.is_api else (ground.whole.slug, NO_OPERATOR)
-        for method in ("HEAD", "OPTIONS", "TRACE", "PATCH", "PUT", "DELETE"):
+        for method in methods:
             if method not in route.permissions:
                 both = _asks(ground, route, method, caller, slugs)
                 assert both is not None

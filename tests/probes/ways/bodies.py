@@ -98,7 +98,7 @@ def foreign_references(ground: Ground, operation: Operation, callers: tuple[str,
     """The good body of one's own, with a rival's row in the place of one of its fields."""
     for reference in references(operation):
         value = ground.south.ids.get(reference.kind)
-        if value is None:
+        if value is None or (operation.name, reference.path[-1]) in MADE_UP:
             continue
         for caller in _who(ground.full, operation, callers):
             yield _probe(ground, operation, caller, reference, value, many=False)
@@ -106,9 +106,26 @@ def foreign_references(ground: Ground, operation: Operation, callers: tuple[str,
                 yield _probe(ground, operation, caller, reference, value, many=True)
 
 
+def made_up(ground: Ground, operation: Operation, callers: tuple[str, ...]) -> Iterator[Probe]:
+    """A rival's id for a row of one's own."""
+    for reference in references(operation):
+        value = ground.south.ids.get(reference.kind)
+        if value is not None and (operation.name, reference.path[-1]) in MADE_UP:
+            for caller in _who(ground.full, operation, callers):
+                probe = _probe(ground, operation, caller, reference, value, many=False)
+                yield Probe(
+                    operation.name,
+                    "a rival's id for one's own row",
+                    caller,
+                    probe.ask,
+                    None,
+                    frozenset({201}),
+                )
+
+
 def _who(of: Operator, operation: Operation, callers: tuple[str, ...]) -> list[Caller]:
     permission = operation.route.permissions[operation.method]
-    return [one for one in of.callers if one.name in callers and one.may(permission)]
+    return [one for one in of.callers if one.name in callers and one.may(permission, operation.method)]
 
 
 def unknown_kinds(ground: Ground) -> list[str]:

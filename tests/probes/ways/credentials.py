@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from uuid import UUID, uuid4
 
@@ -71,7 +71,7 @@ def _of_another_kind(of: Operator) -> dict[str, str]:
     }
 
 
-def unknown_callers(ground: Ground, route: Route, method: str, callers: list[Caller]) -> Iterator[Probe]:
+def unknown_callers(ground: Ground, route: Route, method: str, callers: Sequence[Caller]) -> Iterator[Probe]:
     """Whoever proves nothing gets the same whether something is there or not."""
     theirs = values_in(route, ground.rival_of(route))
     if theirs is None:
@@ -81,7 +81,7 @@ def unknown_callers(ground: Ground, route: Route, method: str, callers: list[Cal
         yield Probe(route.name, "without a good credential", caller, one, None, NOT_SIGNED_IN)
 
 
-def unknown_visitors(ground: Ground, route: Route, method: str, callers: list[Caller]) -> Iterator[Probe]:
+def unknown_visitors(ground: Ground, route: Route, method: str, callers: Sequence[Caller]) -> Iterator[Probe]:
     """Pages send them to the sign-in, whether there is such an operator or not; a bearer token opens no page."""
     theirs = values_in(route, ground.whole)
     if theirs is None:
@@ -106,10 +106,14 @@ def members_no_more(ground: Ground) -> list[Caller]:
         client = Api(headers={"wickround-operator": slug}, raise_request_exception=False)
         client.force_login(person)
         found.append(Caller(name, client, NOBODY))
-    return found
+    support = ground.pages.visitors[-1]
+    headers = {"wickround-operator": ground.pages.slug}
+    client = Api(headers=headers, raise_request_exception=False)
+    client.cookies = support.client.cookies
+    return [*found, Caller("support at the API", client, NOBODY)]
 
 
-def no_members(ground: Ground, route: Route, method: str, callers: list[Caller]) -> Iterator[Probe]:
+def no_members(ground: Ground, route: Route, method: str, callers: Sequence[Caller]) -> Iterator[Probe]:
     theirs = values_in(route, ground.rival_of(route))
     if theirs is None:
         return

@@ -69,8 +69,8 @@ def every_call(ground: Ground) -> tuple[list[Sent], list[str]]:
     for name, path, method in calls_in(document()):
         client.operation = name
         with clock.playing(LATER.get(name, NOON)):
+            # By then nobody is signed in any more.
             if name in LATER:
-                # By then nobody is signed in any more.
                 client.force_login(south.cast.users[Role.OWNER])
             answered = call(setting, name, path, method)
         if answered.answer.status_code not in DONE:
@@ -85,7 +85,7 @@ def foreign_keys(ground: Ground, sent: list[Sent]) -> Iterator[Probe]:
         operation = known[one.operation]
         permission = operation.route.permissions[operation.method]
         for caller in ground.full.callers:
-            if caller.may(permission):
+            if caller.may(permission, "POST"):
                 yield _probe(one, caller, "a rival's key")
 
 
@@ -94,7 +94,7 @@ def colleagues_keys(ground: Ground, sent: list[Sent]) -> Iterator[Probe]:
     for one in sent:
         permission = known[one.operation].route.permissions[known[one.operation].method]
         for caller in ground.south.callers[1:]:
-            if caller.may(permission):
+            if caller.may(permission, "POST"):
                 yield _probe(one, caller, "a colleague's key")
 
 

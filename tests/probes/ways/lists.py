@@ -82,4 +82,6 @@ def _needs(operation: Operation, name: str) -> bool:
 
 def _readers(ground: Ground, operation: Operation, callers: tuple[str, ...]) -> list[Caller]:
     permission = operation.route.permissions[operation.method]
-    return [one for one in ground.full.callers if one.name in callers and one.may(permission)]
+    return [
+        one for one in ground.full.callers if one.name in callers and one.may(permission, operation.method)
+    ]
