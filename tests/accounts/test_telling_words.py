@@ -44,7 +44,7 @@ def test_other_words_are_left_alone(words):
 
 def test_the_page_of_a_site_says_so_gently(north):
     office, page = signed_in(north, Role.DISPATCHER), f"/{north.operator.slug}/set-up/sites/S1"
-    typed = {"name": "Marl Quay School", "kind": "school", "crew": "", "dust": "ordinary"}
+    typed = {"name": "Marl Quay School", "kind": "school", "crew": "", "dust": "normal"}
     assert "looks as if a code stood in it" not in text_of(office.get(page))
 
     answer = office.submit(page, **typed, access="Key box left, code 7731")

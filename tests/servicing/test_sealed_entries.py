@@ -124,8 +124,12 @@ def test_no_report_of_an_error_holds_a_code(north, monkeypatch, act):
     def fail(*_given, **_named):
         raise RuntimeError("no room on the disk")
 
+    def failing_seal(key, nonce, about, _plain):
+        del _plain
+        fail()
+
     monkeypatch.setattr("servicing.commands.entries.auditing.note", fail)
-    monkeypatch.setattr("servicing.commands.entries.sealing.seal_text", fail)
+    monkeypatch.setattr("accounts.queries.sealing.sealing.seal", failing_seal)
     with pytest.raises(RuntimeError) as failed:
         kept(north) if act == "set" else show(north, row)
     trace = failed.value.__traceback__
