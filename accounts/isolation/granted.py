@@ -118,7 +118,7 @@ FUNCTIONS: dict[str, Function] = {
     "accounts_client_secrets": Function("3aaf6713b732", _APPS, runs_as_owner=True),
     "accounts_client_token_binding": Function("0e7cb9bdf317", _APPS, runs_as_owner=True),
     "accounts_memberships": Function("e97b8fe8ee97", _APPS, runs_as_owner=True),
-    "accounts_note_row": Function("bc9ed0511d75", _APPS),
+    "accounts_note_row": Function("24935af7f1d6", _APPS),
     "accounts_refuse_audit_change": Function("8db3ab9371a4", _OURS),
     "accounts_support_grants": Function("1c4e75f87d27", _APPS, runs_as_owner=True),
     "accounts_token_binding": Function("2ad33f8e11ae", _APPS, runs_as_owner=True),
