@@ -25,13 +25,14 @@ from accounts.languages import _
 from accounts.models import Closing
 from accounts.permissions import system_actor
 from accounts.queries import catalogue
-from accounts.queries.catalogue import Plan, Stored
+from accounts.queries.catalogue import Stored
 
 log = logging.getLogger("wickround.security")
 
 OWNER = "migrate"
-# Rows of one transaction: everybody else who writes to the table waits as long as it takes.
-ROWS_AT_ONCE = 1_000
+# Everybody else who writes to a table waits while a transaction deletes from it: so it takes as many rows as that allows.
+FEWEST_ROWS, MOST_ROWS = 50, 5_000
+SHORT_SECONDS, LONG_SECONDS = 0.05, 0.15
 LOCK_WAIT_MS = 50
 PATIENCE_SECONDS = 120
 PAUSE_SECONDS = 0.2
@@ -52,6 +53,19 @@ class Emptied:
 
     rows: dict[str, int] = field(default_factory=dict)
     people: int = 0
+
+
+@dataclass(slots=True)
+class _Pace:
+    """How many rows the next transaction deletes, by how long the last ones took."""
+
+    rows: int = 400
+
+    def took(self, seconds: float) -> None:
+        if seconds > LONG_SECONDS:
+            self.rows = max(FEWEST_ROWS, self.rows // 2)
+        elif seconds < SHORT_SECONDS:
+            self.rows = min(MOST_ROWS, self.rows * 2)
 
 
 def due_closing(operator_id: UUID) -> Closing:
@@ -87,7 +101,8 @@ def shut(operator_id: UUID, *, heads: tuple[int, int], digest: str) -> None:
     ``heads``: how far log and audit had come in that file; ``digest``: its SHA-256, hexadecimal.
     """
 
-    def step(cursor: Any, plan: Plan) -> None:
+    def step(cursor: Any) -> None:
+        plan = catalogue.plan(cursor)
         _wait_for_writers(cursor, operator_id)
         _refuse_written_since(cursor, operator_id, heads)
         with _unguarded(
@@ -149,10 +164,9 @@ def empty(operator_id: UUID, tell: Callable[[str, int], None] = lambda _table, _
         if cursor.fetchone() is None:
             raise Conflict(_("Nothing is deleted before everything was written out."))
     for table in plan.first:
-        while gone := _in_short_locks(lambda cursor, _plan, at=table: _delete_some(cursor, at, operator_id)):
-            emptied.rows[table.name] = emptied.rows.get(table.name, 0) + gone
-        tell(table.name, emptied.rows.get(table.name, 0))
-    _in_short_locks(lambda cursor, found: _end(cursor, found, operator_id, emptied))
+        emptied.rows[table.name] = _empty_table(table, operator_id)
+        tell(table.name, emptied.rows[table.name])
+    _in_short_locks(lambda cursor: _end(cursor, operator_id, emptied))
     log.warning("operator_deleted operator=%s rows=%d", operator_id, sum(emptied.rows.values()))
     return emptied
 
@@ -173,7 +187,7 @@ def _in_short_locks(step: Callable[..., Any]) -> Any:
         try:
             with transaction.atomic(using=OWNER, durable=True), connections[OWNER].cursor() as cursor:
                 cursor.execute(f"SET LOCAL lock_timeout = {LOCK_WAIT_MS}")
-                return step(cursor, catalogue.plan(cursor))
+                return step(cursor)
         except OperationalError as fault:
             if not isinstance(fault.__cause__, postgres.LockNotAvailable | postgres.DeadlockDetected):
                 raise
@@ -198,27 +212,41 @@ def _unguarded(cursor: Any, tables: Sequence[Stored]) -> Iterator[None]:
             cursor.execute(f'ALTER TABLE {table.sql} {_ON[mode]} "{trigger}"')
 
 
-def _delete_some(cursor: Any, table: Stored, operator_id: UUID) -> int:
+def _empty_table(table: Stored, operator_id: UUID) -> int:
+    """Every row of the operator in a table, bit by bit; gives how many there were."""
+    pace, rows = _Pace(), 0
+
+    def step(cursor: Any) -> int:
+        began = time.monotonic()
+        gone = _delete_some(cursor, table, operator_id, pace.rows)
+        pace.took(time.monotonic() - began)
+        return gone
+
+    while gone := _in_short_locks(step):
+        rows += gone
+    return rows
+
+
+def _delete_some(cursor: Any, table: Stored, operator_id: UUID, most: int) -> int:
     """Some rows of a table that no other row of it refers to. Conflict when there are rows and all are referred to."""
+    if not catalogue.has_rows(cursor, table, operator_id):
+        return 0
     with _unguarded(cursor, [table]):
-        gone = catalogue.delete_some(cursor, table, operator_id, ROWS_AT_ONCE)
-    if not gone and catalogue.count(cursor, table, operator_id):
+        gone = catalogue.delete_some(cursor, table, operator_id, most)
+    if not gone:
         raise Conflict(_("Rows of {table} refer to each other in a ring.", table=table.name))
     return gone
 
 
-def _end(cursor: Any, plan: Plan, operator_id: UUID, emptied: Emptied) -> None:
+def _end(cursor: Any, operator_id: UUID, emptied: Emptied) -> None:
     """The operator itself, who worked for it, and whatever was owed to it meanwhile: all at once, so that none is forgotten."""
     # From here on nothing can be added for it: every row refers to the operator's.
     cursor.execute("SELECT 1 FROM accounts_operator WHERE id = %s FOR UPDATE", [operator_id])
     cursor.execute("SELECT user_id FROM accounts_member WHERE operator_id = %s", [operator_id])
     people = [user_id for (user_id,) in cursor.fetchall()]
-    for table in plan.all:
-        if not catalogue.count(cursor, table, operator_id):
-            continue
-        with _unguarded(cursor, [table]):
-            while gone := catalogue.delete_some(cursor, table, operator_id, ROWS_AT_ONCE):
-                emptied.rows[table.name] = emptied.rows.get(table.name, 0) + gone
+    for table in catalogue.plan(cursor).all:
+        while gone := _delete_some(cursor, table, operator_id, MOST_ROWS):
+            emptied.rows[table.name] = emptied.rows.get(table.name, 0) + gone
     emptied.people = catalogue.delete_people(cursor, people)
 
 

@@ -112,6 +112,14 @@ def _reached(start: set[int], referred: dict[int, set[int]]) -> set[int]:
     return found
 
 
+def has_rows(cursor: Any, table: Stored, operator_id: UUID) -> bool:
+    """Whether there is any: no lock is taken to empty what is empty."""
+    cursor.execute(
+        f'SELECT EXISTS (SELECT 1 FROM {table.sql} WHERE "{table.owner_column}" = %s)', [operator_id]
+    )
+    return bool(cursor.fetchone()[0])
+
+
 def count(cursor: Any, table: Stored, operator_id: UUID) -> int:
     cursor.execute(f'SELECT count(*) FROM {table.sql} WHERE "{table.owner_column}" = %s', [operator_id])
     return cursor.fetchone()[0]
