@@ -265,8 +265,8 @@ def test_a_key_that_was_never_validated_is_a_gap(gaps_after):
             "Schema public: wickround_system lacks USAGE.",
         ),
         (
-            "REVOKE DELETE ON accounts_contact FROM wickround_app",
-            "accounts_contact: wickround_app lacks DELETE.",
+            "REVOKE DELETE ON accounts_sitecontact FROM wickround_app",
+            "accounts_sitecontact: wickround_app lacks DELETE.",
         ),
         (
             "REVOKE ALL ON fleet_unit FROM wickround_app",
