@@ -239,7 +239,7 @@ VERSIONS_COUNTED_BY = "billing.queries.feed.versions.version_of"
 SPECTACULAR_SETTINGS = {
     "TITLE": "Wickround",
     # The newest heading of docs/api-changes.md.
-    "VERSION": "1.0",
+    "VERSION": "1.1",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",

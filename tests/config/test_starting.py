@@ -248,7 +248,7 @@ def test_a_web_server_whose_database_comes_later_asks_then(database, tmp_path):
 def ends(fresh, monkeypatch) -> list[tuple[int, int]]:
     """What was asked to end, and how."""
     found: list[tuple[int, int]] = []
-    monkeypatch.setattr(starting.os, "kill", lambda pid, how: found.append((pid, how)))
+    monkeypatch.setattr("config.starting.os.kill", lambda pid, how: found.append((pid, how)))
     return found
 
 
