@@ -11,10 +11,11 @@ import pytest
 
 from accounts import clock
 from accounts.commands.customers import add_customers
+from accounts.permissions import Role
 from billing.commands.payments import NewPayment, record_payment
 from billing.queries import settling
 from servicing.commands.planning import plan_visit
-from tests.api.callers import LISTS, api_routes, everything, live, names_in, phone_of, signed_in, view_of
+from tests.api.callers import LISTS, api_routes, everything, live, names_in, signed_in, view_of
 from tests.cast import NOON, new_cast
 
 SETTLING = {"allocations": [{"document": "OLD-1", "amount": "1.00"}]}
@@ -170,7 +171,8 @@ def test_a_rivals_id_is_answered_as_an_absent_one_and_changes_nothing(north, riv
     assert bodies[0] == bodies[1]
     assert everything(south) == before
     # The probe would find something: to the rival itself it does.
-    own = phone_of(south) if name == "api-entry-code-showings" else signed_in(south)
+    role = Role.CREW_MEMBER if name == "api-entry-code-showings" else Role.OWNER
+    own = signed_in(south, role)
     assert ask(own, name, method, theirs).status_code in {200, 201, 204}
 
 
