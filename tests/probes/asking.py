@@ -31,6 +31,8 @@ _MOMENTS = (
     re.compile(r'name="csrfmiddlewaretoken" value="[^"]*"'),
     re.compile(r'data-(?:etag|token)="[^"]*"'),
     re.compile(r'"position":\d+'),
+    # Of a page's bytes, which hold what was asked.
+    re.compile(r'W/"[0-9a-f]{32}"'),
     # Ids that a form brings along for what it will make; whether one is a rival's is asked before.
     UUIDS,
 )
@@ -87,9 +89,13 @@ class Seen:
     def alike(self, values: tuple[str, ...]) -> tuple[int, str, dict[str, str]]:
         """What of it must be the same when somebody else is asked for: without what is of the moment."""
         status, text, headers = self.without(values)
-        for moment in _MOMENTS:
-            text = moment.sub("#", text)
-        return status, text, {name: UUIDS.sub("#", value) for name, value in headers.items()}
+        return status, _timeless(text), {name: _timeless(value) for name, value in headers.items()}
+
+
+def _timeless(text: str) -> str:
+    for moment in _MOMENTS:
+        text = moment.sub("#", text)
+    return text
 
 
 def _starred(text: str, values: tuple[str, ...]) -> str:
@@ -100,8 +106,10 @@ def _starred(text: str, values: tuple[str, ...]) -> str:
             quote(value),
             escape(value),
             quote(quote(value, safe=""), safe=""),
+            # As a label's code is read.
+            value.replace("-", "").upper(),
         }:
-            text = text.replace(said, "*")
+            text = text.replace(said, "*") if said else text
     return text
 
 

@@ -102,14 +102,12 @@ class Judge:
 
 
 def _looked_up(twin: Seen, pointer: str) -> bool:
-    """Whether the refusal points at the field: its value was asked for, and not there."""
-    try:
-        told: Any = json.loads(twin.text)
-    except ValueError:
+    """Whether the value of the field was asked for, and not there: 404, and no pointer to another field."""
+    if twin.status != NOT_THERE:
         return False
-    if not isinstance(told, dict):
-        return False
-    return twin.status == NOT_THERE and any(one.get("pointer") == pointer for one in told.get("errors") or ())
+    told: dict[str, Any] = json.loads(twin.text)
+    pointers = {one["pointer"] for one in told["errors"]}
+    return not pointers or pointer in pointers
 
 
 def _difference(one: tuple[int, str, dict[str, str]], other: tuple[int, str, dict[str, str]]) -> str:

@@ -196,6 +196,8 @@ class Matrix:
             "not_probed": uncovered,
             "not_described": mismatches(),
             "unknown_parts": addresses.unmapped(self.routes, self.ground),
+            "unknown_kinds": bodies.unknown_kinds(self.ground),
+            "not_looked_up": self.unreached(),
             "dead": self.dead,
         }
 

@@ -15,8 +15,6 @@ UUIDS = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12
 SHORTEST_TAG = 8
 _MOMENT = re.compile(r"\d{4}-\d\d(-\d\d)?([T ][\d:.]+.*)?\Z")
 _AMOUNT = re.compile(r"-?[\d.]+\Z")
-# A row's change to these is no harm of a probe, and why.
-LEFT_OUT: dict[str, str] = {}
 # Rows of people are no operator's: those of a rival's people are found by these columns.
 OF_PEOPLE = {
     "accounts_user": "id",
@@ -34,7 +32,7 @@ class Rows:
     def __init__(self, superuser_url: str, operators: Sequence[UUID]) -> None:
         self._connection = psycopg.connect(superuser_url, autocommit=True)
         self._operators = list(operators)
-        self._tables = [one for one in self._columned("operator_id") if one[1] not in LEFT_OUT]
+        self._tables = self._columned("operator_id")
         of_people = {name for _schema, name in self._columned("user_id", "password")}
         self._of_people = {name: column for name, column in OF_PEOPLE.items() if name in of_people}
         self._sums = sql.SQL(" UNION ALL ").join(self._summed())

@@ -38,7 +38,10 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
     for line in (*shown(matrix.judge.findings, 200), *shown(matrix.judge.changed), *matrix.dead):
         print(f"drill: {line}", file=sys.stderr)
     seconds = {"making": round(built - began, 1), "probing": round(time.monotonic() - built, 1)}
-    wrong = ("leaks", "changed_rows", "not_probed", "not_described", "unknown_parts", "dead")
+    wrong = (
+        *("leaks", "changed_rows", "not_probed", "not_described"),
+        *("unknown_parts", "unknown_kinds", "not_looked_up", "dead"),
+    )
     yield {
         "name": "isolation.probing",
         "figures": {**figures, "seconds": seconds},

@@ -23,6 +23,11 @@ BY_NAME = {"document": "number"}
 NAMED_OTHERWISE = {
     ("add_external_ids", "id"): "customer_id",
     ("return_bank_entry", "payment"): "returned_payment_id",
+    ("set_customer_billing_profile", "bill_to"): "customer_id",
+    ("add_report", "id"): "event_id",
+    ("begin_standstill", "id"): "event_id",
+    ("counter_service_event", "id"): "event_id",
+    ("keep_personal_text", "id"): "text_id",
 }
 # Fields beside which the good body must not name another row.
 EITHER = {
@@ -31,7 +36,15 @@ EITHER = {
     ("add_refund", "payment"): ("credit_note",),
 }
 # Ids that whoever sends makes up, so that a rival's one is as good as any, and its row still the rival's own.
-MADE_UP = {("keep_personal_text", "person")}
+MADE_UP = {
+    ("keep_personal_text", "person"),
+    ("keep_personal_text", "id"),
+    ("add_report", "id"),
+    ("begin_standstill", "id"),
+    ("counter_service_event", "id"),
+}
+# Made, or made already by the one before.
+DONE = frozenset({200, 201, 409})
 # What an upload of events names has probes of its own: it is answered event by event.
 ANSWERED_ONE_BY_ONE = {"upload_service_events"}
 # What a second row of a bulk must not say again.

@@ -87,6 +87,8 @@ class Counterparts:
             theirs = [one for one in theirs if one not in own]
             if theirs:
                 self._map |= dict.fromkeys(own, theirs[0])
+        # A number of the database's own is on every page.
+        self._map = {own: other for own, other in self._map.items() if not own.isdigit()}
 
     def of(self, value: str) -> tuple[str, str] | None:
         """The rival's, and nobody's; also of a value that holds one beside other words, such as ``site:<id>``."""
