@@ -44,9 +44,12 @@ def tables(superuser: psycopg.Connection[Any]) -> dict[str, Told]:
     found = {}
     for table, arguments, inserts in rows:
         kind, owner, key, _label, _values, ignored = arguments.split("\\000")[:6]
-        columns = (tuple(filter(None, text.strip("{}").split(","))) for text in (key, ignored))
-        found[table] = Told(table, kind, owner, *columns, not inserts)
+        found[table] = Told(table, kind, owner, _columns(key), _columns(ignored), not inserts)
     return found
+
+
+def _columns(array: str) -> tuple[str, ...]:
+    return tuple(filter(None, array.strip("{}").split(",")))
 
 
 class Recorder:
