@@ -78,7 +78,7 @@ class Migration(migrations.Migration):
                             ("network", "network"),
                             ("pair", "pair"),
                             ("reset", "reset"),
-                            ("reset_network", "reset_network"),
+                            ("reset_network", "reset network"),
                         ],
                         max_length=20,
                     ),
