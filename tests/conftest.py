@@ -22,16 +22,29 @@ from django.db import connections
 
 from accounts import clock
 from config import embedded
+from tests import leaks
 from tests.cast import NOON, Cast, new_cast
+
+# What the run makes that lets somebody in; at its end none of it may stand in the database or the log.
+NOTED = leaks.Noted()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    leaks.note_everything(NOTED)
+    config.pluginmanager.register(leaks.Told(config), "leaks")
 
 
 @pytest.fixture(scope="session")
-def servers() -> Iterator[embedded.Servers]:
+def servers(pytestconfig: pytest.Config) -> Iterator[embedded.Servers]:
     with tempfile.TemporaryDirectory(prefix="wickround-", ignore_cleanup_errors=True) as folder:
         running = embedded.start(Path(folder), durable=False, keep=False)
+        log = Path(folder) / "test.log"
+        handler = leaks.log_to(log)
         try:
             yield running.servers
         finally:
+            handler.close()
+            leaks.look(pytestconfig, running.servers, log, NOTED)
             connections.close_all()
             running.stop()
 

@@ -116,7 +116,8 @@ def _deleted(servers: Any, cast: Cast, rival: Cast, before: str, path: Path) -> 
         last = path.with_name("last.zip")
         manifest = write_file(system_actor(cast.operator.id), last)
         heads = (manifest["log_position"], manifest["audit_number"])
-        emptying.shut(cast.operator.id, heads=heads, digest=digest_of(last))
+        emptying.shut(cast.operator.id, heads=heads)
+        emptying.note_written_out(cast.operator.id, heads=heads, digest=digest_of(last))
         began = time.monotonic()
         delete_some = emptying.catalogue.delete_some
 
