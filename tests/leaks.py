@@ -115,7 +115,7 @@ def _after(owner: Any, name: str, tell: Callable[..., None]) -> None:
 
 def log_to(path: Path) -> logging.Handler:
     """The log as production writes it, form and filters, to a file."""
-    from logging.config import DictConfigurator  # type: ignore[attr-defined]
+    from logging.config import DictConfigurator
 
     said: dict[str, Any] = settings.LOGGING
     configured = DictConfigurator(said)
