@@ -36,14 +36,14 @@ SHORT_SECONDS, LONG_SECONDS = 0.05, 0.15
 LOCK_WAIT_MS = 50
 PATIENCE_SECONDS = 120
 PAUSE_SECONDS = 0.2
-# By what anybody gets in without being a member. Deleted first.
-KEYS = (
-    "accounts_accesstoken",
-    "accounts_clienttoken",
-    "accounts_clientsecret",
-    "servicing_linkuse",
-    "servicing_recordlink",
-)
+# By what anybody gets in without being a member, and what ends it. Nothing of it is deleted yet: another file may be made.
+KEYS = {
+    "accounts_accesstoken": "revoked_at",
+    "accounts_clientsecret": "ends_at",
+    "accounts_machineclient": "revoked_at",
+    "accounts_supportgrant": "ended_at",
+    "servicing_recordlink": "revoked_at",
+}
 _ON = {"O": "ENABLE TRIGGER", "A": "ENABLE ALWAYS TRIGGER", "R": "ENABLE REPLICA TRIGGER"}
 
 
@@ -95,19 +95,43 @@ def one_closing_at_a_time(operator_id: UUID) -> Iterator[None]:
             cursor.execute("SELECT pg_advisory_unlock(hashtextextended(%s, 0))", name)
 
 
-def shut(operator_id: UUID, *, heads: tuple[int, int], digest: str) -> None:
-    """Let nobody in any more, and note which file holds everything. Conflict when something was written since.
+def shut(operator_id: UUID, *, heads: tuple[int, int]) -> None:
+    """Let nobody in any more. Conflict when something was written since the file was made.
 
-    ``heads``: how far log and audit had come in that file; ``digest``: its SHA-256, hexadecimal.
+    ``heads``: how far log and audit had come in that file.
     """
 
     def step(cursor: Any) -> None:
-        plan = catalogue.plan(cursor)
+        plan, now = catalogue.plan(cursor), clock.now()
         _wait_for_writers(cursor, operator_id)
         _refuse_written_since(cursor, operator_id, heads)
-        with _unguarded(
-            cursor, [plan.table(name) for name in ("accounts_closing", "accounts_member", *KEYS)]
-        ):
+        with _unguarded(cursor, [plan.table(name) for name in ("accounts_member", *KEYS)]):
+            cursor.execute(
+                "UPDATE accounts_member SET is_active = false, invited_at = NULL WHERE operator_id = %s",
+                [operator_id],
+            )
+            for table, ended in KEYS.items():
+                cursor.execute(
+                    f"UPDATE {table} SET {ended} = %(now)s "
+                    f"WHERE operator_id = %(id)s AND ({ended} IS NULL OR {ended} > %(now)s)",
+                    {"now": now, "id": operator_id},
+                )
+
+    _in_short_locks(step)
+    log.warning("operator_shut operator=%s", operator_id)
+
+
+def note_written_out(operator_id: UUID, *, heads: tuple[int, int], digest: str) -> None:
+    """Note which file holds everything: from here on it may be deleted. Conflict when something was written since.
+
+    After the doors are shut, once requests that were let in before have ended. ``heads``: how far log and audit had come in
+    the file; ``digest``: its SHA-256, hexadecimal.
+    """
+
+    def step(cursor: Any) -> None:
+        _wait_for_writers(cursor, operator_id)
+        _refuse_written_since(cursor, operator_id, heads)
+        with _unguarded(cursor, [catalogue.plan(cursor).table("accounts_closing")]):
             cursor.execute(
                 "UPDATE accounts_closing SET exported_at = %s, export_digest = %s "
                 "WHERE operator_id = %s AND withdrawn_at IS NULL",
@@ -115,44 +139,14 @@ def shut(operator_id: UUID, *, heads: tuple[int, int], digest: str) -> None:
             )
             if not cursor.rowcount:
                 raise Conflict(_("The closing was withdrawn."))
-            cursor.execute(
-                "UPDATE accounts_member SET is_active = false, invited_at = NULL WHERE operator_id = %s",
-                [operator_id],
-            )
-            for table in KEYS:
-                cursor.execute(f"DELETE FROM {table} WHERE operator_id = %s", [operator_id])
 
     _in_short_locks(step)
-    log.warning("operator_shut operator=%s", operator_id)
-
-
-def refuse_late_writers(operator_id: UUID, *, heads: tuple[int, int]) -> None:
-    """After the doors are shut: Conflict when a request that was let in before still wrote something.
-
-    The file then lacks it: the note of it is taken back, so that another is made.
-    """
-    with transaction.atomic(using=OWNER), connections[OWNER].cursor() as cursor:
-        try:
-            _refuse_written_since(cursor, operator_id, heads)
-        except Conflict:
-            with _unguarded(cursor, [catalogue.plan(cursor).table("accounts_closing")]):
-                cursor.execute(
-                    "UPDATE accounts_closing SET exported_at = NULL, export_digest = '' WHERE operator_id = %s",
-                    [operator_id],
-                )
-            late = True
-        else:
-            late = False
-    if late:
-        raise Conflict(
-            _("Something was written after the file was made. Move that file away and run this again.")
-        )
 
 
 def empty(operator_id: UUID, tell: Callable[[str, int], None] = lambda _table, _rows: None) -> Emptied:
     """Delete every row of the operator for good, and the people who work for nobody else. May be interrupted and run again.
 
-    ``tell`` gets each table's name and its rows once they are gone. Conflict before its doors are shut.
+    ``tell`` gets each table's name and its rows once they are gone. Conflict before a file is noted.
     """
     emptied = Emptied()
     with connections[OWNER].cursor() as cursor:
@@ -267,5 +261,5 @@ def _refuse_written_since(cursor: Any, operator_id: UUID, heads: tuple[int, int]
     )
     if cursor.fetchone() != heads:
         raise Conflict(
-            _("Something was written after the file was made. Run this again when less is going on.")
+            _("Something was written after the file was made. Move that file away and run this again.")
         )

@@ -17,10 +17,12 @@ from accounts.permissions import Role
 from accounts.queries import catalogue
 from config.exporting.reading_back import faults
 from config.management.commands import close_operator
+from servicing.commands import links
 from tests.browser.whole_world import whole_world
-from tests.cast import new_cast
-from tests.config.written import tables_of_operators
+from tests.cast import NOON, new_cast
+from tests.config.written import Opened, tables_of_operators
 from tests.servicing.quoting import reported
+from tests.servicing.recorded import photographed
 
 
 @pytest.fixture(autouse=True)
@@ -163,7 +165,7 @@ def test_with_its_doors_shut_nobody_is_let_in_and_it_can_not_be_withdrawn(due, t
 
     owner = due.users[Role.OWNER]
     assert queries.memberships_of(owner.id) == []
-    assert queries.token_binding(operators.token_digest(due.phone_token)) is None
+    assert queries.token_binding(operators.token_digest(due.phone_token)).revoked_at is not None
     with pytest.raises(Conflict, match="at this moment"):
         closing.withdraw_closing(actor=due.owner)
 
@@ -171,6 +173,7 @@ def test_with_its_doors_shut_nobody_is_let_in_and_it_can_not_be_withdrawn(due, t
 def test_what_is_written_after_the_file_was_made_is_never_lost(due, tmp_path, monkeypatch):
     """An upload between the file and the shutting of the doors, and one that was under way while they were shut."""
     shut, path = emptying.shut, tmp_path / "north.zip"
+    link, _token = links.make_link(actor=due.owner, site_id=due.site.id)
     monkeypatch.setattr(
         emptying, "shut", lambda *rest, **values: (due.upload(due.installed()), shut(*rest, **values))
     )
@@ -186,13 +189,47 @@ def test_what_is_written_after_the_file_was_made_is_never_lost(due, tmp_path, mo
 
     close(due, tmp_path / "third.zip")
 
-    from tests.config.written import Opened
+    third = Opened((tmp_path / "third.zip").read_bytes())
+    assert sum(line.count(b"cartridge.exchanged") for line in third.lines("log/events.jsonl")) == 1
+    # What ended when the doors were shut before the second file stands in the third all the same.
+    assert [row["id"] for row in third.rows("tables/servicing_recordlink.csv")] == [str(link.id)]
+    assert len(third.rows("tables/accounts_accesstoken.csv")) >= 1
 
-    kinds = [
-        line.count(b"cartridge.exchanged")
-        for line in Opened((tmp_path / "third.zip").read_bytes()).lines("log/events.jsonl")
-    ]
-    assert sum(kinds) == 1
+
+def test_a_photo_that_comes_while_the_doors_are_shut_is_never_lost(due, tmp_path, monkeypatch):
+    """It stands in no log, and the audit tells only when one is removed."""
+    shut = emptying.shut
+    monkeypatch.setattr(
+        emptying, "shut", lambda *rest, **values: (shut(*rest, **values), photographed(due, uuid7(), NOON))
+    )
+    with pytest.raises(CommandError, match="servicing_photo has 1 rows, the archive 0"):
+        close(due, tmp_path / "north.zip")
+    monkeypatch.setattr(emptying, "shut", shut)
+
+    close(due, tmp_path / "second.zip")
+
+    names = Opened((tmp_path / "second.zip").read_bytes()).names
+    assert len([name for name in names if name.startswith("photos/")]) == 1
+
+
+def test_broken_off_before_it_looked_again_it_makes_another_file(due, tmp_path, monkeypatch):
+    """Between the shutting of the doors and the last look, an upload that was under way got through."""
+
+    def breaks_off(_seconds):
+        due.upload(due.installed())
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(close_operator.time, "sleep", breaks_off)
+    with pytest.raises(KeyboardInterrupt):
+        close(due, tmp_path / "north.zip")
+    monkeypatch.undo()
+    monkeypatch.setattr(close_operator, "SECONDS_FOR_THE_LAST", 0)
+    with pytest.raises(CommandError, match="there already"):
+        close(due, tmp_path / "north.zip")
+
+    close(due, tmp_path / "second.zip")
+
+    assert len(Opened((tmp_path / "second.zip").read_bytes()).lines("log/events.jsonl")) >= 1
 
 
 def test_two_at_once_do_not_meet(due):

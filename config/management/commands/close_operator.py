@@ -12,7 +12,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from accounts import origin, queries
 from accounts.commands import emptying
 from accounts.errors import Refusal
-from accounts.permissions import system_actor
+from accounts.permissions import Actor, system_actor
 from config.exporting.filing import write_file
 from config.exporting.reading_back import digest_of, faults, manifest_of, missing
 
@@ -62,18 +62,27 @@ class Command(BaseCommand):
     def _write_out(self, operator_id: UUID, path: Path) -> None:
         actor = system_actor(operator_id)
         manifest = write_file(actor, path)
-        lacking = missing(actor, manifest)
-        if lacking:
-            raise CommandError(f"{path} lacks something, nothing was deleted: {lacking[0]}")
+        _refuse_lacking(actor, manifest, path)
         heads = (manifest["log_position"], manifest["audit_number"])
-        emptying.shut(operator_id, heads=heads, digest=digest_of(path))
-        self.stdout.write(f"{path} holds everything; nobody is let in any more.")
+        emptying.shut(operator_id, heads=heads)
+        self.stdout.write("Nobody is let in any more.")
         time.sleep(SECONDS_FOR_THE_LAST)
-        emptying.refuse_late_writers(operator_id, heads=heads)
+        # What stands neither in the log nor in the audit, such as a photo, is counted.
+        _refuse_lacking(actor, manifest, path)
+        emptying.note_written_out(operator_id, heads=heads, digest=digest_of(path))
+        self.stdout.write(f"{path} holds everything.")
 
     def _told(self, table: str, rows: int) -> None:
         if rows:
             self.stderr.write(f"{table}: {rows} rows deleted")
+
+
+def _refuse_lacking(actor: Actor, manifest: dict[str, Any], path: Path) -> None:
+    lacking = missing(actor, manifest)
+    if lacking:
+        raise CommandError(
+            f"{path} lacks something, nothing was deleted: {lacking[0]} Move that file away and run this again."
+        )
 
 
 def _refuse_other_file(operator_id: UUID, digest: str, path: Path) -> None:
