@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 from typing import Any
 from uuid import UUID
 
 from django import forms
-from django.contrib.auth import update_session_auth_hash
+from django.contrib.auth import logout, update_session_auth_hash
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -22,11 +23,14 @@ from accounts.models import User
 from accounts.pages.confirming import waiting
 from accounts.pages.door import OperatorRequest, operator_page
 from accounts.pages.fields import say
+from accounts.pages.letting_in import know_browser
 from accounts.permissions import Permission
+from accounts.queries.sealing import seal_text, unseal_text
 
 # What the link's address ends with once its token stands in the session, where no page that it leads to learns it.
 IN_SESSION = "choose"
 _TOKEN = "new_password_token"  # noqa: S105 - the name of a key
+_PURPOSE = "token of a new password"
 
 
 def _password(label: Any, *, is_new: bool, **kwargs: Any) -> forms.CharField:
@@ -127,46 +131,67 @@ def forgotten_password(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 def new_password(request: HttpRequest, person_id: UUID, token: str) -> HttpResponse:
     """What the mailed link opens: its token goes into the session, then a new password is chosen. Signs nobody in."""
-    kept = {"person": str(person_id), "token": token}
     if token != IN_SESSION:
-        if _person(kept) is None:
+        if _person(person_id, token) is None:
             return _new_password(request, None, status=404)
-        request.session[_TOKEN] = kept
-        return _private(redirect("new-password", person_id=person_id, token=IN_SESSION))
-    kept = request.session.get(_TOKEN, {})
-    if kept.get("person") != str(person_id) or _person(kept) is None:
+        request.session[_TOKEN] = _sealed(person_id, token)
+        return _unlisted(redirect("new-password", person_id=person_id, token=IN_SESSION), "no-referrer")
+    token = _kept_for(request, person_id)
+    if _person(person_id, token) is None:
         return _new_password(request, None, status=404)
     form = NewPasswordForm(request.POST if request.method == "POST" else None)
     if not form.is_valid():
         return _new_password(request, form, status=422 if form.is_bound else 200)
     try:
-        passwords.reset_password(
-            user_id=person_id, token=kept["token"], password=form.cleaned_data["password"]
-        )
+        passwords.reset_password(user_id=person_id, token=token, password=form.cleaned_data["password"])
     except Refusal as refusal:
         say(form, refusal)
         return _new_password(request, None if isinstance(refusal, NotFound) else form, status=refusal.status)
-    request.session.pop(_TOKEN, None)
-    return _private(redirect("new-password-set"))
+    if request.user.pk == person_id:
+        # Theirs here is over like all others; what is left of it is not to be stored again.
+        logout(request)
+    else:
+        request.session.pop(_TOKEN, None)
+    answer = _unlisted(redirect("new-password-set"))
+    # No other browser is known any more. While somebody guesses at the account they would not come in by any.
+    know_browser(request, answer, person_id)
+    return answer
 
 
-def _person(kept: dict[str, str]) -> User | None:
+def _sealed(person_id: UUID, token: str) -> dict[str, str]:
+    """What a session keeps of a token: a copy of the table opens nothing."""
+    sealed = seal_text(_PURPOSE, person_id.bytes, token)
+    return {"person": str(person_id), "sealed": base64.b64encode(sealed).decode()}
+
+
+def _kept_for(request: HttpRequest, person_id: UUID) -> str:
+    """The token that the session keeps for this person; "" for none."""
+    kept = request.session.get(_TOKEN)
+    if kept is None or kept["person"] != str(person_id):
+        return ""
+    return unseal_text(_PURPOSE, person_id.bytes, base64.b64decode(kept["sealed"])) or ""
+
+
+def _person(person_id: UUID, token: str) -> User | None:
     """Whose new password the token is for; None when it is over."""
     try:
-        person = queries.get_user(UUID(kept["person"]))
+        person = queries.get_user(person_id)
     except User.DoesNotExist:
         return None
-    return person if passwords.is_good_token(person, kept["token"]) else None
+    return person if passwords.is_good_token(person, token) else None
 
 
 def _new_password(request: HttpRequest, form: NewPasswordForm | None, *, status: int) -> HttpResponse:
     """The form; without one, that the link is over."""
-    return _private(render(request, "accounts/new_password.html", {"form": form}, status=status))
+    return _unlisted(render(request, "accounts/new_password.html", {"form": form}, status=status))
 
 
-def _private(answer: HttpResponse) -> HttpResponse:
-    # The address is a key: no page that it leads to learns it, no search engine lists it.
-    answer["Referrer-Policy"] = "no-referrer"
+def _unlisted(answer: HttpResponse, referrer: str = "same-origin") -> HttpResponse:
+    """The address is a key: no page elsewhere that it leads to learns it, no search engine lists it.
+
+    A page with a form does not say "no-referrer": a browser would send the form as from nowhere, which is refused as forged.
+    """
+    answer["Referrer-Policy"] = referrer
     answer["X-Robots-Tag"] = "noindex, nofollow"
     return answer
 
