@@ -18,11 +18,13 @@ from django.db import IntegrityError
 from accounts import clock, jobs, queries, tenancy
 from accounts.commands.masterdata import refuse_absent_references, refuse_bad_rows
 from accounts.commands.passwords import NO_PASSWORD, refuse_weak
+from accounts.commands.sessions import end_sessions
 from accounts.errors import BadInput, Conflict, NotFound, Problem, pointing_at_one
 from accounts.ids import uuid7
 from accounts.languages import LOCALES, _
 from accounts.models import AccessToken, Crew, Device, Member, Operator, ServiceRules, User
 from accounts.permissions import (
+    NEEDS_SECOND_FACTOR,
     PROGRAM_SCOPES,
     ROLE_PERMISSIONS,
     Actor,
@@ -174,6 +176,9 @@ def add_member(
         with tenancy.writing(actor):
             if crew_id is not None:
                 queries.get_crew(crew_id)
+            if role in NEEDS_SECOND_FACTOR:
+                # Who is signed in by a password alone, for another operator, signs in once more.
+                end_sessions(user_id)
             return Member.objects.create(
                 id=id or uuid7(), user_id=user_id, role=role, name=name, crew_id=crew_id
             )

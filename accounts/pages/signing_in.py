@@ -30,7 +30,9 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     Who tries too often is told how long to wait, before anything typed is looked at.
     """
     onward = request.POST.get("next") or request.GET.get("next") or ""
-    if not url_has_allowed_host_and_scheme(onward, {request.get_host()}, require_https=request.is_secure()):
+    # A path of ours: of anything else a redirect makes what nobody meant, such as the address of a page by its name.
+    is_ours = url_has_allowed_host_and_scheme(onward, {request.get_host()}, require_https=request.is_secure())
+    if not (is_ours and onward.startswith("/")):
         onward = reverse("choose-operator")
     page = {"email": request.POST.get("email", ""), "next": onward, "is_refused": False, "wait": ""}
     if request.method != "POST":
