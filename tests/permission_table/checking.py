@@ -158,7 +158,7 @@ def cells_that_differ(
     """Those of ``asked`` that a caller is let into although it may not, or kept from although it may."""
     found = []
     for method, address, permission in asked:
-        answer = client().generic(method, filled(address, slug), content_type=_kind(address), secure=True)
+        answer = _asked(client(), method, address, slug)
         if (answer.status_code == FORBIDDEN) == may(permission):
             found.append(f"{method} {address}: {answer.status_code}, and {permission} says otherwise")
     return found
@@ -171,7 +171,7 @@ def questions_that_differ(
     found = []
     for method, address, permission in asked:
         with questions() as heard:
-            client().generic(method, filled(address, slug), content_type=_kind(address), secure=True)
+            _asked(client(), method, address, slug)
         if heard != [permission]:
             found.append(f"{method} {address}: asks for {', '.join(heard) or 'nothing'}, not {permission}")
     return found
@@ -192,8 +192,12 @@ def questions() -> Iterator[list[str]]:
         yield heard
 
 
-def _kind(address: str) -> str:
-    return "application/json" if address.startswith(API_ROOT) else "application/x-www-form-urlencoded"
+def _asked(client: Client, method: str, address: str, slug: str) -> Any:
+    kind = "application/json" if address.startswith(API_ROOT) else "application/x-www-form-urlencoded"
+    answer = client.generic(method, filled(address, slug), content_type=kind, secure=True)
+    # A file that is sent piece by piece, and that nobody reads here.
+    answer.close()
+    return answer
 
 
 def person(cast: Cast, letter: str) -> Callable[[], Client]:

@@ -12,9 +12,11 @@ import psycopg
 
 from accounts.isolation import audited, keys, roles, tables
 from accounts.isolation.audit import audit
-from accounts.isolation.wanted import Audit, Expected, expected
+from accounts.isolation.wanted import MIGRATE_ROLE, Audit, Expected, expected
+from accounts.tenancy import APP_ROLE, SYSTEM_ROLE
 
 LEAST = 20_000
+GRANTEES = (APP_ROLE, SYSTEM_ROLE, MIGRATE_ROLE, "PUBLIC")
 
 
 @dataclass(frozen=True, slots=True)
