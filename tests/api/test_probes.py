@@ -21,7 +21,7 @@ from tests.probes.ground import Ground
 from tests.probes.judging import Judge
 from tests.probes.matrix import shown
 from tests.probes.routes import all_routes, mismatches, operations
-from tests.probes.ways import addresses, bodies, credentials, keys, lists
+from tests.probes.ways import addresses, bodies, credentials, lists
 
 TWO = ("owner", "program")
 ROUTES = [one for one in all_routes() if one.is_api and one.permissions]
@@ -172,6 +172,7 @@ def test_a_rivals_row_that_changes_is_noticed(
     assert changed == {("after", "public.accounts_device"), ("after", "public.accounts_auditentry")}
 
 
-def test_a_kept_answer_that_another_gets_is_noticed() -> None:
-    assert keys.is_replayed(Seen(201, "", {"Idempotency-Replayed": "true"}))
-    assert not keys.is_replayed(Seen(201, "", {}))
+def test_a_kept_answer_that_another_gets_is_noticed(here: Ground, judge: Judge) -> None:
+    kept = Seen(404, "", {"Idempotency-Replayed": "true"})
+
+    assert answered(judge, kept, None) == ["gave a kept answer to another"]

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import unquote
 
+from accounts.doors.keys import REPLAYED_HEADER
 from tests.probes.asking import Probe, Seen
 from tests.probes.ground import MARK, Ground
 from tests.probes.rows import SHORTEST_TAG, UUIDS
@@ -90,6 +91,8 @@ class Judge:
             mine, nobodys = seen.alike(probe.ask.values), twin.alike(probe.twin.values)
             if mine != nobodys:
                 yield f"not as for what is absent: {_difference(mine, nobodys)}"
+        if is_replayed(seen):
+            yield "gave a kept answer to another"
         if told := self.tags_in(seen, probe.ask.values):
             yield f"tells of a rival: {sorted(told)[:5]}"
 
@@ -99,6 +102,11 @@ class Judge:
         whole = html.unescape(unquote("\n".join([text, *headers.values()])))
         found = {*UUIDS.findall(whole), *_WORDS.findall(whole), *_PIECES.findall(whole)} & self.ground.tags
         return found | ({MARK} if MARK in whole else set())
+
+
+def is_replayed(seen: Seen) -> bool:
+    """Whether it is an answer that was kept under an Idempotency-Key: a probe's own keys are new."""
+    return any(name.lower() == REPLAYED_HEADER.lower() for name in seen.headers)
 
 
 def _looked_up(twin: Seen, pointer: str) -> bool:

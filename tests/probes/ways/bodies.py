@@ -43,8 +43,9 @@ MADE_UP = {
     ("begin_standstill", "id"),
     ("counter_service_event", "id"),
 }
-# Made, or made already by the one before.
-DONE = frozenset({200, 201, 409})
+# Made; or refused, since the one before made it already.
+DONE = frozenset({200, 201, 400, 409})
+REFUSED = frozenset({400, 404, 409, 422, 428})
 # What an upload of events names has probes of its own: it is answered event by event.
 ANSWERED_ONE_BY_ONE = {"upload_service_events"}
 # What a second row of a bulk must not say again.
@@ -132,7 +133,7 @@ def made_up(ground: Ground, operation: Operation, callers: tuple[str, ...]) -> I
                     caller,
                     probe.ask,
                     None,
-                    frozenset({201}),
+                    DONE,
                 )
 
 
@@ -164,11 +165,7 @@ def _probe(
         both.append(Ask(operation.method, address, (said,), {}, body, "application/json", headers))
     pointer = "/" + "/".join(map(str, path))
     way = "a rival's row in a list" if many else "a rival's row in a body"
-    if (operation.name, reference.path[-1]) in MADE_UP:
-        return Probe(
-            operation.name, "a rival's id for one's own row", caller, both[0], None, frozenset({201})
-        )
-    return Probe(operation.name, way, caller, both[0], both[1], frozenset({400, 404, 409, 422}), pointer)
+    return Probe(operation.name, way, caller, both[0], both[1], REFUSED, pointer)
 
 
 def _own_places(ground: Ground, operation: Operation) -> dict[str, str]:
@@ -249,6 +246,7 @@ def foreign_events(ground: Ground, caller: Caller) -> Iterator[Probe]:
 def _an_event(ground: Ground, caller: Caller) -> str:
     """An event of a rival's, another one for each caller: an id is taken by the first who uses it."""
     known = ground.rows.ask(places.QUESTIONS["any_event_id"], operator=ground.south.cast.operator.id)
+    known.remove(ground.south.ids["event_id"])
     return str(known[("owner", "phone", "program").index(caller.name)])
 
 

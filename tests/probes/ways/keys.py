@@ -8,14 +8,13 @@ from typing import Any
 from uuid import uuid4
 
 from accounts import clock
-from accounts.doors.keys import REPLAYED_HEADER
 from accounts.permissions import Role
 from config.schema.view import document
 from tests.api.callers import Api
 from tests.api.calls import LATER, Setting, call
 from tests.api.calls import operations as calls_in
 from tests.cast import NOON
-from tests.probes.asking import Ask, Probe, Seen
+from tests.probes.asking import Ask, Probe
 from tests.probes.ground import Caller, Ground
 from tests.probes.routes import operations
 from tests.probes.ways.addresses import KEY_HEADER
@@ -105,7 +104,3 @@ def _probe(sent: Sent, caller: Caller, way: str) -> Probe:
     values = tuple(one for one in (*sent.path.split("/"), *query.values(), said) if one)
     ask = Ask("POST", sent.path, values, query, sent.body, sent.kind, headers)
     return Probe(sent.operation, way, caller, ask, None, None)
-
-
-def is_replayed(seen: Seen) -> bool:
-    return any(name.lower() == REPLAYED_HEADER.lower() for name in seen.headers)
