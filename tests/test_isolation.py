@@ -343,6 +343,18 @@ def test_any_one_guard_of_what_never_changes_is_missed(superuser, gaps_after):
     assert dropped == {n: [f"{table}: trigger {n} is missing."] for n, table in triggers}
 
 
+def test_a_guard_of_one_column_alone_is_a_gap(gaps_after):
+    name = "accounts_auditentry_no_change"
+    gaps = gaps_after(
+        f"DROP TRIGGER {name} ON accounts_auditentry; "
+        f"CREATE TRIGGER {name} BEFORE UPDATE OF number OR DELETE ON accounts_auditentry "
+        "FOR EACH STATEMENT EXECUTE FUNCTION accounts_refuse_audit_change(); "
+        f"ALTER TABLE accounts_auditentry ENABLE ALWAYS TRIGGER {name}"
+    )
+
+    assert gaps == [f"accounts_auditentry: trigger {name} does not refuse every such statement."]
+
+
 def test_a_guard_that_no_longer_refuses_is_a_gap(gaps_after):
     gaps = gaps_after(
         "CREATE OR REPLACE FUNCTION servicing_refuse_change() RETURNS trigger LANGUAGE plpgsql AS "

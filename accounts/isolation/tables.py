@@ -100,7 +100,7 @@ def audit_triggers(cursor: Any, found: Audit) -> None:
     rows = rows_of(
         cursor,
         f"""
-        SELECT {NAME}, t.tgname::text, t.tgenabled::text, t.tgtype::integer, t.tgqual IS NULL, p.prosrc
+        SELECT {NAME}, t.tgname::text, t.tgenabled::text, t.tgtype::integer, t.tgqual IS NULL AND t.tgattr::text = '', p.prosrc
         FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid JOIN pg_proc p ON p.oid = t.tgfoid
         JOIN pg_namespace n ON n.oid = c.relnamespace
         WHERE NOT t.tgisinternal AND {OURS}

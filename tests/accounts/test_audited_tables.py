@@ -94,6 +94,18 @@ def test_the_audit_of_isolation_names_a_table_that_no_longer_tells(superuser):
             "accounts_site_audited_change does not tell every change",
         ),
         (
+            _made_anew(superuser, "accounts_site_audited_change", "AFTER UPDATE ", "AFTER UPDATE OF code "),
+            "accounts_site_audited_change does not tell every change",
+        ),
+        (
+            _made_anew(superuser, "accounts_site_audited_change", "'{}')", "'{code,crew_id}')"),
+            "accounts_site_audited_change tells otherwise",
+        ),
+        (
+            _made_anew(superuser, "accounts_site_audited", "hardness_mg_per_l,", "name,"),
+            "accounts_site_audited tells otherwise",
+        ),
+        (
             "ALTER TABLE accounts_auditentry DISABLE TRIGGER accounts_auditentry_chain",
             "entries are not chained",
         ),
@@ -102,3 +114,15 @@ def test_the_audit_of_isolation_names_a_table_that_no_longer_tells(superuser):
             superuser.execute(statement)
             assert any(gap in found for found in audit(superuser.cursor()).gaps), statement
     assert not [gap for gap in audit(superuser.cursor()).gaps if "audit" in gap]
+
+
+def _made_anew(superuser, trigger, was, fresh):
+    """Statements that make a trigger of the sites' otherwise."""
+    text = superuser.execute(
+        "SELECT pg_get_triggerdef(oid) FROM pg_trigger WHERE tgname = %s", [trigger]
+    ).fetchone()[0]
+    assert text.count(was) == 1, text
+    return (
+        f"DROP TRIGGER {trigger} ON accounts_site; {text.replace(was, fresh)}; "
+        f"ALTER TABLE accounts_site ENABLE ALWAYS TRIGGER {trigger}"
+    )
