@@ -20,6 +20,7 @@ from accounts.models import AuditEntry
 from accounts.pages.audit_words import ACTORS, ACTS, COLUMNS, KINDS, OTHER_ACT
 from accounts.pages.door import OperatorRequest, operator_page
 from accounts.permissions import Permission
+from accounts.queries.audit import is_uuid
 from accounts.rules import audit_file
 
 PAGE_SIZE = 50
@@ -119,13 +120,11 @@ def _wanted(asked: Mapping[str, str], zone: str) -> dict[str, Any]:
             wanted["actor_kind"] = "nobody"
     try:
         day = date.fromisoformat(asked["day"])
-    except ValueError:
+        after = day + timedelta(days=1)
+    except (ValueError, OverflowError):  # no day, or the last one that there is
         return wanted
-    since = datetime.combine(day, time.min, clock.zone_of(zone))
-    return wanted | {
-        "since": since,
-        "until": datetime.combine(day + timedelta(days=1), time.min, since.tzinfo),
-    }
+    midnights = (datetime.combine(one, time.min, clock.zone_of(zone)) for one in (day, after))
+    return wanted | dict(zip(("since", "until"), midnights, strict=True))
 
 
 def kind_words(kind: str) -> str:
@@ -153,8 +152,9 @@ def _line(entry: AuditEntry, names: Mapping[str, str], zone: str) -> Line:
     values = [
         (column_words(one), _value(was.get(one), names, zone), _value(now.get(one), names, zone))
         for one in (was | now)
+        if was.get(one) is not None or now.get(one) is not None
     ]
-    sentence = " ".join(said.split()).rstrip(": ")
+    sentence = " ".join(said.split()).replace(" :", ":").rstrip(": ")
     return Line(entry, sentence[:1].upper() + sentence[1:], values)
 
 
@@ -175,7 +175,10 @@ def _value(value: Any, names: Mapping[str, str], zone: str) -> str:
     if isinstance(value, list):
         return ", ".join(_value(one, names, zone) for one in value)
     if isinstance(value, str):
-        return names.get(value) or _dated(value, zone)
+        # A program's id is a small number, which a code may be too.
+        if is_uuid(value):
+            return names.get(value) or f"…{value[-6:]}"  # the file has all of it
+        return _dated(value, zone)
     return str(value)
 
 

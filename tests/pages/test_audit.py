@@ -10,8 +10,8 @@ import re
 import pytest
 
 from accounts import auditing, queries, tenancy
-from accounts.commands import people
-from accounts.models import AuditEntry, Member, SiteContact
+from accounts.commands import clients, people
+from accounts.models import AuditEntry, Member, Site, SiteContact
 from accounts.pages import audit_words
 from accounts.permissions import Role
 from tests.audited import Recorder
@@ -96,6 +96,20 @@ def test_it_is_found_by_who_kind_row_and_day(north, later):
     assert found("who=database") == set()
     # What can't be read is as if it had not been asked.
     assert found("kind=page&day=tomorrow&before=x") == {"dispatcher", "owner"}
+    # The last day of the calendar has no day after it.
+    assert found("kind=page&day=9999-12-31") == {"dispatcher", "owner"}
+    assert found("kind=page&day=0001-01-01") == set()
+
+
+def test_a_code_is_not_taken_for_the_number_of_a_program(north):
+    """Programs have small numbers, as many codes are."""
+    client, _secret = clients.make_client(actor=north.owner, name="Books", scopes=["invoices:read"])
+    with tenancy.writing(north.owner):
+        Site.objects.filter(id=north.site.id).update(code=str(client.pk))
+
+    said = text_of(signed_in(north, Role.OWNER).get(page(north)))
+
+    assert f"code: {north.site.code} → {client.pk} " in said
 
 
 def test_days_are_those_of_the_operators_zone(north, later):
