@@ -31,7 +31,7 @@ from accounts.errors import (
     TooLarge,
     pointer_to,
 )
-from accounts.languages import manner
+from accounts.languages import _, manner
 from accounts.pages import reading_in
 from config.problems import MEDIA_TYPE, PROBLEM_TYPES, document
 
@@ -203,6 +203,18 @@ def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:
     if request.path.startswith(API):
         return problem_of(exception, request.path)
     return _page(request, Forbidden("This page is not for you."))
+
+
+def forged(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """settings.CSRF_FAILURE_VIEW: mostly of a page that was open while its person signed in or out in another window."""
+    refusal = Refusal(
+        _(
+            "This form was opened before you signed in or out, or it comes from elsewhere. Nothing was done: go back, reload "
+            "the page and send it again. It goes on only if the browser keeps cookies."
+        )
+    )
+    refusal.status = HTTPStatus.FORBIDDEN
+    return _page(request, refusal)
 
 
 def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:

@@ -147,11 +147,13 @@ def give(*, user_id: UUID, typed: str) -> Given:
         log.error("second_factor_unreadable user=%s", user_id)
     step = rules.step_of(secret, typed, clock.machine().timestamp()) if secret else None
     if step is None:
+        log.warning("second_factor_refused user=%s", user_id)
         _tell_of_tries(user_id, tries)
         raise _wrong_code()
     # Of two that give one code at once, one finds it taken.
     taken = SecondFactor.objects.filter(user_id=user_id, last_step__lt=step).update(last_step=step)
     if not taken:
+        log.warning("second_factor_used_already user=%s", user_id)
         used = _("This code was used already. Wait for the next one; a code holds for 30 seconds.")
         raise BadInput(used, errors=[Problem("/code", "used", used)])
     throttling.was_right(tries)
@@ -173,6 +175,7 @@ def _give_recovery_code(user_id: UUID, typed: str) -> Given:
     digest = rules.recovery_digest(typed)
     unused = RecoveryCode.objects.filter(user_id=user_id, digest=digest, used_at=None) if digest else None
     if unused is None or not unused.exists():
+        log.warning("recovery_code_refused user=%s", user_id)
         raise _wrong_recovery_code()
     with telling.telling(user_id, "recovery_code_used"):
         # Raised inside, so that no mail is owed when another try was first.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from datetime import timedelta
 from uuid import UUID
 
@@ -13,6 +14,8 @@ from django.shortcuts import redirect
 from accounts import auditing
 from accounts.commands import sessions
 from accounts.models import User
+
+log = logging.getLogger("wickround.security")
 
 _KNOWN_FOR = timedelta(
     days=400
@@ -26,6 +29,8 @@ def let_in(request: HttpRequest, user: User, onward: str) -> HttpResponse:
     """
     request.session.flush()
     login(request, user)
+    # The audit is of operators: of who works for none, such as a person of the service, only this line tells.
+    log.info("signed_in user=%s", user.id)
     auditing.note_of_person(user_id=user.id, action="signed_in")
     answer = redirect(onward)
     know_browser(request, answer, user.id)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 import pytest
+from django.core import mail
 from django.test import Client
 
-from accounts.commands import forgotten, operators, throttling
-from accounts.models import KnownDevice, SignIn, User
+from accounts.commands import forgotten, operators, second_factor, throttling
+from accounts.errors import BadInput
+from accounts.ids import uuid7
+from accounts.models import KnownDevice, ResetAsked, SignIn, User
 from accounts.permissions import Role
 from accounts.sessions import SessionStore
 from tests.cast import PASSWORD, Cast
@@ -101,3 +105,43 @@ def test_a_page_that_sends_a_form_tells_where_it_comes_from(north: Cast) -> None
     told = client.post(page, values, secure=True, headers={"origin": "https://testserver"})
     assert told.status_code == 302
     assert not person_of(north).check_password(PASSWORD)
+
+
+def test_a_form_opened_before_a_sign_in_says_what_to_do(north: Cast) -> None:
+    first = From()
+    first.get("/sign-in/")
+    token = first.cookies["__Host-csrf"].value
+    assert first.sign_in(email_of(north)).status_code == 302
+    stale = first.post("/sign-out/", {"csrfmiddlewaretoken": token})
+    assert stale.status_code == 403
+    said = text_of(stale)
+    assert "This was not done." in said
+    assert "reload the page and send it again" in said
+    assert "CSRF" not in said
+    assert first.get(home_of(north)).status_code == 200
+
+
+def test_a_flood_of_nobody_keeps_no_link_waiting(north: Cast, settings: Any, monkeypatch: Any) -> None:
+    settings.EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+    monkeypatch.setattr(mail, "outbox", [], raising=False)
+    ResetAsked.objects.all().delete()
+    for number in range(60):
+        flooding = f"{uuid7()}"
+        forgotten.ask_for_new_password(email=f"{number}@{flooding}.example", network=flooding)
+    forgotten.ask_for_new_password(email=email_of(north), network=f"{uuid7()}")
+    assert forgotten.answer_asked() == 61
+    assert [sent.to for sent in mail.outbox] == [[email_of(north)]]
+
+
+def test_who_comes_in_and_who_does_not_stands_in_the_log(
+    north: Cast, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, "wickround.security")
+    person = person_of(north)
+    signed_in_anew(north, Role.VIEWER)
+    assert f"signed_in user={person.id}" in caplog.messages
+    for typed in ("123456", "23456-23456-23456-23456-23456"):
+        with pytest.raises(BadInput):
+            second_factor.give(user_id=person.id, typed=typed)
+    assert f"second_factor_refused user={person.id}" in caplog.messages
+    assert f"recovery_code_refused user={person.id}" in caplog.messages
