@@ -19,6 +19,7 @@ from accounts.errors import BadInput, Forbidden, NotFound, NotSignedIn
 from accounts.languages import _
 from accounts.permissions import Actor, ActorKind, Role, require
 from accounts.queries.confirming import has_confirmed
+from accounts.queries.second_factor import is_missing
 
 CHALLENGE = 'Bearer realm="Wickround"'  # RFC 6750 section 3
 OPERATOR_HEADER = "Wickround-Operator"
@@ -95,6 +96,10 @@ class MemberSession(SessionAuthentication):
             )
         for membership in queries.memberships_of(user.pk):
             if membership.slug == slug:
+                if is_missing(membership.role, request.session):
+                    raise NotSignedIn(
+                        _("Your role signs in with a second factor. Sign in again, and give it.")
+                    )
                 return user, Actor(
                     operator_id=membership.operator_id,
                     kind=ActorKind.MEMBER,

@@ -23,6 +23,7 @@ from accounts.models import Closing, Operator, User
 from accounts.pages import looking
 from accounts.pages.confirming import Recent, recently
 from accounts.permissions import Actor, ActorKind, Permission, require
+from accounts.queries.second_factor import is_missing
 
 Page = Callable[..., HttpResponse]
 
@@ -40,9 +41,7 @@ class OperatorRequest(HttpRequest):
     closing: Closing | None
 
 
-def operator_page(
-    permission: Permission, *methods: str, recent: Recent = False
-) -> Callable[[Page], Page]:
+def operator_page(permission: Permission, *methods: str, recent: Recent = False) -> Callable[[Page], Page]:
     """A page of one operator, under its address. Signed out: to the sign-in; no member: 404; role may not: 403.
 
     The view gets the request with ``actor`` and ``operator``; reads go inside ``tenancy.reading(request.actor)``.
@@ -59,9 +58,10 @@ def operator_page(
         def guarded(request: Any, slug: str, **kwargs: Any) -> HttpResponse:
             if not request.user.is_authenticated:
                 _count(request, limits.of_visitor(request))
-                back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
-                return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
+                return _to_sign_in(request, slug)
             request.actor, locale, request.look = _admitted(request, slug)
+            if request.look is None and is_missing(request.actor.role, request.session):
+                return _to_sign_in(request, slug)
             origin.acting(request.actor.kind, request.actor.id, request.actor.operator_id)
             _count(request, limits.of_actor(request.actor))
             with tenancy.reading(request.actor):
@@ -84,6 +84,11 @@ def operator_page(
         return guarded
 
     return decorate
+
+
+def _to_sign_in(request: HttpRequest, slug: str) -> HttpResponse:
+    back = request.get_full_path() if request.method != "POST" else f"/{slug}/"
+    return redirect(f"{reverse('sign-in')}?{urlencode({'next': back})}")
 
 
 def _count(request: HttpRequest, buckets: Sequence[limits.Bucket]) -> None:

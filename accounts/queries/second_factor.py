@@ -5,6 +5,7 @@ from __future__ import annotations
 from uuid import UUID
 
 from django.conf import settings
+from django.contrib.sessions.backends.base import SessionBase
 
 from accounts.models import RecoveryCode, SecondFactor, User
 from accounts.permissions import NEEDS_SECOND_FACTOR, Actor
@@ -29,6 +30,11 @@ def needs_second_factor(user: User) -> bool:
     return settings.SECOND_FACTOR_NEEDED and any(
         one.role in NEEDS_SECOND_FACTOR for one in memberships_of(user.id)
     )
+
+
+def is_missing(role: str, session: SessionBase) -> bool:
+    """Whether a role needs a second factor that was not given in this session, however the session or the role came about."""
+    return settings.SECOND_FACTOR_NEEDED and role in NEEDS_SECOND_FACTOR and PROVEN not in session
 
 
 def is_ours_alone(actor: Actor, person: User) -> bool:

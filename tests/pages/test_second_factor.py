@@ -15,12 +15,13 @@ from django.contrib.auth.hashers import make_password
 from accounts import clock, tenancy
 from accounts.commands import people
 from accounts.models import AuditEntry, Member, SignIn, User
-from accounts.permissions import Role
-from accounts.queries.second_factor import has_second_factor, recovery_codes_left
+from accounts.permissions import NEEDS_SECOND_FACTOR, Role
+from accounts.queries.second_factor import PROVEN, has_second_factor, recovery_codes_left
 from accounts.rules import second_factor as rules
 from tests.accounts.test_second_factor import with_factor
 from tests.cast import PASSWORD, Cast
-from tests.pages.visitors import Visitor, signed_in, text_of
+from tests.pages import visitors
+from tests.pages.visitors import Visitor, text_of
 
 CODE, SET_UP, CODES = "/sign-in/code", "/sign-in/set-up-code", "/sign-in/recovery-codes"
 KEY = re.compile(r'<code class="key">([A-Z2-7 ]+)</code>')
@@ -51,6 +52,16 @@ def password_given(cast: Cast, role: Role, onward: str = "") -> tuple[Visitor, A
     visitor = Visitor()
     answer = visitor.submit("/sign-in/", email=cast.users[role].email, password=PASSWORD, next=onward)
     return visitor, answer
+
+
+def signed_in(cast: Cast, role: Role) -> Visitor:
+    """With a second factor where the role needs one."""
+    visitor = visitors.signed_in(cast, role)
+    if role in NEEDS_SECOND_FACTOR:
+        session = visitor.session
+        session[PROVEN] = clock.now().isoformat()
+        session.save()
+    return visitor
 
 
 def is_in(visitor: Visitor, cast: Cast) -> bool:
@@ -401,3 +412,18 @@ def test_an_invitation_to_keep_the_books_needs_one_from_the_start(north: Cast, s
     assert not is_in(signed, south)
     given = signed.submit("/sign-in/", email=viewer.email, password=PASSWORD)
     assert given["Location"] == SET_UP
+
+
+@pytest.mark.parametrize("role", [Role.OWNER, Role.BOOKKEEPER])
+def test_no_session_without_it_acts_in_a_role_that_needs_it(north: Cast, role: Role) -> None:
+    """However it came about: begun before the installation asked for one, or in the moment of a promotion."""
+    visitor, home = visitors.signed_in(north, role), f"/{north.operator.slug}/"
+    asks: dict[str, Any] = {"headers": {"wickround-operator": north.operator.slug}}
+    for answer in (visitor.get(f"{home}me"), visitor.submit(f"{home}me/where/end-all")):
+        assert (answer.status_code, answer["Location"].partition("?")[0]) == (302, "/sign-in/")
+    refused = visitor.get("/api/v1/sites", **asks)
+    assert (refused.status_code, refused.json()["type"].rsplit("/", 1)[-1]) == (401, "not-signed-in")
+    assert visitors.signed_in(north, Role.DISPATCHER).get(f"{home}me").status_code == 200
+    proven = signed_in(north, role)
+    assert proven.get(f"{home}me").status_code == 200
+    assert proven.get("/api/v1/sites", **asks).status_code == 200
