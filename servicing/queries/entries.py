@@ -20,7 +20,7 @@ from accounts.languages import _
 from accounts.permissions import Actor
 from servicing.models import EntrySecret, EntryShowing, PlannedVisit
 from servicing.queries.planning import usual_minutes_at
-from servicing.rules.entries import is_on
+from servicing.rules.entries import MOST_UNSAID, is_on
 
 MOST_SHOWN = 100
 
@@ -102,6 +102,8 @@ def visits_on(actor: Actor, sites: Collection[Any]) -> dict[UUID, PlannedVisit]:
     days = {local.date() for local in locals_.values()}
     plans = PlannedVisit.objects.filter(
         crew_id=actor.crew_id,
+        # Its people may still be signed in.
+        crew__is_active=True,
         called_off_at=None,
         site_id__in=list(locals_),
         day__gte=min(days) - timedelta(days=1),
@@ -110,7 +112,7 @@ def visits_on(actor: Actor, sites: Collection[Any]) -> dict[UUID, PlannedVisit]:
     found: dict[UUID, PlannedVisit] = {}
     usual = usual_minutes_at(list(locals_))
     for plan in plans.order_by("day", "id"):
-        minutes = plan.minutes or usual[plan.site_id]
+        minutes = plan.minutes or min(usual[plan.site_id], MOST_UNSAID)
         if is_on(plan.day, plan.begins_at, minutes, locals_[plan.site_id]):
             found[plan.site_id] = plan
     return found

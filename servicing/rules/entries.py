@@ -10,6 +10,9 @@ MOST_CODE = 120
 MOST_AT_A_SITE = 20
 # By judgement: a full day has some 25 sites. Whoever asks for more is not working, but collecting.
 MOST_SHOWINGS = 30
+# By judgement: minutes that a visit lasts past midnight where the office did not say how long it takes. What it usually takes
+# there is what crews record, who are not to lengthen their own time.
+MOST_UNSAID = 240
 # Shorter ones stand in many labels by chance.
 TELLING = 3
 
@@ -37,6 +40,11 @@ def is_plain(text: str) -> bool:
 
 
 def gives_away(label: str, code: str) -> bool:
-    """Whether a label holds the code that it is of, which everybody could then read there."""
-    bare = code.casefold().replace(" ", "")
-    return len(bare) >= TELLING and bare in label.casefold().replace(" ", "")
+    """Whether a label holds the code that it is of, which everybody could then read there; however it is set apart."""
+    bare = _bare(code)
+    return len(bare) >= TELLING and bare in _bare(label)
+
+
+def _bare(text: str) -> str:
+    """Its letters and digits."""
+    return "".join(filter(str.isalnum, text.casefold()))

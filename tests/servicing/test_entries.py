@@ -12,8 +12,9 @@ import pytest
 from django.db import connections
 
 from accounts import clock
-from accounts.commands import operators
+from accounts.commands import crews, operators
 from accounts.errors import BadInput, Conflict, Forbidden, NotFound, TooMany
+from accounts.ids import uuid7
 from accounts.permissions import ROLE_PERMISSIONS, Permission, Role
 from servicing.commands.entries import set_code, show_code, strike_code
 from servicing.commands.planning import call_off_visit, move_visit
@@ -59,6 +60,9 @@ def test_the_day_ends_by_the_zones_own_clock():
     [
         ("Key box 7731", "7731", True),
         ("Key box 77 31", "7731", True),
+        ("Key box 77-31", "7731", True),
+        ("Key box 7731", "77-31#", True),
+        ("Key box ***", "***", False),
         ("Gate quarz", "QUARZ", True),
         ("Door 12", "12", False),
         ("Key box", "7731", False),
@@ -127,6 +131,16 @@ def test_nobody_else_is_shown_it_and_no_try_is_a_showing(north):
         assert entries.showings_at(north.site.id) == []
 
 
+def test_who_is_of_a_crew_that_works_no_longer_is_shown_nothing(north):
+    row = kept(north)
+    planned(north)
+    other = operators.add_crew(actor=north.owner, name="Crew B")
+    crews.stop_crew(actor=north.owner, crew_id=north.crew.id, sites_to=other.id)
+
+    with pytest.raises(Forbidden, match="planned here"):
+        show(north, row, north.actors[Role.CREW_MEMBER])
+
+
 def test_who_may_set_and_who_may_be_shown_is_kept_apart():
     may = {name: {role for role in Role if name in ROLE_PERMISSIONS[role]} for name in Permission}
 
@@ -171,6 +185,20 @@ def test_the_day_is_that_of_the_sites_zone(database):
     clock.set_to(datetime(2026, 6, 16, 12, 0, tzinfo=UTC))
     with pytest.raises(Forbidden):
         show(far, row)
+
+
+def test_how_long_a_crew_says_it_took_opens_no_other_day(north):
+    row, visit = kept(north), uuid7(NOON - timedelta(days=7))
+    made = {"site_id": north.site.id, "outcome": "served", "crew_id": north.crew.id, "minutes": 1_440}
+    north.upload(north.event("visit.made", visit, NOON - timedelta(days=7), **made))
+    planned(north, begins_at=time(21, 0))
+    clock.set_to(datetime(2026, 6, 15, 22, 30, tzinfo=UTC))  # 0:30 in Berlin
+    assert show(north, row).day == TODAY
+
+    clock.set_to(datetime(2026, 6, 15, 23, 1, tzinfo=UTC))
+
+    with pytest.raises(Forbidden):
+        show(north, row)
 
 
 def test_a_visit_through_midnight_is_that_of_its_day(north):
