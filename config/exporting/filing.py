@@ -37,6 +37,16 @@ def write_file(actor: Actor, path: Path) -> dict[str, Any]:
         if wrong:
             raise Conflict(_("The file is not as it was written: {fault}", fault=wrong[0]))
         part.rename(path)
+        _keep_name(path.parent)
     finally:
         part.unlink(missing_ok=True)
     return manifest
+
+
+def _keep_name(folder: Path) -> None:
+    """A file that stands on the disk is lost all the same while the name in its folder does not."""
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)

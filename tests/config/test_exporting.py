@@ -157,8 +157,9 @@ def test_no_secret_is_in_it(opened, cast, superuser):
         {"o": cast.operator.id},
     ).fetchall()
 
-    assert len(digests) >= 7
-    assert [one for (one,) in digests if one.encode() in whole] == []
+    kept = [one for (one,) in digests if one]
+    assert len(kept) >= 7
+    assert [one for one in kept if one.encode() in whole] == []
     assert b"argon2" not in whole
     assert CODE.encode() not in whole
     assert cast.phone_token.encode() not in whole
