@@ -28,6 +28,7 @@ from accounts.permissions import (
     PROGRAM_SCOPES,
     ROLE_PERMISSIONS,
     Actor,
+    ActorKind,
     Permission,
     Role,
     require,
@@ -209,7 +210,8 @@ def register_device(
 ) -> tuple[Device, str]:
     """A crew's phone and its bearer token, which is shown this once. NotFound for a crew that is not there.
 
-    Forbidden for a program that may not do itself what the phone may: the token would give it more than it was given.
+    Forbidden for a program that may not do itself what the phone may: the token would give it more than it was given. A
+    phone that a program registers is shown no code of a site, for no program is.
     """
     require(actor, Permission.DEVICES_MANAGE)
     if actor.scopes is not None:
@@ -222,6 +224,7 @@ def register_device(
         crew_id=crew_id,
         label=label,
         registered_at=clock.now(),
+        by_program=actor.kind is ActorKind.CLIENT,
     )
     refuse_bad_rows([device])
     with tenancy.writing(actor):

@@ -89,6 +89,11 @@ class Migration(migrations.Migration):
             ],
         ),
         migrations.AddField(
+            model_name="device",
+            name="by_program",
+            field=models.BooleanField(db_default=False, default=False),
+        ),
+        migrations.AddField(
             model_name="user",
             name="is_support",
             field=models.BooleanField(db_default=False, default=False),

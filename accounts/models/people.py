@@ -111,6 +111,8 @@ class Device(OperatorOwned):
     label = models.CharField(max_length=80)
     registered_at = models.DateTimeField()
     revoked_at = models.DateTimeField(null=True, blank=True)
+    # A program holds its token then: it may do what the program may, which is to see no site's codes.
+    by_program = models.BooleanField(default=False, db_default=False)
 
     class Meta:
         constraints = [

@@ -98,6 +98,11 @@ def get_user_by_email(email: str) -> User | None:
     return User.objects.filter(email=email.strip().lower()).first()
 
 
+def is_of_program(device_id: UUID) -> bool:
+    """Whether a program registered this phone, and so knows its token."""
+    return Device.objects.filter(id=device_id, by_program=True).exists()
+
+
 def office_device_id() -> UUID:
     return Device.objects.values_list("id", flat=True).get(kind="office")
 

@@ -97,6 +97,12 @@ def show_code(*, actor: Actor, site_id: UUID, code_id: UUID) -> Shown:
         plan = entries.visit_on(actor, site)
         if plan is None:
             raise _not_today()
+        if actor.kind is ActorKind.DEVICE and actor.id and accounts.is_of_program(actor.id):
+            raise Forbidden(
+                _(
+                    "A program registered this phone, and no program is shown a code. Ask the office for another token."
+                )
+            )
         local = now.astimezone(clock.zone_of(site.zone))
         assert actor.crew_id is not None, "the visit is planned for it"
         _refuse_collecting(actor.crew_id, plan.day, seconds_left(local))

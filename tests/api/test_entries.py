@@ -9,7 +9,7 @@ from accounts import clock
 from accounts.permissions import PROGRAM_SCOPES, Permission, Role
 from servicing.commands.entries import MOST_SHOWINGS
 from servicing.queries import entries
-from tests.api.callers import LISTS, everything, made, phone_of, program_of, signed_in
+from tests.api.callers import LISTS, bearer, everything, made, phone_of, program_of, signed_in
 from tests.servicing.coded import CODE, kept, planned
 
 
@@ -47,6 +47,18 @@ def test_a_phone_lists_labels_and_is_shown_a_code_on_the_day(north):
     assert answer["Cache-Control"] == "no-store"
     with north.reading():
         assert [one.name for one in entries.showings_at(north.site.id)] == [north.phone.label]
+
+
+def test_a_phone_that_a_program_registered_is_shown_none(north):
+    row, program = kept(north), program_of(north)
+    planned(north)
+    token = made(program.send("devices", {"crew": str(north.crew.id), "label": "Of a program"}))["token"]
+
+    refused = bearer(token).send(showings(north, row))
+
+    assert refused.status_code == 403
+    assert "A program registered this phone" in refused.json()["detail"]
+    assert made(phone_of(north).send(showings(north, row)))["code"] == CODE
 
 
 def test_sent_again_it_is_shown_again_and_no_answer_is_kept(north, superuser, caplog):

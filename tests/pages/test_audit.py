@@ -172,7 +172,7 @@ def test_columns_that_people_change_have_words(superuser):
         "JOIN pg_proc p ON p.oid = t.tgfoid WHERE p.proname = 'accounts_note_row' AND a.attnum > 0 AND NOT a.attisdropped"
     ).fetchall()
     library = {
-        "algorithm", "allowed_origins", "authorization_grant_type", "cimd_expires_at", "client_secret", "client_type",
+        "algorithm", "allowed_origins", "authorization_grant_type", "by_program", "cimd_expires_at", "client_secret", "client_type",
         "hash_client_secret", "id", "operator_id", "post_logout_redirect_uris", "redirect_uris", "registration_source",
         "skip_authorization", "touch_id", "uuid",
     }  # fmt: skip
