@@ -145,3 +145,12 @@ def test_who_comes_in_and_who_does_not_stands_in_the_log(
             second_factor.give(user_id=person.id, typed=typed)
     assert f"second_factor_refused user={person.id}" in caplog.messages
     assert f"recovery_code_refused user={person.id}" in caplog.messages
+
+
+def test_a_person_of_the_service_is_not_signed_in_for_a_week(north: Cast, later: Any) -> None:
+    visitor = signed_in_anew(north, Role.CREW_MEMBER)
+    User.objects.filter(id=north.users[Role.CREW_MEMBER].id).update(is_support=True)
+    later(minutes=2)
+    assert visitor.get(home_of(north)).status_code == 200
+    later(minutes=31)
+    assert visitor.get(home_of(north)).status_code == 302
