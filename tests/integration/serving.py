@@ -63,6 +63,7 @@ def environment(servers: embedded.Servers) -> dict[str, str]:
         "DJANGO_SETTINGS_MODULE": "config.settings",
         "WICKROUND_HTTPS": "no",
         "WICKROUND_SECRET_KEY": SECRET,
+        "WICKROUND_SECOND_FACTOR": "no",
         OFFSET_VARIABLE: str((NOON - datetime.now(UTC)).total_seconds()),
     }
 
@@ -71,6 +72,8 @@ def as_in_the_tests() -> None:
     """For a process that makes an operator outside of them: whose pages it may ask, and what it signs with."""
     settings.ALLOWED_HOSTS.append("testserver")
     settings.SECRET_KEY = SECRET
+    # The second factor has tests of its own.
+    settings.SECOND_FACTOR_NEEDED = False
 
 
 def _free_port() -> int:
