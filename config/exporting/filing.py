@@ -27,8 +27,9 @@ def write_file(actor: Actor, path: Path) -> dict[str, Any]:
         operator = queries.get_operator()
     part = path.with_name(f"{path.name}.part")
     try:
-        # For nobody else to read: it holds what people said.
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as file:
+        # For nobody else to read: it holds what people said. What stands there already may be somebody else's.
+        part.unlink(missing_ok=True)
+        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
             with languages.speaking(Manner(languages.known_locale(operator.locale), operator.measures)):
                 manifest = write_everything(actor, file)
             file.flush()

@@ -316,6 +316,8 @@ def test_its_names_are_safe_and_its_files_are_for_the_owner_alone(opened):
 
 def test_the_command_writes_a_file_that_is_whole_and_noted(north, tmp_path, capsys, superuser):
     path = tmp_path / "north.zip"
+    # Of somebody who would read along.
+    (tmp_path / "north.zip.part").touch(mode=0o644)
 
     call_command("export_operator", north.operator.slug, to=path)
 
