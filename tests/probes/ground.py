@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 from uuid import UUID, uuid4
@@ -135,6 +135,11 @@ class Ground:
         busy = self.full if route.is_api else self.pages
         own = {part: busy.place(route, part) for part in theirs if part != "slug"}
         return self.bare if any(own[part] == theirs[part] for part in own) else busy
+
+    def signed_in_anew(self) -> Caller:
+        """The owner at the pages by a session of its own: one of the doors ends it."""
+        client = _session(self.pages.cast, Role.OWNER, with_header=False)
+        return replace(self.pages.visitor, client=client)
 
     def forget(self) -> None:
         for one in (self.rows, self.south.rows, self.whole.rows):

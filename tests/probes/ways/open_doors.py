@@ -23,7 +23,7 @@ def anybody() -> Caller:
 def open_doors(ground: Ground, route: Route) -> Iterator[Probe]:
     """Each method, by a stranger and by somebody of another operator, with a rival's words in its address and its query."""
     one, other = (_values(ground, route, is_absent=absent) for absent in (False, True))
-    for caller in (anybody(), ground.pages.visitor):
+    for caller in (anybody(), ground.signed_in_anew()):
         for method in route.methods:
             asks = []
             for values in (one, other):
