@@ -16,6 +16,9 @@ SELECT session_user::text, current_user::text, bool_or(r.rolsuper), bool_or(r.ro
     )),
     bool_or(r.rolname = '{OWNER_ROLE}' OR EXISTS (
         SELECT 1 FROM pg_roles o WHERE o.rolname = '{OWNER_ROLE}' AND pg_has_role(r.oid, o.oid, 'MEMBER')
+    )),
+    bool_or(EXISTS (
+        SELECT 1 FROM pg_roles o WHERE (o.rolsuper OR o.rolbypassrls) AND o.oid <> r.oid AND pg_has_role(r.oid, o.oid, 'MEMBER')
     ))
 FROM pg_roles r WHERE r.rolname IN (session_user, current_user)
 """
@@ -27,12 +30,13 @@ def above_isolation(cursor: Any, role: str) -> list[str]:
     ``role``: the one it must be. Reads the catalogue only, so that any role may ask.
     """
     cursor.execute(STANDING_SQL)
-    signed_in, acting, is_super, bypasses, owns, is_owner = cursor.fetchone()
+    signed_in, acting, is_super, bypasses, owns, is_owner, may_rise = cursor.fetchone()
     checks = {
         "is a superuser": is_super,
         "bypasses row-level security": bypasses and not is_super,
         "owns tables or other objects of the database": owns,
         f"is a member of {OWNER_ROLE}": is_owner and not is_super,
+        "may become a role that row-level security does not bind": may_rise and not is_super,
         f"is not {role}": (signed_in, acting) != (role, role),
     }
     return [words for words, holds in checks.items() if holds]

@@ -88,6 +88,10 @@ def wrong_with(superuser: psycopg.Connection[Any], made: str, role: str = "probe
             "CREATE ROLE probe LOGIN; CREATE ROLE between; GRANT wickround_owner TO between; GRANT between TO probe",
             ["is a member of wickround_owner"],
         ),
+        (
+            "CREATE ROLE probe LOGIN NOINHERIT; CREATE ROLE above BYPASSRLS; GRANT above TO probe",
+            ["may become a role that row-level security does not bind"],
+        ),
     ],
 )
 def test_a_role_above_isolation_is_told_by_what_it_is(superuser, made, wrong):
