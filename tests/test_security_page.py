@@ -39,7 +39,7 @@ def ids(ranges: str) -> list[str]:
     return found
 
 
-def rows() -> list[tuple[str, str, str, str, str]]:
+def rows() -> list[tuple[str, ...]]:
     lines = (ROOT / "docs/security.md").read_text(encoding="utf-8").splitlines()
     return [tuple(part.strip() for part in found.groups()) for line in lines if (found := ROW.match(line))]
 

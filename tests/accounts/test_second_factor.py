@@ -298,7 +298,7 @@ def test_an_owner_resets_that_of_a_member_of_theirs_alone(north: Cast, south: Ca
     with pytest.raises(NotFound):
         second_factor.reset_of_member(actor=south.owner, member_id=member)
     with pytest.raises(Conflict, match="their own"):
-        second_factor.reset_of_member(actor=north.owner, member_id=north.owner.id)
+        second_factor.reset_of_member(actor=north.owner, member_id=north.owner.id)  # type: ignore[arg-type]
     assert has_second_factor(viewer.id)
     second_factor.reset_of_member(actor=north.owner, member_id=member)
     assert not has_second_factor(viewer.id)
@@ -312,7 +312,7 @@ def test_an_owner_resets_that_of_a_member_of_theirs_alone(north: Cast, south: Ca
     with tenancy.writing(south.owner):
         Member.objects.create(user_id=bookkeeper.id, role=Role.VIEWER, name=bookkeeper.name)
     with pytest.raises(Conflict) as refused:
-        second_factor.reset_of_member(actor=north.owner, member_id=north.actors[Role.BOOKKEEPER].id)
+        second_factor.reset_of_member(actor=north.owner, member_id=north.actors[Role.BOOKKEEPER].id)  # type: ignore[arg-type]
     assert south.operator.name not in refused.value.detail
     assert has_second_factor(bookkeeper.id)
 
@@ -348,10 +348,10 @@ def test_changes_of_it_end_the_other_sessions(north: Cast, later: Any) -> None:
     assert sessions() == 0
     here = signed_in(north, Role.VIEWER)
     signed_in(north, Role.VIEWER)
-    second_factor.renew_recovery_codes(user_id=person.id, session_key=here.session.session_key)
+    second_factor.renew_recovery_codes(user_id=person.id, session_key=here.session.session_key)  # type: ignore[arg-type]
     assert sessions() == 1
     assert here.get(f"/{north.operator.slug}/me").status_code == 200
-    second_factor.reset_of_member(actor=north.owner, member_id=north.actors[Role.VIEWER].id)
+    second_factor.reset_of_member(actor=north.owner, member_id=north.actors[Role.VIEWER].id)  # type: ignore[arg-type]
     assert sessions() == 0
     assert SignIn.objects.filter(user_id=north.users[Role.OWNER].id).count() == 1
 
