@@ -114,7 +114,7 @@ def take_up_invitation(*, invitation: Invitation, user_id: UUID | None = None, p
     BadInput for a weak password, NotFound for a link that is over and for somebody else than the person invited. Who was
     signed in, and is now in a role that needs a second factor, signs in once more.
     """
-    with tenancy.writing(system_actor(invitation.operator_id)):
+    with tenancy.writing(_invited_person(invitation)):
         # Two openings of one link at once: the second finds it taken up.
         member = (
             Member.objects.select_for_update()
@@ -133,6 +133,21 @@ def take_up_invitation(*, invitation: Invitation, user_id: UUID | None = None, p
         if user_id is not None and member.role in NEEDS_SECOND_FACTOR:
             end_sessions(person.id)
         return person
+
+
+def _invited_person(invitation: Invitation) -> Actor:
+    """Who takes it up, as the audit is to tell. NotFound for who is a member no more."""
+    with tenancy.reading(system_actor(invitation.operator_id)):
+        member = Member.objects.filter(id=invitation.member_id).first()
+    if member is None:
+        raise NotFound(_(OVER))
+    return Actor(
+        operator_id=invitation.operator_id,
+        kind=ActorKind.MEMBER,
+        role=Role(member.role),
+        id=member.id,
+        name=member.name,
+    )
 
 
 def _set_first_password(person: User, password: str) -> None:

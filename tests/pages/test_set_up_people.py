@@ -12,7 +12,7 @@ from accounts import clock, queries
 from accounts.commands import crews, invitations, people
 from accounts.commands.operators import create_user, token_digest
 from accounts.errors import Conflict
-from accounts.models import Job
+from accounts.models import AuditEntry, Job
 from accounts.permissions import ROLE_PERMISSIONS, Permission, Role
 from tests.cast import PASSWORD, Cast
 from tests.pages.visitors import Visitor, signed_in, text_of
@@ -32,6 +32,20 @@ def invite(cast: Cast, email: str, **values: Any) -> str:
     found = LINK.search(answer.content.decode())
     assert found is not None, text_of(answer)
     return found[1]
+
+
+def test_the_audit_says_that_who_was_invited_took_it_up(north: Cast) -> None:
+    email = f"jo@{north.operator.slug}.example"
+    path = invite(north, email)
+    invited = queries.get_user_by_email(email)
+    assert invited is not None
+
+    assert Visitor().submit(path, password=PASSWORD, again=PASSWORD).status_code == 302
+
+    with north.reading():
+        entry = AuditEntry.objects.filter(kind="member", action="changed").order_by("-number")[0]
+    assert (entry.actor_kind, entry.actor_name, str(entry.actor_id)) == ("member", "Jo Reed", entry.row_id)
+    assert entry.about["to"]["is_active"] is True
 
 
 def test_a_new_person_sets_a_password_by_the_link_and_is_a_member_from_then_on(north: Cast) -> None:
