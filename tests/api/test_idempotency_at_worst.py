@@ -11,6 +11,7 @@ import subprocess
 import sys
 import textwrap
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from threading import Event
 from uuid import uuid4
 
@@ -18,7 +19,7 @@ import pytest
 from django.conf import settings
 from django.db import connections
 
-from accounts import tenancy
+from accounts import clock, tenancy
 from accounts.commands import keeping
 from accounts.commands.keeping import Answer, Asked, do_once
 from accounts.models import KeptAnswer
@@ -26,6 +27,7 @@ from accounts.permissions import Role
 from tests.api.callers import made, signed_in
 from tests.api.keyed import KEY, REPLAYED, keeper_actor, only_row, payment, recorded, send
 from tests.billing.books_of_account import Said, content, issue
+from tests.cast import NOON
 
 
 @pytest.fixture
@@ -127,7 +129,8 @@ def test_a_process_killed_before_it_could_answer_has_done_it_once_or_not_at_all(
     cookie = keeper.cookies[settings.SESSION_COOKIE_NAME].value
     arguments = [moment, billed.operator.slug, cookie, "payments", body]
     environment = {**os.environ, "DJANGO_SETTINGS_MODULE": "config.settings", "WICKROUND_SECRET_KEY": settings.SECRET_KEY,
-                   "WICKROUND_ALLOWED_HOSTS": "testserver"}  # fmt: skip
+                   "WICKROUND_ALLOWED_HOSTS": "testserver", "WICKROUND_SECOND_FACTOR": "no",
+                   clock.OFFSET_VARIABLE: str((NOON - datetime.now(UTC)).total_seconds())}  # fmt: skip
     killed = subprocess.run(
         [sys.executable, "-c", textwrap.dedent(CHILD), *arguments],
         env=environment, cwd=settings.BASE_DIR, capture_output=True, text=True, timeout=120, check=False,
