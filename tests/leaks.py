@@ -22,6 +22,7 @@ from typing import Any
 
 import pytest
 from django.conf import settings
+from django.views.decorators.debug import sensitive_variables
 
 from config import embedded
 from config.embedded.binaries import find_programs
@@ -100,6 +101,8 @@ def _note_bytes(noted: Noted, kind: str, plain: bytes) -> None:
 def _after(owner: Any, name: str, tell: Callable[..., None]) -> None:
     kept = getattr(owner, name)
 
+    # As what it wraps: a report of an error shows none of these.
+    @sensitive_variables()
     @wraps(kept)
     def wrapped(*values: Any, **named: Any) -> Any:
         made = kept(*values, **named)

@@ -157,6 +157,8 @@ def test_of_a_picture_that_hides_something_the_picture_is_kept_and_nothing_else(
 PICTURES = (jpeg(), jpeg(progressive=True), located(), png(), png_of(header(2, 2), (b"IEND", b"")))
 
 
+# What a decoder warns of is read no further.
+@pytest.mark.filterwarnings("ignore::UserWarning")
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.sampled_from(PICTURES),

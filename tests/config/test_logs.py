@@ -71,7 +71,8 @@ def test_a_line_says_where_the_work_came_from_and_who_does_it():
     assert record.origin == (
         f"request={request_id} from=203.0.113.7 door=GET+site by=member:{actor_id}@{operator_id}"
     )
-    assert SayOrigin().filter(record)
+    with origin.coming_from(origin.Origin()):
+        assert SayOrigin().filter(record)
     assert record.origin == "-"
 
 
