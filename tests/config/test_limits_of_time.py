@@ -34,7 +34,9 @@ def test_each_kind_of_process_has_its_own_patience():
     assert options_of("config.celery") == (
         "-c statement_timeout=60000 -c idle_in_transaction_session_timeout=60000"
     )
-    assert options_of("config.wsgi") == "-c statement_timeout=5000 -c idle_in_transaction_session_timeout=30000"
+    assert (
+        options_of("config.wsgi") == "-c statement_timeout=5000 -c idle_in_transaction_session_timeout=30000"
+    )
     assert options_of("config.routers") == "-c statement_timeout=0 -c idle_in_transaction_session_timeout=0"
 
 

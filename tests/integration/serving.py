@@ -56,7 +56,10 @@ def served(servers: embedded.Servers, log: Path, extra: Mapping[str, str] | None
 
 def environment(servers: embedded.Servers) -> dict[str, str]:
     """For programs of the product beside the tests: the servers, the time, and no quota."""
-    rates = {f"WICKROUND_RATE_{name}": UNLIMITED for name in ("CREDENTIAL", "OPERATOR", "ADDRESS", "CLIENT", "VISITOR")}
+    rates = {
+        f"WICKROUND_RATE_{name}": UNLIMITED
+        for name in ("CREDENTIAL", "OPERATOR", "ADDRESS", "CLIENT", "VISITOR")
+    }
     return {
         **servers.environment(),
         **rates,
