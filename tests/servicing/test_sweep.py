@@ -146,7 +146,7 @@ def test_a_sweep_owed_as_a_job_is_done_once(filled):
     jobs.owe_everyone(kind=tasks.SWEEP, slot="2026-07-14T12:00")
     mine = [
         job
-        for job in jobs.claim_due(10_000)
+        for job in jobs.claim_due(1_000_000)
         if job.operator_id == filled.operator.id and job.kind == tasks.SWEEP
     ]
 
@@ -162,7 +162,7 @@ def test_ending_an_agreement_refreshes_its_due_days_by_a_job(filled):
     )
     mine = [
         job
-        for job in jobs.claim_due(10_000)
+        for job in jobs.claim_due(1_000_000)
         if job.operator_id == filled.operator.id and job.kind == jobs.DUE_REFRESH
     ]
     for job in mine:
@@ -177,7 +177,7 @@ def test_ending_an_agreement_refreshes_its_due_days_by_a_job(filled):
 def _run_refresh_jobs(cast) -> int:
     mine = [
         job
-        for job in jobs.claim_due(10_000)
+        for job in jobs.claim_due(1_000_000)
         if job.operator_id == cast.operator.id and job.kind == jobs.DUE_REFRESH
     ]
     for job in mine:
@@ -205,7 +205,7 @@ def test_a_refresh_waits_for_an_upload_that_touches_the_same_unit(filled):
     jobs_made = []
     with tenancy.writing(filled.owner):
         jobs.enqueue(kind=jobs.DUE_REFRESH, dedup_key="by hand", ref=str(filled.site.id))
-    claimed = [job for job in jobs.claim_due(10_000) if job.operator_id == filled.operator.id]
+    claimed = [job for job in jobs.claim_due(1_000_000) if job.operator_id == filled.operator.id]
     refresh = next(job for job in claimed if job.kind == jobs.DUE_REFRESH)
 
     def run_refresh() -> None:
