@@ -66,4 +66,5 @@ pictures: env
 lock:
 	@command -v uv >/dev/null || { echo "The program uv is missing; install it and run \`make lock\` again." >&2; exit 1; }
 	@$(LOCK) --quiet pyproject.toml -o requirements.lock
+	@$(LOCK) --quiet config/tracing.in -o config/tracing.lock
 	@$(LOCK) --quiet tests/requirements.in -o tests/requirements.lock

@@ -17,6 +17,7 @@ NEVER_REMOVED = {
     "accounts_crew",
     "accounts_device",
     "accounts_job",
+    "accounts_longwork",
     "accounts_machineclient",
     "accounts_member",
     "accounts_operator",

@@ -23,6 +23,7 @@ APP_CONDITION = (
 
 # What the system role may do, and nothing else: sweep and relay look across operators at who there is and what is owed.
 SYSTEM_GRANTS: dict[str, set[str]] = {
+    "accounts_heartbeat": {"SELECT", "INSERT", "UPDATE", "DELETE"},
     "accounts_job": {"SELECT", "INSERT", "UPDATE", "DELETE"},
     OPERATOR_TABLE: {"SELECT"},
     "django_migrations": {"SELECT"},

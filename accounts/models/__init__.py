@@ -19,6 +19,7 @@ from accounts.models.signing_in import (
     Tally,
 )
 from accounts.models.support import Closing, SupportGrant
+from accounts.models.work import Heartbeat, LongWork, WorkFile
 
 __all__ = [
     "DUST",
@@ -35,9 +36,11 @@ __all__ = [
     "Crew",
     "Customer",
     "Device",
+    "Heartbeat",
     "Job",
     "KeptAnswer",
     "KnownDevice",
+    "LongWork",
     "MachineClient",
     "Member",
     "Operator",
@@ -53,4 +56,5 @@ __all__ = [
     "Tally",
     "User",
     "UserManager",
+    "WorkFile",
 ]

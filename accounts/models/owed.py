@@ -19,14 +19,35 @@ class Job(OperatorOwned):
     attempts = models.PositiveSmallIntegerField(default=0)
     done_at = models.DateTimeField(null=True)
     last_error = models.TextField(blank=True)
+    # Set by the sweeper when every attempt was in vain; a replay takes it back.
+    quarantined_at = models.DateTimeField(null=True)
+    # Set, with who said so, when a person decided that it need not be done after all.
+    given_up_at = models.DateTimeField(null=True)
+    given_up_by = models.CharField(max_length=200, blank=True, default="", db_default="")
 
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["operator", "kind", "dedup_key"], name="accounts_job_key")
         ]
         indexes = [
-            # The relay's claim: what is due, not done, not leased.
-            models.Index(fields=["run_at"], condition=Q(done_at=None), name="accounts_job_due"),
+            # The relay's claim: of each operator and kind what is due first.
+            models.Index(
+                fields=["operator", "kind", "run_at", "id"],
+                condition=Q(done_at=None, quarantined_at=None, given_up_at=None),
+                name="accounts_job_due",
+            ),
+            # What is out with a worker, and whose lease has ended.
+            models.Index(
+                fields=["lease_until"],
+                condition=Q(done_at=None, lease_until__isnull=False),
+                name="accounts_job_leased",
+            ),
+            # What a person is to look at.
+            models.Index(
+                fields=["operator", "quarantined_at"],
+                condition=Q(quarantined_at__isnull=False, given_up_at=None),
+                name="accounts_job_quarantined",
+            ),
         ]
 
 

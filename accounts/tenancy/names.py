@@ -12,6 +12,7 @@ SCOPE_SQL = f"(SELECT nullif(current_setting('{SETTING}', true), ''))::uuid"
 
 # Tables that carry no operator, and why. ``manage.py audit_isolation`` refuses any other table without isolation.
 GLOBAL_TABLES: dict[str, str] = {
+    "accounts_heartbeat": "when parts of the service last did their work; nobody's data",
     "accounts_knowndevice": "a person's browsers, asked before the operator is known; digests only",
     "accounts_recoverycode": "a person's, asked before the operator is known; digests only",
     "accounts_resetasked": "who forgot a password is not signed in yet; sealed, and gone within minutes",

@@ -5,6 +5,7 @@ from __future__ import annotations
 # Whole tables.
 TABLES: dict[str, str] = {
     "accounts_job": "what the product still owes itself or has done; its effects are in the other tables",
+    "accounts_workfile": "files sent to be imported, kept for some weeks; what was made of them is in the other tables",
     "accounts_keptanswer": "answers kept for a week so that sending a request again does nothing; sealed",
     "accounts_clienttoken": "tokens of programs, which end within minutes; digests only",
     "servicing_checkpoint": "how far the product has read its own log",
