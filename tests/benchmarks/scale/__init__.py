@@ -1,0 +1,3 @@
+"""What the scale's group measures; ``ONLY=scale.sweep`` runs one module of it."""
+
+MODULES = ("sweep", "lookout")
