@@ -17,7 +17,6 @@ NEVER_REMOVED = {
     "accounts_crew",
     "accounts_device",
     "accounts_job",
-    "accounts_longwork",
     "accounts_machineclient",
     "accounts_member",
     "accounts_operator",

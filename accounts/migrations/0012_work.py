@@ -31,6 +31,7 @@ class Migration(migrations.Migration):
                 ("kind", models.CharField(max_length=80)),
                 ("ref", models.CharField(max_length=200)),
                 ("asked", models.JSONField(default=dict)),
+                ("asked_by_program", models.UUIDField(null=True)),
                 ("asked_name", models.CharField(blank=True, max_length=200)),
                 ("asked_at", models.DateTimeField()),
                 ("begun_at", models.DateTimeField(null=True)),
@@ -40,6 +41,7 @@ class Migration(migrations.Migration):
                 ("chunks", models.PositiveIntegerField(default=0)),
                 ("cursor", models.JSONField(default=dict)),
                 ("result", models.JSONField(default=dict)),
+                ("job_id", models.UUIDField(null=True)),
                 ("cancel_asked_at", models.DateTimeField(null=True)),
                 ("ended_at", models.DateTimeField(null=True)),
                 (
@@ -194,13 +196,12 @@ class Migration(migrations.Migration):
             app="SELECT, INSERT, UPDATE, DELETE",
             system="SELECT, INSERT, UPDATE, DELETE",
         ),
-        accounts.tenancy.Isolate("LongWork", app="SELECT, INSERT, UPDATE"),
-        accounts.tenancy.Isolate("WorkFile", app="SELECT, INSERT, UPDATE, DELETE"),
+        accounts.tenancy.Isolate("LongWork", "WorkFile"),
         accounts.tenancy.Audited(
             "LongWork",
             label="ref",
-            values=["kind", "ref", "asked_by", "cancel_asked_at", "outcome"],
+            values=["kind", "ref", "asked_by", "asked_by_program", "cancel_asked_at", "outcome"],
             # How far it is tells nothing that its end does not.
-            ignored=["begun_at", "phase", "done", "of", "chunks", "cursor", "result"],
+            ignored=["begun_at", "phase", "done", "of", "chunks", "cursor", "result", "job_id"],
         ),
     ]

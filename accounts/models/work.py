@@ -21,6 +21,8 @@ class LongWork(OperatorOwned):
     ref = models.CharField(max_length=200)
     asked = models.JSONField(default=dict)
     asked_by = TenantForeignKey(Member, null=True)
+    # The program that asked, by the id with which it acts; neither: the product itself.
+    asked_by_program = models.UUIDField(null=True)
     # Who asked, as the audit names them: a member may be gone, a program or the product has no member's row.
     asked_name = models.CharField(max_length=200, blank=True)
     asked_at = models.DateTimeField()
@@ -31,6 +33,8 @@ class LongWork(OperatorOwned):
     chunks = models.PositiveIntegerField(default=0)
     cursor = models.JSONField(default=dict)
     result = models.JSONField(default=dict)
+    # The job that does it, or did it last.
+    job_id = models.UUIDField(null=True)
     cancel_asked_at = models.DateTimeField(null=True)
     ended_at = models.DateTimeField(null=True)
     outcome = models.CharField(

@@ -37,8 +37,13 @@ TELLABLE_TEXTS = {
     "system",
     "zone",
 }
-# Names of things in a catalogue, which are nobody's.
-CATALOGUE = {("fleet_liquid", "name"), ("fleet_unitmodel", "name")}
+# Names of things in a catalogue, of tasks, and codes of what they are about, which are nobody's.
+CATALOGUE = {
+    ("accounts_longwork", "kind"),
+    ("accounts_longwork", "ref"),
+    ("fleet_liquid", "name"),
+    ("fleet_unitmodel", "name"),
+}
 
 
 def told(superuser):

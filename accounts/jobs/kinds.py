@@ -1,0 +1,70 @@
+"""The kinds of long work: what each is called, who may see and cancel it, and to which page it belongs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from accounts import phrases
+from accounts.languages import N_, _
+from accounts.models import LongWork
+from accounts.permissions import Permission
+
+CLOSE_MONTH = "billing.tasks.close_month"
+PREVIEW_MONTH = "billing.tasks.preview_month"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """``page``: the name of the address of the page that it was asked on. ``phases``: words of what it is at, by their keys.
+
+    ``about`` says in the language of the moment what a piece of work of the kind is about.
+    """
+
+    title: str
+    permission: Permission
+    page: str
+    about: Callable[[LongWork], str] = field(default=lambda work: work.ref)
+    phases: Mapping[str, str] = field(default_factory=dict)
+
+
+def _month_of(work: LongWork) -> str:
+    return phrases.month(date.fromisoformat(f"{work.ref}-01"))
+
+
+KINDS: dict[str, Kind] = {
+    CLOSE_MONTH: Kind(
+        title=N_("Close of a month"),
+        permission=Permission.INVOICES_ISSUE,
+        page="month",
+        about=_month_of,
+        phases={
+            "reading": N_("The log is being read."),
+            "rating": N_("The work is being priced."),
+            "storing": N_("The documents are being issued. This last step is done whole or not at all."),
+        },
+    ),
+    PREVIEW_MONTH: Kind(
+        title=N_("Try-out of a month"),
+        permission=Permission.INVOICES_ISSUE,
+        page="month",
+        about=_month_of,
+        phases={
+            "reading": N_("The log is being read."),
+            "rating": N_("The work is being priced."),
+            "storing": N_("The documents are being tried out."),
+        },
+    ),
+}
+
+
+def title_of(work: LongWork) -> str:
+    """Such as "Close of a month: November 2026", in the language of the moment."""
+    kind = KINDS[work.kind]
+    return _("{title}: {about}", title=_(kind.title), about=kind.about(work))
+
+
+def phase_of(work: LongWork) -> str:
+    """What it is at, as a sentence in the language of the moment; empty when its kind says nothing of that."""
+    return _(KINDS[work.kind].phases.get(work.phase, ""))
