@@ -10,7 +10,7 @@ from django.db import connection
 
 from accounts import clock, tenancy
 from accounts import queries as accounts
-from accounts.jobs import Job, enqueue, perform
+from accounts.jobs import ALERTS_TURNED, Job, enqueue, perform
 from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
 from servicing import log
@@ -52,22 +52,25 @@ WITH today AS (
 _OPEN_SQL = (
     _TRUE_SQL
     + """
-INSERT INTO servicing_alert (id, operator_id, kind, unit_id, site_id, first_day, opened_at)
-SELECT gen_random_uuid(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s FROM holding
+INSERT INTO servicing_alert (id, operator_id, kind, unit_id, site_id, first_day, opened_at, turn, opened_turn)
+SELECT gen_random_uuid(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s, %(turn)s, %(turn)s FROM holding
 ON CONFLICT (operator_id, kind, unit_id, first_day)
-    DO UPDATE SET closed_at = NULL, site_id = excluded.site_id WHERE servicing_alert.closed_at IS NOT NULL
+    DO UPDATE SET closed_at = NULL, site_id = excluded.site_id, turn = excluded.turn, opened_turn = excluded.turn
+    WHERE servicing_alert.closed_at IS NOT NULL
 """
 )
 
 _CLOSE_SQL = (
     _TRUE_SQL
     + """
-UPDATE servicing_alert a SET closed_at = %(now)s
+UPDATE servicing_alert a SET closed_at = %(now)s, turn = %(turn)s
 WHERE a.operator_id = %(operator)s AND a.closed_at IS NULL AND NOT EXISTS (
     SELECT 1 FROM holding h WHERE h.kind = a.kind AND h.unit_id = a.unit_id AND h.first_day = a.first_day
 )
 """
 )
+
+_TURN_SQL = "SELECT coalesce(max(turn), 0) + 1 FROM servicing_alert WHERE operator_id = %(operator)s"
 
 _ACKNOWLEDGE_SQL = """
 UPDATE servicing_alert a
@@ -99,6 +102,9 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
         cursor.execute(
             "SELECT pg_advisory_xact_lock(hashtextextended(%(operator)s::text || '/sweep', 0))", values
         )
+        # Drawn while the lock is held, so turns are in the order of the commits.
+        cursor.execute(_TURN_SQL, values)
+        (values["turn"],) = cursor.fetchone()
         cursor.execute(_CLOSE_SQL, values)
         closed = cursor.rowcount
         cursor.execute(_OPEN_SQL, values)
@@ -106,6 +112,7 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
     mark_acknowledged()
     if opened or closed:
         beat()
+        enqueue(kind=ALERTS_TURNED, dedup_key=f"turn/{values['turn']}", ref=str(values["turn"]))
     return {"opened": opened, "closed": closed}
 
 

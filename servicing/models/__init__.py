@@ -13,6 +13,7 @@ from servicing.models.derived import (
 )
 from servicing.models.entries import EntrySecret, EntryShowing
 from servicing.models.log import Checkpoint, Event, ProjectionVersion, Seal
+from servicing.models.notices import Notice, NoticeWish
 from servicing.models.planned import Announcement, PlannedVisit, Pulse, SiteNote
 from servicing.models.records import LinkUse, Photo, RecordLink
 from servicing.models.texts import PersonalText, PersonKey
@@ -28,6 +29,8 @@ __all__ = [
     "Finding",
     "Fit",
     "LinkUse",
+    "Notice",
+    "NoticeWish",
     "Outlook",
     "PersonKey",
     "PersonalText",

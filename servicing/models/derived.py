@@ -176,7 +176,11 @@ class Finding(OperatorScoped):
 
 
 class Alert(OperatorOwned):
-    """Something true of a unit from a day on. Opened and closed by sweeps; the key never repeats."""
+    """Something true of a unit from a day on. Opened and closed by sweeps; the key never repeats.
+
+    ``turn`` counts the operator's sweeps that changed something: it is that of the last change of this row, and
+    ``opened_turn`` that of its last opening. Who tells of alerts reads on from a turn.
+    """
 
     kind = models.CharField(max_length=12)
     unit = TenantForeignKey("fleet.Unit")
@@ -185,6 +189,8 @@ class Alert(OperatorOwned):
     opened_at = models.DateTimeField()
     closed_at = models.DateTimeField(null=True)
     acknowledged_at = models.DateTimeField(null=True)
+    turn = models.BigIntegerField(default=0, db_default=0)
+    opened_turn = models.BigIntegerField(default=0, db_default=0)
 
     class Meta:
         constraints = [
@@ -197,4 +203,6 @@ class Alert(OperatorOwned):
             models.Index(
                 fields=["operator", "kind", "site"], condition=Q(closed_at=None), name="servicing_alert_open"
             ),
+            # What opened or closed after a turn.
+            models.Index(fields=["operator", "turn"], name="servicing_alert_turn"),
         ]
