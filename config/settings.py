@@ -103,6 +103,8 @@ CSRF_TRUSTED_ORIGINS = [origin for origin in os.environ.get("WICKROUND_ORIGINS",
 WICKROUND_NOTICE = os.environ.get("WICKROUND_NOTICE", "")
 REDIS_URL = os.environ.get("REDIS_URL", "redis://127.0.0.1:6379/0")
 REDIS_PREFIX = os.environ.get("WICKROUND_REDIS_PREFIX", "wickround:")
+# For so long whoever claimed a job has it to themselves; then it is sent to another worker.
+LEASE_SECONDS = env_whole("WICKROUND_LEASE_SECONDS", 120)
 # Requests a minute, and how many of them at once: of one credential, of all of one operator's, of an address without a
 # credential, for tokens of one client at one address, and of an address at pages that need no sign-in.
 RATE_LIMITS = {
