@@ -48,7 +48,7 @@ CLOCKS = {
 }
 
 ACROSS_OPERATORS = {
-    "accounts/jobs.py": "the relay: what is owed to whom",
+    "accounts/jobs/claiming.py": "the relay: what is owed to whom",
     "accounts/queries/people.py": "the ids of all operators, for the tick, the rebuild and the checks",
     "accounts/tenancy/__init__.py": "where it is made",
 }

@@ -1,0 +1,3 @@
+"""The workers' drills, one module each and in this order; ``ONLY=workers.poison`` runs one of them."""
+
+MODULES = ("poison", "neighbour", "flush", "clocks", "restoring")
