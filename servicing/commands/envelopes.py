@@ -9,11 +9,12 @@ from uuid import UUID
 
 from accounts.errors import Problem, pointer_to
 from accounts.languages import _
-from accounts.permissions import Actor, ActorKind
+from accounts.permissions import Actor, ActorKind, Permission
 from servicing.events.fields import id_of
 from servicing.events.reading import PAYLOADS, UPCASTERS, BadPayload, read_payload, stored_payload
-from servicing.events.types import EventType, Payload, Subject
+from servicing.events.types import EventType, Payload, Subject, UnitOpened
 from servicing.log import NewEvent
+from servicing.rules import opening
 
 ENVELOPE = {
     "id",
@@ -78,6 +79,8 @@ def read_event(actor: Actor, device_id: UUID, sent: Any, received_at: datetime) 
     stored, payload = values.payload(kind, version)
     if kind is EventType.EVENT_COUNTERED and corrects is None and "corrects" not in values.wrong:
         problems.append(Problem("/corrects", "missing", _("A counter-event names the event that it undoes.")))
+    if isinstance(payload, UnitOpened):
+        problems += _wrong_of_opening(actor, payload, occurred_at)
     if corrects is not None and corrects == event_id:
         problems.append(Problem("/corrects", "itself", _("An event can't correct itself.")))
     if problems:
@@ -112,6 +115,27 @@ def read_event(actor: Actor, device_id: UUID, sent: Any, received_at: datetime) 
         payload=stored,
     )
     return ReadyEvent(event, payload)
+
+
+def _wrong_of_opening(actor: Actor, payload: UnitOpened, occurred_at: datetime | None) -> list[Problem]:
+    """How things stood when the operator began is the office's to say, and on one day."""
+    if actor.kind is ActorKind.DEVICE or not actor.may(Permission.FLEET_MANAGE):
+        return [
+            Problem(
+                "/type",
+                "office-only",
+                _("Only the office says how a unit stood when the operator began here."),
+            )
+        ]
+    if occurred_at is None or opening.is_its_day(payload.as_of, occurred_at):
+        return []
+    return [
+        Problem(
+            "/payload/as_of",
+            "another-day",
+            _("Expected: the date of occurred_at, as the unit's site has it."),
+        )
+    ]
 
 
 class _Envelope:

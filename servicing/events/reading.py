@@ -99,9 +99,12 @@ def read_payload(kind: EventType, version: int, payload: dict[str, Any]) -> Payl
         problems.append(
             Problem(f"/payload/{missing}", "missing", "Give all of " + ", ".join(together) + ", or none.")
         )
-    if problems:
-        raise BadPayload(problems)
-    return PAYLOADS[kind](**values)
+    if not problems:
+        read = PAYLOADS[kind](**values)
+        problems = [Problem(f"/payload/{name}", code, detail) for name, code, detail in read.contradictions()]
+        if not problems:
+            return read
+    raise BadPayload(problems)
 
 
 def stored_payload(payload: Payload) -> dict[str, Any]:

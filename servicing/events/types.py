@@ -6,8 +6,9 @@ upcaster N -> N + 1 in ``reading.py``. Payloads hold ids, codes, whole mL, dates
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from enum import StrEnum
 from typing import ClassVar
@@ -41,6 +42,7 @@ class EventType(StrEnum):
     STANDSTILL_ENDED = "standstill.ended"
     UNIT_INSTALLED = "unit.installed"
     UNIT_MOVED = "unit.moved"
+    UNIT_OPENED = "unit.opened"
     UNIT_WITHDRAWN = "unit.withdrawn"
     VISIT_CALLED_OFF = "visit.called_off"
     VISIT_MADE = "visit.made"
@@ -64,6 +66,10 @@ class Payload:
     # Optional fields of which either all are given or none.
     TOGETHER: ClassVar[tuple[str, ...]] = ()
 
+    def contradictions(self) -> Iterator[tuple[str, str, str]]:
+        """What its fields, each readable, say against each other: field, code and a sentence for the sender."""
+        return iter(())
+
 
 @dataclass(frozen=True, slots=True)
 class UnitInstalled(Payload):
@@ -80,6 +86,50 @@ class UnitInstalled(Payload):
 class UnitMoved(Payload):
     TYPE: ClassVar[EventType] = EventType.UNIT_MOVED
     station_id: UUID = fields.ref()
+
+
+# Nothing that hangs is older; an earlier day is a slip of the finger.
+MOST_DAYS_BEFORE = 50 * 365
+
+
+@dataclass(frozen=True, slots=True)
+class UnitOpened(Payload):
+    """A unit that hung already when its operator began with this log, and what is known of it on the day ``as_of``.
+
+    ``as_of`` is the site's own date of ``occurred_at``; a day before it is taken at the same time of day. What nobody
+    knows is left out and stays unknown. ``charge_ml`` is what the cartridge held when it went in, ``left_ml`` what was
+    there on ``as_of``, in cartridge and reservoir together. It is no work: nothing is charged for it.
+    """
+
+    TYPE: ClassVar[EventType] = EventType.UNIT_OPENED
+    TOGETHER: ClassVar[tuple[str, ...]] = ("cartridge_id", "charge_ml")
+    station_id: UUID = fields.ref()
+    as_of: date = fields.day()
+    installed_on: date | None = fields.day(optional=True)
+    last_exchange_on: date | None = fields.day(optional=True)
+    cartridge_id: UUID | None = fields.ref(optional=True)
+    charge_ml: int | None = fields.ml(optional=True, least=1)
+    left_ml: int | None = fields.ml(optional=True)
+    wick_fitted_on: date | None = fields.day(optional=True)
+    wick_condition: str | None = fields.word("good", "slow", "failed", optional=True)
+    reservoir_cleaned_on: date | None = fields.day(optional=True)
+    dose_ml_per_day: Decimal | None = fields.dose(optional=True)
+
+    def contradictions(self) -> Iterator[tuple[str, str, str]]:
+        if self.as_of.year < 1900:  # noqa: PLR2004 - no unit is that old, and the days before it must be days too
+            yield "as_of", "too-early", "Expected: a day from the year 1900 on."
+            return
+        earliest = self.as_of - timedelta(days=MOST_DAYS_BEFORE)
+        for name in ("installed_on", "last_exchange_on", "wick_fitted_on", "reservoir_cleaned_on"):
+            day: date | None = getattr(self, name)
+            if day is None:
+                continue
+            if day > self.as_of:
+                yield name, "after-as-of", "Expected: a day up to the one on which this was so."
+            elif day < earliest:
+                yield name, "too-early", f"Expected: a day at most {MOST_DAYS_BEFORE // 365} years before."
+            elif self.installed_on is not None and day < self.installed_on and name != "wick_fitted_on":
+                yield name, "before-installed", "Expected: a day from the installation on."
 
 
 @dataclass(frozen=True, slots=True)

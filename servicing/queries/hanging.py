@@ -8,6 +8,7 @@ from uuid import UUID
 from fleet import queries as fleet
 from fleet.queries import StationPlace
 from servicing.models import UnitState
+from servicing.rules.unit import UnitHistory
 
 
 def codes_at_site(site_id: UUID) -> dict[UUID, str]:
@@ -26,3 +27,9 @@ def empty_stations(site_id: UUID) -> list[StationPlace]:
     """The stations of a site where no unit hangs, by restroom and name."""
     taken = codes_at_site(site_id)
     return [place for place in fleet.stations_of_site(site_id) if place.station_id not in taken]
+
+
+def histories_of(unit_ids: Collection[UUID]) -> dict[UUID, UnitHistory]:
+    """What is stored of these units; one without events is not among them."""
+    rows = UnitState.objects.filter(unit_id__in=unit_ids).values_list("unit_id", "history")
+    return {unit_id: UnitHistory.from_json(stored) for unit_id, stored in rows}

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from servicing.events.reading import load_payload, upcast
 from servicing.events.types import EventType
+from servicing.rules.balance import epoch_s
 from servicing.rules.dose.model import DoseFit
 from servicing.rules.drying import chance_dry_before
 from servicing.rules.fold import AHEAD_TOLERANCE, FoldEvent, standings
@@ -26,7 +27,7 @@ from servicing.rules.forecasting.seen import ForecastTerms, UnitSeen
 from servicing.rules.forecasting.wicks import hazard_per_day, wick_forecast, wicks_of
 from servicing.rules.lifetimes.wick_life import WickFit
 from servicing.rules.replacement import CHANGE, WASH
-from servicing.rules.unit import Line, UnitHistory, epoch_s, fold_lines, instant_text
+from servicing.rules.unit import Line, UnitHistory, fold_lines, instant_text
 from servicing.rules.water import hardness_class
 
 Floats = NDArray[np.float64]

@@ -16,6 +16,9 @@ FAULT_MARKS = {"LOO": "w", "PLU": "o", "ELU": "l", "HIO": "l", "STD": "s", "TMP"
 # the cartridge and found in the reservoir (None: not read), what was wiped out in between, and the marks.
 FIELDS = ("ended_s", "seconds", "available_ml", "left_ml", "before_ml", "wiped_ml", "marks")
 
+# Of a charge before the log began only the day is known. From ten days on that is within five per cent of its dose.
+LEAST_FROM_A_DAY_S = 10 * 86_400
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SECOND = timedelta(seconds=1)
 
