@@ -14,7 +14,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from types import TracebackType
@@ -39,6 +39,7 @@ __all__ = [
 ]
 
 PATIENCE_SECONDS = 60
+RESTORE_PATIENCE_SECONDS = 3_600  # all of an archive may have to be read
 ATTEMPTS = 3  # a port we saw free may be taken a moment later
 DATABASE = "wickround"
 
@@ -95,12 +96,19 @@ class RunningServers:
 
 
 def start(
-    folder: Path, *, durable: bool = True, keep: bool = True, ports: tuple[int, int] | None = None
+    folder: Path,
+    *,
+    durable: bool = True,
+    keep: bool = True,
+    ports: tuple[int, int] | None = None,
+    settings: Mapping[str, str] | None = None,
 ) -> RunningServers:
     """Start both servers with their data at `folder`/servers, and make the roles and the database `wickround`.
 
     `durable=False` gives up safety against a power cut for speed; `keep=False` removes the data when they stop; both are
-    for tests. `ports` are PostgreSQL's and Valkey's, else free ones. Call it from a thread that lives on.
+    for tests. `ports` are PostgreSQL's and Valkey's, else free ones. `settings` are further ones of PostgreSQL, such as
+    those of `config.embedded.backups`; a cluster that is restored is waited for until it takes writes, one that follows
+    another (a read replica) until it answers. Call it from a thread that lives on.
     Raises ServersError: one sentence saying what is wrong.
     """
     programs = find_programs()
@@ -113,7 +121,9 @@ def start(
         for attempt in range(1, ATTEMPTS + 1):
             chosen = ports or (_free_port(), _free_port())
             try:
-                return _start_once(home, programs, durable=durable, keep=keep, ports=chosen)
+                return _start_once(
+                    home, programs, durable=durable, keep=keep, ports=chosen, settings=settings or {}
+                )
             except _PortTakenError:
                 if attempt == ATTEMPTS:
                     raise
@@ -178,21 +188,33 @@ class _PortTakenError(ServersError):
 
 
 def _start_once(
-    home: Home, programs: Programs, *, durable: bool, keep: bool, ports: tuple[int, int]
+    home: Home,
+    programs: Programs,
+    *,
+    durable: bool,
+    keep: bool,
+    ports: tuple[int, int],
+    settings: Mapping[str, str],
 ) -> RunningServers:
     passwords = home.passwords()
     servers = _addresses(passwords, ports)
     maintenance = urlsplit(servers.superuser_url)._replace(path="/postgres").geturl()
     processes: list[subprocess.Popen[bytes]] = []
     try:
-        processes.append(postgres.start_postgres(home, programs, port=ports[0], durable=durable))
-        processes.append(valkey.start_valkey(home, programs, port=ports[1], durable=durable))
-        deadline = time.monotonic() + PATIENCE_SECONDS
-        _wait(home, "postgres", processes[0], lambda: postgres.answers(maintenance), deadline)
-        _wait(home, "valkey", processes[1], lambda: valkey.answers(ports[1], passwords["valkey"]), deadline)
-        postgres.run_roles_script(
-            programs, port=ports[0], passwords=passwords, database=DATABASE, template="template0"
+        is_replica = postgres.is_replica(home)
+        ready = postgres.answers if is_replica else postgres.takes_writes
+        processes.append(
+            postgres.start_postgres(home, programs, port=ports[0], durable=durable, further=settings)
         )
+        processes.append(valkey.start_valkey(home, programs, port=ports[1], durable=durable))
+        patience = RESTORE_PATIENCE_SECONDS if postgres.is_restored(home) else PATIENCE_SECONDS
+        deadline = time.monotonic() + patience
+        _wait(home, "postgres", processes[0], lambda: ready(maintenance), deadline)
+        _wait(home, "valkey", processes[1], lambda: valkey.answers(ports[1], passwords["valkey"]), deadline)
+        if not is_replica:
+            postgres.run_roles_script(
+                programs, port=ports[0], passwords=passwords, database=DATABASE, template="template0"
+            )
         write_private(home.state, json.dumps(asdict(servers)))
     except BaseException:
         _end(processes)
@@ -227,7 +249,7 @@ def _wait(
             raise error(f"The embedded {name} server stopped at its start; its last lines: {lines}")
         if time.monotonic() > deadline:
             raise ServersError(
-                f"The embedded {name} server did not answer within {PATIENCE_SECONDS} s; its last lines: {home.last_lines(name)}"
+                f"The embedded {name} server did not answer in time; its last lines: {home.last_lines(name)}"
             )
         time.sleep(0.05)
 

@@ -5,6 +5,7 @@ import shutil
 import signal
 import subprocess
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
 import psycopg
@@ -53,13 +54,25 @@ def data_folder(home: Home) -> Path:
     return home.path / "postgres" / "data"
 
 
-def start_postgres(home: Home, programs: Programs, *, port: int, durable: bool) -> subprocess.Popen[bytes]:
+def is_replica(home: Home) -> bool:
+    """Whether the data folder is one that follows another server."""
+    return (data_folder(home) / "standby.signal").exists()
+
+
+def is_restored(home: Home) -> bool:
+    """Whether the data folder is a backup that is still to be brought on by an archive."""
+    return (data_folder(home) / "recovery.signal").exists()
+
+
+def start_postgres(
+    home: Home, programs: Programs, *, port: int, durable: bool, further: Mapping[str, str]
+) -> subprocess.Popen[bytes]:
     """Start on a data folder, made at the first start. Does not wait until it answers."""
     make_private(home.path / "postgres", programs.user)
     if not data_folder(home).exists():
         _make_cluster(home, programs, durable=durable)
     _clear_stale_pid(data_folder(home))
-    settings = {**SETTINGS, **(DURABLE if durable else FOR_TESTS), "port": str(port)}
+    settings = {**SETTINGS, **(DURABLE if durable else FOR_TESTS), **further, "port": str(port)}
     options = [part for name, value in settings.items() for part in ("-c", f"{name}={value}")]
     with home.open_log("postgres") as log:
         return spawn(
@@ -131,6 +144,16 @@ def answers(url: str) -> bool:
     except psycopg.OperationalError:
         return False
     return True
+
+
+def takes_writes(url: str) -> bool:
+    """Whether the server takes this sign-in now and is done with recovering."""
+    try:
+        with psycopg.connect(url, connect_timeout=2) as connection:
+            row = connection.execute("SELECT pg_is_in_recovery()").fetchone()
+    except psycopg.OperationalError:
+        return False
+    return row == (False,)
 
 
 def run_roles_script(

@@ -10,14 +10,10 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 from uuid import UUID
-
-from django.db import connections
 
 from accounts import clock, tenancy
 from accounts.permissions import system_actor
@@ -30,6 +26,7 @@ from servicing.queries.seals import get_anchor
 from servicing.queries.verifying import verify
 from tests.benchmarks.log.batches import Phone, new_operator
 from tests.cast import new_cast
+from tests.drills.clusters import connected_to
 
 PAGE = 500
 TARGET = "0 missed, 0 repeated, each new position greater, no fault against the anchor, the fold goes on"
@@ -54,7 +51,7 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         with embedded.start(Path(folder), durable=True, keep=False) as other:
             new = other.servers
             _program("pg_restore", "--exit-on-error", f"--dbname={new.superuser_url}", str(dump))
-            with _connected_to(new):
+            with connected_to(new):
                 restored = _positions(operator_id)
                 added = _append(operator_id, phone, 700)
                 further, _ = _read_on(operator_id, checkpoint, pages=None)
@@ -119,26 +116,3 @@ def _program(name: str, *arguments: str) -> None:
         [find_programs().psql.with_name(name), *arguments], capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, f"{name}: {done.stderr}"
-
-
-@contextmanager
-def _connected_to(servers: embedded.Servers) -> Iterator[None]:
-    """Django's three connections lead to another cluster."""
-    urls = {
-        "default": servers.database_url,
-        "system": servers.database_system_url,
-        "migrate": servers.database_migrate_url,
-    }
-    before = {alias: dict(connections[alias].settings_dict) for alias in urls}
-    connections.close_all()
-    for alias, url in urls.items():
-        parts = urlsplit(url)
-        connections[alias].settings_dict.update(
-            HOST=parts.hostname, PORT=str(parts.port), USER=parts.username, PASSWORD=parts.password
-        )
-    try:
-        yield
-    finally:
-        connections.close_all()
-        for alias, kept in before.items():
-            connections[alias].settings_dict.update(kept)
