@@ -24,6 +24,9 @@ SEAL = "servicing.tasks.seal"
 REFIT = "servicing.tasks.refit"
 SEND = "billing.tasks.send"
 NIGHTLY = "billing.tasks.nightly"
+# Who is to be told of alerts: looked at each quarter of an hour, since zones begin their hours at one.
+LOOK_AT_NOTICES, SEND_NOTICE = "servicing.tasks.look_at_notices", "servicing.tasks.send_notice"
+LOOK_EVERY_MINUTES = 15
 ANNOUNCE, ANNOUNCE_TOMORROW = "servicing.tasks.announce", "servicing.tasks.announce_tomorrow"
 INVITE, TELL = "accounts.tasks.send_invitation", "accounts.tasks.tell_person"
 TELL_OF_CLOSING = "accounts.tasks.tell_of_closing"
@@ -56,6 +59,7 @@ def tick() -> None:
     jobs.owe_everyone(kind=SWEEP, slot=f"{now:%Y-%m-%dT%H:%M}")
     # By its part of the hour, so that a minute without a tick costs no seal.
     jobs.owe_everyone(kind=SEAL, slot=f"{now:%Y-%m-%dT%H}/{now.minute // SEAL_EVERY_MINUTES}")
+    jobs.owe_everyone(kind=LOOK_AT_NOTICES, slot=f"{now:%Y-%m-%dT%H}/{now.minute // LOOK_EVERY_MINUTES}")
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
     jobs.owe_everyone(kind=REFIT, slot=f"{now:%Y-%m-%d}", start=midnight, spread_seconds=REFIT_SECONDS)
     early = midnight + timedelta(hours=CHECK_AUDIT_HOUR)
@@ -105,6 +109,7 @@ QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
         NIGHTLY,
         ANNOUNCE,
         ANNOUNCE_TOMORROW,
+        SEND_NOTICE,
         CLOSE,
         PREVIEW,
         SAY_STOPPED,

@@ -6,7 +6,7 @@ from uuid import UUID
 
 from celery import shared_task
 
-from servicing.commands import announcing, forecasts, seals, sweeps
+from servicing.commands import announcing, forecasts, noticing, seals, sweeps
 
 
 @shared_task(name="servicing.tasks.sweep", queue="alerts", ignore_result=True)
@@ -37,3 +37,13 @@ def announce(operator_id: str, job_id: str) -> None:
 @shared_task(name="servicing.tasks.announce_tomorrow", queue="bulk", ignore_result=True)
 def announce_tomorrow(operator_id: str, job_id: str) -> None:
     announcing.announce_tomorrow(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name=noticing.LOOK, queue="default", ignore_result=True)
+def look_at_notices(operator_id: str, job_id: str) -> None:
+    noticing.look(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name=noticing.SEND, queue="bulk", ignore_result=True)
+def send_notice(operator_id: str, job_id: str) -> None:
+    noticing.deliver(UUID(operator_id), UUID(job_id))

@@ -77,5 +77,10 @@ def me(request: OperatorRequest) -> HttpResponse:
     if form.is_bound and form.is_valid():
         people.set_own_locale(actor=request.actor, locale=form.cleaned_data["locale"])
         return redirect("me", slug=request.operator.slug)
-    page = {"member": member, "role": wording.role(member.role), "form": form}
+    page = {
+        "member": member,
+        "role": wording.role(member.role),
+        "form": form,
+        "may_be_told": request.actor.may(Permission.ALERTS_READ),
+    }
     return render(request, "accounts/me.html", page, status=422 if form.is_bound else 200)

@@ -19,7 +19,7 @@ from accounts.pages import (
     sites,
     where,
 )
-from servicing.pages import beginning, people, standstills
+from servicing.pages import beginning, own_notices, people, standstills
 from servicing.queries.beginning import steps_left
 
 # Pages of one operator, each under its address.
@@ -46,6 +46,7 @@ pages: list[URLPattern | URLResolver] = [
         name="renew-recovery-codes",
     ),
     path(f"{OPERATOR}/me/second-factor/remove", second_factor.remove_own, name="remove-own-second-factor"),
+    path(f"{OPERATOR}/me/notices", own_notices.own_notices, name="own-notices"),
     path(f"{SET_UP}/", set_up.set_up, {"still_to_do": steps_left}, name="set-up"),
     path(f"{SET_UP}/begin", beginning.begin, name="begin"),
     path(f"{SET_UP}/customers/", customers.customers, name="customers"),

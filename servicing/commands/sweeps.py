@@ -14,6 +14,7 @@ from accounts.jobs import ALERTS_TURNED, Job, enqueue, perform
 from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
 from servicing import log
+from servicing.commands import noticing
 from servicing.projections import due
 from servicing.projections.pulse import beat
 
@@ -113,6 +114,8 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
     if opened or closed:
         beat()
         enqueue(kind=ALERTS_TURNED, dedup_key=f"turn/{values['turn']}", ref=str(values["turn"]))
+    if opened:
+        noticing.owe_turn(values["turn"])
     return {"opened": opened, "closed": closed}
 
 

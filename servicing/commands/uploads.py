@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -16,13 +16,15 @@ from accounts.errors import Busy, TooLarge
 from accounts.languages import N_, _
 from accounts.permissions import Actor, ActorKind, Permission, require
 from servicing import log
+from servicing.commands import noticing
 from servicing.commands.envelopes import Fate, ReadyEvent, read_event
-from servicing.events.types import EventType
+from servicing.events.types import EventType, ReportReceived
 from servicing.log import NewEvent
 from servicing.projections.folding import catch_up, fold_page, lock_for_folding
 from servicing.projections.pulse import beat
 from servicing.queries.references import known_rows, named_rows
 from servicing.rules.fold import FoldEvent
+from servicing.rules.notices import REPORT_KINDS
 
 MOST_EVENTS = 500
 SLICE = 100
@@ -134,8 +136,10 @@ def _upload_slice(
                     for index, one in kept.items()
                 }
             appended = log.append([one.event for one in kept.values()])
-            if is_folded and (fresh := _fresh(kept.values(), appended)):
+            fresh = _fresh(kept.values(), appended)
+            if is_folded and fresh:
                 catch_up(fresh)
+                _owe_notices(fresh.values())
     except OperationalError as wait:
         if isinstance(wait.__cause__, postgres.LockNotAvailable):
             raise Busy(
@@ -149,6 +153,13 @@ def _upload_slice(
         raise
     fates |= {index: _fate_of(one) for index, one in zip(kept, appended, strict=True)}
     return [fates[index] for index in range(len(events))]
+
+
+def _owe_notices(fresh: Iterable[FoldEvent]) -> None:
+    """Of reports by which liquid may be where people touch it, whoever wants to be told at once is."""
+    for event in fresh:
+        if isinstance(event.payload, ReportReceived) and event.payload.kind in REPORT_KINDS:
+            noticing.owe_report(event.event_id)
 
 
 def _fresh(ready: Collection[ReadyEvent], appended: Sequence[log.Appended]) -> dict[int, FoldEvent]:
