@@ -7,6 +7,7 @@ from pathlib import Path
 
 # Commands that speak of a database's content: where none is named, of the demo's.
 OF_A_DATABASE = {
+    "alive",
     "anchor",
     "audit_billing",
     "audit_isolation",

@@ -1,15 +1,20 @@
-"""The clock and the relay: each minute every operator is owed its sweep, and what is owed is sent to the workers."""
+"""The clock and the relay: each minute every operator is owed what is due, and what is owed is sent to the workers."""
 
 from __future__ import annotations
 
+import logging
 from datetime import timedelta
+from typing import Any
 from uuid import UUID
 
 from celery import current_app, shared_task
+from celery.utils.nodenames import worker_direct
+from kombu.exceptions import ChannelError
 
 from accounts import clock, jobs
 from accounts.commands import (
     auditing,
+    clockwork,
     closing,
     forgotten,
     invitations,
@@ -18,63 +23,40 @@ from accounts.commands import (
     telling,
     throttling,
 )
+from accounts.commands.clockwork import ANNOUNCE_TOMORROW, NIGHTLY, REFIT, SEAL, SWEEP
 
-SWEEP = "servicing.tasks.sweep"
-SEAL = "servicing.tasks.seal"
-REFIT = "servicing.tasks.refit"
 SEND = "billing.tasks.send"
-NIGHTLY = "billing.tasks.nightly"
-# Who is to be told of alerts: looked at each quarter of an hour, since zones begin their hours at one.
-LOOK_AT_NOTICES, SEND_NOTICE = "servicing.tasks.look_at_notices", "servicing.tasks.send_notice"
-LOOK_EVERY_MINUTES = 15
-ANNOUNCE, ANNOUNCE_TOMORROW = "servicing.tasks.announce", "servicing.tasks.announce_tomorrow"
+SEND_NOTICE = "servicing.tasks.send_notice"
+ANNOUNCE = "servicing.tasks.announce"
 INVITE, TELL = "accounts.tasks.send_invitation", "accounts.tasks.tell_person"
 TELL_OF_CLOSING = "accounts.tasks.tell_of_closing"
 CLOSE, PREVIEW = "billing.tasks.close_month", "billing.tasks.preview_month"
 # Receivers may be slow: they keep nothing else waiting.
 DELIVER, SAY_STOPPED = "billing.tasks.deliver", "billing.tasks.say_stopped"
-SEAL_EVERY_MINUTES = 5
-# Fits are made in the first hours of the UTC day, an operator always at about the same time.
-REFIT_SECONDS = 4 * 3_600
-# What billing does by the day, reminders among it: for all operators in the hours after this one of the UTC day.
-NIGHTLY_HOUR, NIGHTLY_SECONDS = 6, 2 * 3_600
-# Tomorrow's visits are told in the hour after this one of the UTC day: an afternoon in Europe, a morning in America.
-ANNOUNCE_HOUR, ANNOUNCE_SECONDS = 14, 3_600
-# The audit is read again in the hours after this one of the UTC day, when little else is done.
-CHECK_AUDIT_HOUR, CHECK_AUDIT_SECONDS = 2, 2 * 3_600
 DAYS_KEPT = 7
 # As long as browsers keep the cookie by which they are known.
 DAYS_DEVICE_KNOWN = 400
 AGAIN_SECONDS = 5
+# A worker that did nothing for a day is gone; one that does not take its messages is sent no more than these.
+GONE = timedelta(days=1)
+MOST_CALLS_WAITING = 2
+
+log = logging.getLogger(__name__)
 
 
 @shared_task(name="accounts.tasks.tick", queue="alerts", ignore_result=True)
 def tick() -> None:
-    """Owe this minute's sweep to every operator, now and then the seals, then relay.
+    """Owe every operator what is due, put aside what is hopeless, relay, and call the workers.
 
-    Once a day it owes the fits, the check of the audit, what billing does by the day, and the mails that tell sites of
-    tomorrow's visits. A second tick of the same minute owes nothing more.
+    A second tick of the same minute owes nothing more.
     """
-    now = clock.now()
-    jobs.owe_everyone(kind=SWEEP, slot=f"{now:%Y-%m-%dT%H:%M}")
-    # By its part of the hour, so that a minute without a tick costs no seal.
-    jobs.owe_everyone(kind=SEAL, slot=f"{now:%Y-%m-%dT%H}/{now.minute // SEAL_EVERY_MINUTES}")
-    jobs.owe_everyone(kind=LOOK_AT_NOTICES, slot=f"{now:%Y-%m-%dT%H}/{now.minute // LOOK_EVERY_MINUTES}")
-    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0)
-    jobs.owe_everyone(kind=REFIT, slot=f"{now:%Y-%m-%d}", start=midnight, spread_seconds=REFIT_SECONDS)
-    early = midnight + timedelta(hours=CHECK_AUDIT_HOUR)
-    jobs.owe_everyone(
-        kind=auditing.CHECK, slot=f"{now:%Y-%m-%d}", start=early, spread_seconds=CHECK_AUDIT_SECONDS
-    )
-    morning = midnight + timedelta(hours=NIGHTLY_HOUR)
-    jobs.owe_everyone(kind=NIGHTLY, slot=f"{now:%Y-%m-%d}", start=morning, spread_seconds=NIGHTLY_SECONDS)
-    afternoon = midnight + timedelta(hours=ANNOUNCE_HOUR)
-    jobs.owe_everyone(
-        kind=ANNOUNCE_TOMORROW, slot=f"{now:%Y-%m-%d}", start=afternoon, spread_seconds=ANNOUNCE_SECONDS
-    )
+    owed = clockwork.owe_what_is_due()
+    tidy_up()
     if forgotten.is_asked():
         answer_forgotten.apply_async(expires=55)
+    jobs.beat(jobs.TICK, owed=owed)
     relay()
+    call_workers()
 
 
 @shared_task(name="accounts.tasks.answer_forgotten", queue="bulk", ignore_result=True)
@@ -89,14 +71,73 @@ def relay() -> int:
 
     A message that gets lost is sent again when its lease has ended.
     """
-    claimed = jobs.claim_due()
-    if claimed:
+    sent = send_due()
+    if sent:
         relay.apply_async(countdown=AGAIN_SECONDS, expires=60)
-    for job in claimed:
-        current_app.send_task(
-            job.kind, args=[str(job.operator_id), str(job.id)], queue=QUEUES.get(job.kind, "default")
-        )
+    return sent
+
+
+@shared_task(name="accounts.tasks.send_due", queue="alerts", ignore_result=True)
+def send_due() -> int:
+    """Send what is due to the workers, once; gives how many jobs. Any number of relays may do so at a time.
+
+    What can't be sent is due again at once, and was no attempt; why it can't is raised.
+    """
+    claimed = jobs.claim_due(queues=QUEUES)
+    for number, job in enumerate(claimed):
+        try:
+            current_app.send_task(
+                job.kind, args=[str(job.operator_id), str(job.id)], queue=queue_of(job.kind)
+            )
+        except Exception:
+            given_back = jobs.give_back(claimed[number:])
+            log.warning("jobs_given_back jobs=%d sent=%d", given_back, number)
+            raise
     return len(claimed)
+
+
+@shared_task(name="accounts.tasks.tidy_up", queue="alerts", ignore_result=True)
+def tidy_up() -> int:
+    """Put aside what failed at every attempt, for a person to look at; gives how many."""
+    jobs.let_go_made_good(clockwork.MADE_GOOD)
+    return len(jobs.put_aside())
+
+
+@shared_task(name="accounts.tasks.call_workers", queue="alerts", ignore_result=True)
+def call_workers() -> int:
+    """Have each worker give a sign of life: a message to it alone, which it can only answer by work.
+
+    A worker makes itself known when it starts. Gives how many were called.
+    """
+    called = 0
+    with current_app.pool.acquire(block=True) as connection, connection.channel() as channel:
+        for sign in jobs.signs():
+            if not sign.nodename or sign.age_seconds > GONE.total_seconds():
+                continue
+            if _waiting(channel, worker_direct(sign.nodename).name) < MOST_CALLS_WAITING:
+                call_worker(sign.nodename)
+                called += 1
+    return called
+
+
+@shared_task(name="accounts.tasks.call_worker", queue="alerts", ignore_result=True)
+def call_worker(nodename: str) -> None:
+    """Have one worker give a sign of life."""
+    pulse.apply_async(queue=worker_direct(nodename), expires=55)
+
+
+def _waiting(channel: Any, queue: str) -> int:
+    try:
+        return int(channel.queue_declare(queue=queue, passive=True).message_count)
+    except ChannelError:  # an empty queue is none
+        return 0
+
+
+@shared_task(name="accounts.tasks.pulse", bind=True, queue="alerts", ignore_result=True)
+def pulse(self: Any) -> None:
+    """Answer a call: a message came in, and a row can be written."""
+    if self.request.hostname:
+        jobs.beat(jobs.of_worker(self.request.hostname))
 
 
 QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
@@ -118,6 +159,11 @@ QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
     ),
     "bulk",
 )
+
+
+def queue_of(kind: str) -> str:
+    """By kind, never by operator."""
+    return QUEUES.get(kind, "default")
 
 
 @shared_task(name="accounts.tasks.send_invitation", queue="bulk", ignore_result=True)
@@ -147,3 +193,15 @@ def forget_done() -> None:
     keeping.forget_kept(old)
     throttling.forget_tallies(old)
     sessions.forget_ended(clock.now(), unseen_since=clock.now() - timedelta(days=DAYS_DEVICE_KNOWN))
+    _forget_workers()
+
+
+def _forget_workers() -> None:
+    """Workers that are gone, with the queues that were theirs alone."""
+    gone = [sign.nodename for sign in jobs.forget_signs(older_than=GONE) if sign.nodename]
+    if gone:
+        with current_app.pool.acquire(block=True) as connection, connection.channel() as channel:
+            for nodename in gone:
+                queue = worker_direct(nodename)(channel)
+                queue.declare()
+                queue.delete()

@@ -12,7 +12,7 @@ from django.conf import settings
 from kombu import Queue
 
 from accounts import origin
-from config import starting
+from config import lifesigns, starting
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 os.environ.setdefault("WICKROUND_STATEMENT_SECONDS", "60")
@@ -95,6 +95,7 @@ app.conf.update(
     worker_soft_shutdown_timeout=20,
     worker_enable_soft_shutdown_on_idle=True,
     worker_send_task_events=False,
+    worker_direct=True,  # a queue of its own besides, by which each is called
     task_publish_retry=True,
     task_publish_retry_policy={"max_retries": 1, "interval_start": 0, "interval_step": 0.2},
     task_serializer="json",
@@ -115,4 +116,5 @@ app.conf.update(
         },
     },
 )
+lifesigns.connect()
 app.autodiscover_tasks(["accounts", "servicing", "billing"])

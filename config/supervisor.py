@@ -1,4 +1,4 @@
-"""Run the web server, a worker and beat beside each other, as the demo does. A deployment has a supervisor of its own.
+"""Run the web server, a worker, the relay and beat beside each other, as the demo does. A deployment has a supervisor of its own.
 
     with Supervisor(env) as supervisor:
         supervisor.start(worker())
@@ -83,6 +83,11 @@ def worker() -> Part:
     )
 
 
+def relay() -> Part:
+    """Sends what is owed to the workers, about once a second."""
+    return Part("relay", [sys.executable, ROOT / "manage.py", "relay"])
+
+
 def beat(state: Path) -> Part:
     """The clockwork; `state` is a folder for its file."""
     options = ["-s", str(state / "beat-schedule"), "--pidfile=", "--loglevel", "WARNING"]
@@ -104,14 +109,14 @@ def require_free_port(port: int) -> None:
 def serve(
     env: Mapping[str, str], port: int, *, state: Path, on_ready: Callable[[], None] | None = None
 ) -> None:
-    """Run all three until Ctrl-C or SIGTERM, then stop them and return.
+    """Run all of them until Ctrl-C or SIGTERM, then stop them and return.
 
     `env` is added to this process's own; `on_ready` is called once, when the web server answers.
     Raises NotServingError if the port is taken or the web server does not come up.
     """
     require_free_port(port)
     with Supervisor(env) as supervisor:
-        for part in (web(port), worker(), beat(state)):
+        for part in (web(port), worker(), relay(), beat(state)):
             supervisor.start(part)
         supervisor.wait_for_web(port)
         if on_ready is not None and not supervisor.is_asked_to_stop:

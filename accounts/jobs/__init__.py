@@ -15,6 +15,7 @@ from accounts.jobs.claiming import (
     depth,
     forget_done,
     give_back,
+    let_go_made_good,
     owe_everyone,
     put_aside,
 )
@@ -62,6 +63,7 @@ __all__ = [
     "last_done",
     "last_owed",
     "lease",
+    "let_go_made_good",
     "note",
     "of_worker",
     "owe_everyone",

@@ -16,6 +16,7 @@ from uuid import UUID
 from django.db import connections
 
 from accounts import clock, tenancy
+from accounts.ids import uuid7
 from accounts.jobs.owing import LEASE_SECONDS, MOST_ATTEMPTS
 
 # Of one operator and kind at a time: no operator starves the others, and no import its own sweeps.
@@ -181,25 +182,54 @@ def owe_everyone(
     start: datetime | None = None,
     spread_seconds: int = 1,
     unless_waiting: bool = False,
+    here_before: datetime | None = None,
 ) -> int:
     """One job of this kind for every operator and slot. Two clocks ticking at once owe it once.
 
     Each runs within ``spread_seconds`` from ``start`` (now, when left out), always as long after it for one operator.
     ``unless_waiting``: none for an operator that is still owed one of this kind, which will do for both.
+    ``here_before``: only for operators that were here before this instant, which their ids tell.
     """
-    waiting = (
-        f"WHERE NOT EXISTS (SELECT 1 FROM accounts_job j WHERE j.operator_id = o.id AND j.kind = %s AND {_OPEN}) "
-        if unless_waiting
-        else ""
-    )
-    values: list[Any] = [kind, slot, start or clock.now(), spread_seconds]
+    conditions = ["true"]
+    values: dict[str, Any] = {
+        "kind": kind,
+        "slot": slot,
+        "start": start or clock.now(),
+        "spread": spread_seconds,
+        "first": here_before and uuid7(here_before, bytes(10)),
+    }
+    if unless_waiting:
+        conditions.append(
+            f"NOT EXISTS (SELECT 1 FROM accounts_job j WHERE j.operator_id = o.id AND j.kind = %(kind)s AND {_OPEN})"
+        )
+    if here_before:
+        conditions.append("o.id < %(first)s")
     with tenancy.across_operators(), connections["system"].cursor() as cursor:
         cursor.execute(
             "INSERT INTO accounts_job (id, operator_id, kind, dedup_key, ref, run_at, attempts, last_error) "
-            "SELECT gen_random_uuid(), o.id, %s, %s, '', "
-            "%s + make_interval(secs => abs(hashtextextended(o.id::text, 0) %% %s)::integer), 0, '' "
-            f"FROM accounts_operator o {waiting}ON CONFLICT (operator_id, kind, dedup_key) DO NOTHING",
-            [*values, kind] if unless_waiting else values,
+            "SELECT gen_random_uuid(), o.id, %(kind)s, %(slot)s, '', "
+            "%(start)s + make_interval(secs => abs(hashtextextended(o.id::text, 0) %% %(spread)s)::integer), 0, '' "
+            f"FROM accounts_operator o WHERE {' AND '.join(conditions)} "
+            "ON CONFLICT (operator_id, kind, dedup_key) DO NOTHING",
+            values,
+        )
+        return cursor.rowcount
+
+
+def let_go_made_good(kinds: Sequence[str]) -> int:
+    """Of these kinds a later job does all that an earlier one was to do: what was put aside goes once a later one is done.
+
+    It is given up, by nobody. Gives how many went.
+    """
+    with tenancy.across_operators(), connections["system"].cursor() as cursor:
+        cursor.execute(
+            "UPDATE accounts_job SET given_up_at = %(now)s WHERE id IN ("
+            "SELECT job.id FROM accounts_job job WHERE job.kind = ANY(%(kinds)s) AND job.quarantined_at IS NOT NULL "
+            "AND job.given_up_at IS NULL AND job.done_at IS NULL AND EXISTS ("
+            "SELECT 1 FROM accounts_job later WHERE later.operator_id = job.operator_id AND later.kind = job.kind "
+            "AND later.dedup_key > job.dedup_key AND (later.done_at > job.quarantined_at OR later.quarantined_at IS NOT NULL)"
+            ") FOR UPDATE SKIP LOCKED)",
+            {"now": clock.now(), "kinds": list(kinds)},
         )
         return cursor.rowcount
 

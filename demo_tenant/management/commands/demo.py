@@ -17,7 +17,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from accounts import clock
 from config.embedded import ServersError
-from config.supervisor import HOST, NotServingError, Supervisor, beat, require_free_port, web, worker
+from config.supervisor import HOST, NotServingError, Supervisor, beat, relay, require_free_port, web, worker
 from demo_tenant import hosting, queries
 from demo_tenant.commands import store_world
 from demo_tenant.models import World
@@ -137,6 +137,7 @@ class Command(BaseCommand):
     def _serve(self, supervisor: Supervisor, world: World, options: dict[str, Any]) -> None:
         port = options["port"]
         supervisor.start(web(port))
+        supervisor.start(relay())
         supervisor.start(beat(RUN_FOLDER))
         supervisor.wait_for_web(port)
         self._for_people(f"\n{sign_ins()}\n\n{program()}\n\n{sights(world)}\n\n{hosting.NOTICE}", options)
