@@ -150,7 +150,7 @@ def test_a_mail_in_the_readers_language_about_their_crews_sites_alone(filled):
 
     assert len(sent) == (1 if is_of_crew else 0)
     if sent:
-        assert "4 neue Meldungen" in sent[0].subject
+        assert "4 neue Warnungen" in sent[0].subject
 
 
 def test_what_is_urgent_is_told_as_it_opens_and_once(filled):
