@@ -12,7 +12,7 @@ from django.conf import settings
 from kombu import Queue
 
 from accounts import origin
-from config import lifesigns, starting
+from config import lifesigns, observing, starting, working
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 os.environ.setdefault("WICKROUND_STATEMENT_SECONDS", "60")
@@ -31,7 +31,11 @@ class CheckedTask(Task):
         if not starting.roles.hold and starting.roles.wrong():
             starting.roles.end_the_process()
             raise Ignore
-        with origin.coming_from(origin.Origin(door=str(self.name))):
+        asked = self.request
+        with (
+            origin.coming_from(observing.of_job(str(self.name), args)),
+            observing.task(str(self.name), asked.id or "", working.queue_of(asked), working.headers_of(asked)),
+        ):
             return super().__call__(*args, **kwargs)
 
 
@@ -53,6 +57,7 @@ class Application(Celery):
     def Worker(self) -> Any:  # noqa: N802 - Celery's name
         """The class of a worker, asked for by the command that starts one."""
         starting.refuse()
+        working.begin()
         return self.subclass_with_self("celery.apps.worker:Worker")
 
     @property
@@ -116,5 +121,6 @@ app.conf.update(
         },
     },
 )
+working.connect()
 lifesigns.connect()
 app.autodiscover_tasks(["accounts", "servicing", "billing"])

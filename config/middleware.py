@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
-import logging
 from collections.abc import Callable
-from http import HTTPStatus
 from typing import Any
 
 from django.conf import settings
@@ -23,8 +21,6 @@ from accounts.ids import uuid7
 from accounts.languages import Manner
 from accounts.pages import reading_in
 from config.errors import API, problem_of, refused
-
-log = logging.getLogger("wickround.requests")
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -73,15 +69,13 @@ class RequestOrigin:
         agent = request.headers.get("User-Agent", "")[:MOST_AGENT]
         with origin.coming_from(origin.Origin(request_id, limits.sender_of(request), agent=agent)):
             response = self.get_response(request)
-            if response.status_code >= HTTPStatus.BAD_REQUEST:
-                # Django's own line of it comes when nothing is known any more of who asked.
-                log.warning("answered status=%d %s %s", response.status_code, request.method, request.path)
         response.headers["Request-Id"] = str(request_id)
         return response
 
     def process_view(self, request: HttpRequest, *_view: object) -> None:
         match = request.resolver_match
-        origin.at_door(f"{request.method} {match.view_name if match else ''}".strip())
+        slug = match.kwargs.get("slug", "") if match else ""
+        origin.at_door(f"{request.method} {match.view_name if match else ''}".strip(), slug)
 
 
 class AskedLanguage:
@@ -103,7 +97,7 @@ FORM = "application/x-www-form-urlencoded"
 
 
 # What looks after the service asks these, and often.
-UNCOUNTED = frozenset({"healthz", "readyz"})
+UNCOUNTED = frozenset({"healthz", "readyz", "metrics"})
 
 
 class RateLimits:

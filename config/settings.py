@@ -10,6 +10,8 @@ from urllib.parse import unquote, urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
 
+from config import logs
+
 # A worker is one process of several: the arrays of forecasts are small, and threads of their own only get in each other's way.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Zone rules come from the locked tzdata package, not from whatever the machine has.
@@ -143,6 +145,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "config.middleware.RequestOrigin",
+    "config.observing.Observed",
     "config.middleware.SafetyHeaders",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
@@ -216,7 +219,7 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
 BEHIND_PROXY = env_bool("WICKROUND_BEHIND_PROXY")
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_PROXY else None
 # Programs are refused on plain HTTP, not led on: what they sent has been seen, and they would go on sending it.
-SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^api/", r"^oauth/"]
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$", r"^api/", r"^oauth/"]
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
@@ -304,20 +307,11 @@ WEBHOOK_TRUST = os.environ.get("WICKROUND_WEBHOOK_TRUST", "")
 # Receivers inside the network, for trials on one machine, such as "127.0.0.1:18443"; in production there are none.
 WEBHOOK_ALLOW = os.environ.get("WICKROUND_WEBHOOK_ALLOW", "")
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {
-        "line": {
-            "format": "%(asctime)s.%(msecs)03dZ %(levelname)s %(name)s [%(origin)s] %(message)s",
-            "datefmt": "%Y-%m-%dT%H:%M:%S",
-        }
-    },
-    "filters": {"links": {"()": "config.logs.HideLinks"}, "origin": {"()": "config.logs.SayOrigin"}},
-    "handlers": {
-        "stderr": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["links", "origin"]}
-    },
-    # What was refused is told by config.middleware, with who asked.
-    "loggers": {"django.request": {"level": "ERROR"}},
-    "root": {"handlers": ["stderr"], "level": os.environ.get("WICKROUND_LOG_LEVEL", "INFO")},
-}
+# Whoever reads figures at /metrics says this token; without one nobody does. A worker is read at a port of its own.
+METRICS_TOKEN = env_secret("WICKROUND_METRICS_TOKEN")
+METRICS_PORT = env_whole("WICKROUND_METRICS_PORT", 0) if os.environ.get("WICKROUND_METRICS_PORT") else 0
+
+LOG_FORMAT = os.environ.get("WICKROUND_LOG_FORMAT", "") or "json"
+if LOG_FORMAT not in logs.FORMATS:
+    raise ImproperlyConfigured(f"WICKROUND_LOG_FORMAT must be {' or '.join(logs.FORMATS)}, not {LOG_FORMAT!r}.")
+LOGGING = logs.configuration(LOG_FORMAT, os.environ.get("WICKROUND_LOG_LEVEL", "") or "INFO")

@@ -50,6 +50,7 @@ CLOCKS = {
 ACROSS_OPERATORS = {
     "accounts/jobs/claiming.py": "the relay: what is owed to whom",
     "accounts/queries/people.py": "the ids of all operators, for the tick, the rebuild and the checks",
+    "accounts/queries/service.py": "what is owed and when each operator was swept, for those who run the service",
     "accounts/tenancy/__init__.py": "where it is made",
 }
 
@@ -91,6 +92,8 @@ OPEN_ADDRESSES = {
     "oauth-server-metadata": "says where the two are, no operator's data",
     "healthz": "says that the process lives",
     "readyz": "says whether it may be used",
+    "metrics": "figures of the service for whoever says its token, no operator's data",
+    "service": "how the service stands, for people of the service alone, which it asks itself",
     "api-schema": "describes the API, no operator's data",
     "schema": "describes the API, no operator's data",
 }

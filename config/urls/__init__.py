@@ -5,7 +5,8 @@ from __future__ import annotations
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
 from accounts.pages import passwords, second_factor, signing_in
-from config import health, problem_pages
+from config import health, problem_pages, service_page
+from config.metrics import page as figures
 from config.schema.view import Schema
 from config.urls import fleet_pages, leaving, money, months, oauth, places, planning, records, setting_up
 from servicing.pages import units
@@ -44,6 +45,8 @@ api: list[URLPattern | URLResolver] = [
 urlpatterns: list[URLPattern | URLResolver] = [
     path("healthz", health.healthz, name="healthz"),
     path("readyz", health.readyz, name="readyz"),
+    path("metrics", figures.metrics, name="metrics"),
+    path("service/", service_page.service, name="service"),
     path("problems", problem_pages.problem_page, name="problems"),
     path("problems/<slug:code>", problem_pages.problem_page, name="problem"),
     path("api/v1/", include(api)),

@@ -45,6 +45,47 @@ FROM folded, behind
 """
 
 
+# The kind whose jobs sweep an operator, each minute.
+SWEEP = "servicing.tasks.sweep"
+
+
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """How far something that reads the log is behind it: events, and how old the oldest of them is by the database's time."""
+
+    projection: str
+    head: int
+    events: int
+    seconds: float
+
+
+# What follows the log: the fold that runs with each upload, and the seals, which wait until a block is full or old enough.
+_BEHIND_SQL = """
+WITH followed AS (
+    SELECT projection, max(position) AS position FROM (
+        SELECT projection, position FROM servicing_checkpoint WHERE operator_id = %(operator)s
+        UNION ALL SELECT 'servicing', 0
+        UNION ALL SELECT 'seals', coalesce(max(last_position), 0) FROM servicing_seal WHERE operator_id = %(operator)s
+    ) each GROUP BY projection
+)
+SELECT followed.projection, head.position, behind.events,
+    coalesce(extract(epoch FROM clock_timestamp() - behind.since), 0)::float
+FROM followed
+CROSS JOIN (SELECT coalesce(max(position), 0) AS position FROM servicing_event WHERE operator_id = %(operator)s) head
+CROSS JOIN LATERAL (
+    SELECT count(*) AS events, min(recorded_at) AS since FROM servicing_event
+    WHERE operator_id = %(operator)s AND position > followed.position
+) behind ORDER BY followed.projection
+"""
+
+
+def behind() -> list[Behind]:
+    """What follows the log of the scope's operator, in one statement."""
+    with connection.cursor() as cursor:
+        cursor.execute(_BEHIND_SQL, {"operator": current_operator_id()})
+        return [Behind(*row) for row in cursor.fetchall()]
+
+
 def lag() -> Lag:
     """Of the scope's operator, in one statement, so that an append between two can't show as a lag."""
     with connection.cursor() as cursor:

@@ -205,6 +205,8 @@ PAGES = {
 OPEN = {
     "healthz",
     "readyz",
+    "metrics",
+    "service/",
     "problems",
     "problems/<slug:code>",
     "api/v1/schema",
