@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from uuid import UUID
 
-from accounts import clock, tenancy
+from accounts import clock, origin, tenancy
 from accounts.errors import Refusal
 from accounts.models import Job
 from accounts.permissions import Actor, system_actor
@@ -29,6 +29,7 @@ def perform(operator_id: UUID, job_id: UUID, effect: Callable[[Actor, Job], None
             job = open_ones.filter(id=job_id).first()
             if job is None:
                 return False
+            origin.trying(job.attempts)
             effect(actor, job)
             Job.objects.filter(id=job_id).update(done_at=clock.now(), lease_until=None, quarantined_at=None)
     except Exception as fault:
