@@ -187,7 +187,8 @@ def owe_everyone(
     """One job of this kind for every operator and slot. Two clocks ticking at once owe it once.
 
     Each runs within ``spread_seconds`` from ``start`` (now, when left out), always as long after it for one operator.
-    ``unless_waiting``: none for an operator that is still owed one of this kind, which will do for both.
+    ``unless_waiting``: none for an operator that is still owed one of this kind, which will do for both. One that is about
+    something of its own, which its ref names, is none of them.
     ``here_before``: only for operators that were here before this instant, which their ids tell.
     """
     conditions = ["true"]
@@ -200,7 +201,8 @@ def owe_everyone(
     }
     if unless_waiting:
         conditions.append(
-            f"NOT EXISTS (SELECT 1 FROM accounts_job j WHERE j.operator_id = o.id AND j.kind = %(kind)s AND {_OPEN})"
+            f"NOT EXISTS (SELECT 1 FROM accounts_job j WHERE j.operator_id = o.id AND j.kind = %(kind)s "
+            f"AND j.ref = '' AND {_OPEN})"
         )
     if here_before:
         conditions.append("o.id < %(first)s")
@@ -225,9 +227,9 @@ def let_go_made_good(kinds: Sequence[str]) -> int:
         cursor.execute(
             "UPDATE accounts_job SET given_up_at = %(now)s WHERE id IN ("
             "SELECT job.id FROM accounts_job job WHERE job.kind = ANY(%(kinds)s) AND job.quarantined_at IS NOT NULL "
-            "AND job.given_up_at IS NULL AND job.done_at IS NULL AND EXISTS ("
+            "AND job.ref = '' AND job.given_up_at IS NULL AND job.done_at IS NULL AND EXISTS ("
             "SELECT 1 FROM accounts_job later WHERE later.operator_id = job.operator_id AND later.kind = job.kind "
-            "AND later.dedup_key > job.dedup_key AND (later.done_at > job.quarantined_at OR later.quarantined_at IS NOT NULL)"
+            "AND later.ref = '' AND later.dedup_key > job.dedup_key AND (later.done_at > job.quarantined_at OR later.quarantined_at IS NOT NULL)"
             ") FOR UPDATE SKIP LOCKED)",
             {"now": clock.now(), "kinds": list(kinds)},
         )

@@ -52,12 +52,6 @@ def last_owed(kind: str) -> Job | None:
     return Job.objects.filter(kind=kind).order_by("-id").first()
 
 
-def last_done(kind: str) -> str:
-    """The greatest key of the jobs of a kind that are done; of jobs owed by the slot, the newest. Empty without any."""
-    done = Job.objects.filter(kind=kind, done_at__isnull=False).order_by("-dedup_key")
-    return done.values_list("dedup_key", flat=True).first() or ""
-
-
 def note(job_id: UUID, said: str) -> None:
     """Keep a sentence on a job's row for whoever asks what became of it; in the effect's own transaction."""
     Job.objects.filter(id=job_id).update(last_error=said[:2000])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from datetime import timedelta
+from datetime import time, timedelta
 from email.headerregistry import Address
 from email.utils import format_datetime, parseaddr
 from uuid import UUID
@@ -52,11 +52,22 @@ def announce_tomorrow(operator_id: UUID, job_id: UUID) -> bool:
 
 
 def _tomorrow_effect(actor: Actor, job: Job) -> None:
-    now = clock.now()
-    days = {zone: clock.local_date(now, zone) + timedelta(days=1) for zone in accounts.site_zones()}
+    # Of the day that it was owed for: after a time without a clock, what was to be told yesterday is told today.
+    days = {zone: clock.local_date(job.run_at, zone) + timedelta(days=1) for zone in accounts.site_zones()}
     plans = PlannedVisit.objects.filter(called_off_at=None, day__in=set(days.values()))
-    _owe([plan for plan in plans.select_related("site") if days[plan.site.zone] == plan.day])
+    _owe(
+        [
+            plan
+            for plan in plans.select_related("site")
+            if days[plan.site.zone] == plan.day and _is_to_come(plan)
+        ]
+    )
     forget_uses()
+
+
+def _is_to_come(plan: PlannedVisit) -> bool:
+    there = clock.now().astimezone(clock.zone_of(plan.site.zone))
+    return (plan.day, plan.begins_at or time.max) > (there.date(), there.time())
 
 
 def _owe(plans: Collection[PlannedVisit]) -> list[Announcement]:
