@@ -74,6 +74,7 @@ class Permission(StrEnum):
     TEXTS_READ = "texts:read"
     UNITS_READ = "units:read"
     VISITS_PLAN = "visits:plan"
+    WORK_READ = "work:read"
 
 
 _READ_FIELD = {
@@ -101,6 +102,7 @@ _DISPATCH = _READ_FIELD | {
     Permission.SITES_MANAGE,
     Permission.TEXTS_READ,
     Permission.VISITS_PLAN,
+    Permission.WORK_READ,
 }
 
 _READ_BOOKS = {
@@ -131,6 +133,7 @@ ROLE_PERMISSIONS: dict[Role, frozenset[Permission]] = {
             Permission.PRICES_MANAGE,
             Permission.ROYALTY_MANAGE,
             Permission.ROYALTY_READ,
+            Permission.WORK_READ,
         }
     ),
     Role.VIEWER: frozenset(
@@ -184,6 +187,7 @@ PROGRAM_SCOPES: dict[Permission, str] = {
     Permission.CREWS_MANAGE: N_("Add and change crews."),
     Permission.DEVICES_MANAGE: N_("Register phones and revoke them."),
     Permission.OPERATOR_MANAGE: N_("Change the operator's own rules."),
+    Permission.WORK_READ: N_("Follow long work that it may ask for, and cancel it."),
 }
 
 

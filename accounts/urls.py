@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from accounts.api import customers, people
+from accounts.api import customers, people, work
 
 urlpatterns = [
     path("operator", people.OperatorDoor.as_view(), name="api-operator"),
@@ -29,4 +29,7 @@ urlpatterns = [
     path("devices", people.Devices.as_view(), name="api-devices"),
     path("devices/<uuid:device_id>", people.DeviceDoor.as_view(), name="api-device"),
     path("devices/<uuid:device_id>/revoke", people.DeviceRevocation.as_view(), name="api-device-revoke"),
+    path("work", work.Works.as_view(), name="api-work"),
+    path("work/<uuid:work_id>", work.WorkDoor.as_view(), name="api-work-one"),
+    path("work/<uuid:work_id>/cancel", work.WorkCancel.as_view(), name="api-work-cancel"),
 ]

@@ -17,11 +17,12 @@ PREVIEW_MONTH = "billing.tasks.preview_month"
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """``page``: the name of the address of the page that it was asked on. ``phases``: words of what it is at, by their keys.
+    """``word``: how the API names it. ``page``: the name of the address of the page that it was asked on. ``phases``: words of what it is at, by their keys.
 
     ``about`` says in the language of the moment what a piece of work of the kind is about.
     """
 
+    word: str
     title: str
     permission: Permission
     page: str
@@ -35,6 +36,7 @@ def _month_of(work: LongWork) -> str:
 
 KINDS: dict[str, Kind] = {
     CLOSE_MONTH: Kind(
+        word="month_close",
         title=N_("Close of a month"),
         permission=Permission.INVOICES_ISSUE,
         page="month",
@@ -46,6 +48,7 @@ KINDS: dict[str, Kind] = {
         },
     ),
     PREVIEW_MONTH: Kind(
+        word="month_preview",
         title=N_("Try-out of a month"),
         permission=Permission.INVOICES_ISSUE,
         page="month",

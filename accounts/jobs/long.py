@@ -19,12 +19,34 @@ from django.db import Error, connection
 from django.db.models import F
 
 from accounts import clock, jobs, tenancy
-from accounts.errors import Busy, NotFound, Refusal
+from accounts.errors import Busy, Conflict, NotFound, Refusal
 from accounts.ids import uuid7
 from accounts.jobs.kinds import KINDS
 from accounts.languages import Manner, _, known_locale, speaking
 from accounts.models import Job, LongWork, MachineClient, Member, Operator, WorkFile
 from accounts.permissions import PROGRAM_SCOPES, Actor, ActorKind, Role, require, system_actor
+
+__all__ = [
+    "PART",
+    "SECONDS",
+    "Chunk",
+    "LongWork",
+    "Outcome",
+    "Step",
+    "WorkFile",
+    "begin",
+    "drop_file",
+    "end",
+    "file_found",
+    "file_names",
+    "file_of",
+    "files_of",
+    "is_stuck",
+    "put_file",
+    "run",
+    "session_prefix",
+    "telling",
+]
 
 # For so long one message of the broker does chunks; then the next job is owed, so that others have their turn.
 SECONDS = 40
@@ -63,7 +85,8 @@ def begin(
     """Owe a piece of long work, in the open scope's transaction; one of this kind and ref that is at hand is returned.
 
     ``ref`` is a code, which the audit tells: no name and no text of anybody. ``files``: (name, content), numbered from 0.
-    One that failed for good is ended, and a new one begun. Forbidden for whoever may not do what it does.
+    One that failed for good is ended, and a new one begun. Forbidden for whoever may not do what it does; Conflict while one
+    is being cancelled.
     """
     require(actor, KINDS[kind].permission)
     now = clock.now()
@@ -72,6 +95,8 @@ def begin(
     )
     if at_hand is not None:
         if not is_stuck(at_hand):
+            if at_hand.cancel_asked_at is not None:
+                raise Conflict(_("It is just being cancelled. Ask for it again in a moment."))
             return at_hand
         end(at_hand, Outcome.FAILED)
     work = LongWork(
@@ -262,9 +287,23 @@ def files_of(work: LongWork, name: str = "") -> Iterator[WorkFile]:
         yield files.get(number=number)
 
 
+def file_names(work: LongWork) -> dict[int, str]:
+    """The names of its files by number, without their contents."""
+    return dict(WorkFile.objects.filter(work=work).order_by("number").values_list("number", "name"))
+
+
+def drop_file(work: LongWork, number: int) -> None:
+    WorkFile.objects.filter(work=work, number=number).delete()
+
+
+def file_found(work: LongWork, number: int) -> WorkFile | None:
+    found: WorkFile | None = WorkFile.objects.filter(work=work, number=number).first()
+    return found
+
+
 def file_of(work: LongWork, number: int) -> WorkFile:
     """NotFound when it is not kept, or no longer."""
-    found: WorkFile | None = WorkFile.objects.filter(work=work, number=number).first()
+    found = file_found(work, number)
     if found is None:
         raise NotFound(
             _("This file is not here, or no longer: files are kept for 30 days after the work has ended.")

@@ -23,6 +23,8 @@ from accounts.queries.audit import (
     audit_kinds,
     audit_names,
     check_audit,
+    is_told_since,
+    last_audit_number,
 )
 from accounts.queries.people import (
     Membership,
@@ -122,9 +124,11 @@ __all__ = [
     "get_user",
     "get_user_by_email",
     "is_of_program",
+    "is_told_since",
     "known_crew_ids",
     "known_member_ids",
     "known_site_ids",
+    "last_audit_number",
     "live_grants",
     "looks_of",
     "machine_client",

@@ -60,6 +60,16 @@ def audit_entries(
     return found.filter(**{name: value for name, value in wanted.items() if value is not None})
 
 
+def last_audit_number() -> int:
+    """The number of the last entry; 0 before the first."""
+    return AuditEntry.objects.order_by("-number").values_list("number", flat=True).first() or 0
+
+
+def is_told_since(number: int, *, but_of: Collection[str]) -> bool:
+    """Whether an entry after this one is of another kind than these."""
+    return AuditEntry.objects.filter(number__gt=number).exclude(kind__in=but_of).exists()
+
+
 def audit_entry(number: int) -> Head:
     """An entry by its number; before the first when it is not there."""
     found = AuditEntry.objects.filter(number=number).values_list("number", "hash").first()

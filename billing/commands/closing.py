@@ -14,7 +14,7 @@ from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
 from billing.commands import booking, issuing, numbering
 from billing.models import PeriodClose
-from billing.projections import adding, storing
+from billing.projections import adding, reading, storing
 from billing.projections.spooling import Spool, Waiting, paused_collection
 from billing.queries import closes
 from billing.queries.wording import in_operators_words
@@ -51,37 +51,53 @@ def close_in_scope(
     """``close_month`` in a transaction that is open already."""
     require(actor, Permission.INVOICES_ISSUE)
     numbering.locked_series()
-    today = clock.today(accounts.queries.get_operator().zone)
-    _refuse_unfinished(month, today)
-    previous = closes.last_close()
-    # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
-    closing = adding.begin(month, log.head_position(), previous)
-    _refuse_out_of_order(month, previous, adding.first_month(closing) if previous is None else None)
+    closing = begun(month)
     with in_operators_words(), paused_collection(), Spool() as spool:
         total = adding.rate_parts(closing, spool, progress)
-        held = [_held(one) for one in total.held]
-        if leave_held:
-            held += [row for part in spool.parts() for row in _held_at_drafting(part, month)]
-        else:
-            _refuse_held(held)
-        close = _stored(actor, total, today, held)
-        for done, part in enumerate(spool.parts(), start=total.parts + 1):
-            issued = _add(close, part)
-            if not leave_held:
-                _refuse_held([_held_line(one) for one in issued.held])
-            if progress is not None:
-                progress(done, 2 * total.parts)
-        booking.release_deferred(month)
+        return stored(actor, total, leave_held=leave_held, progress=progress)
+
+
+def begun(month: date, cut: int | None = None) -> reading.Closing:
+    """What closing a month starts from, at a position of the log or at its end. Refused as ``close_month`` is."""
+    _refuse_unfinished(month, clock.today(accounts.queries.get_operator().zone))
+    previous = closes.last_close()
+    # Positions are drawn and committed in order: nothing at or before the last one seen is still to come.
+    closing = adding.begin(month, log.head_position() if cut is None else cut, previous)
+    _refuse_out_of_order(month, previous, adding.first_month(closing) if previous is None else None)
+    return closing
+
+
+def stored(
+    actor: Actor, total: adding.Sum, *, leave_held: bool, progress: Progress | None = None
+) -> PeriodClose:
+    """Store what the parts of a close came to and issue its documents, in the open transaction and the operator's words.
+
+    Call it under ``numbering.locked_series``. Conflict for what is held, unless it may be left for the next close.
+    """
+    month, spool = total.closing.month, total.spool
+    held = [_held(one) for one in total.held]
+    if leave_held:
+        held += [row for part in spool.parts() for row in _held_at_drafting(part, month)]
+    else:
+        _refuse_held(held)
+    close = _close(actor, total, held)
+    for done, part in enumerate(spool.parts(), start=total.parts + 1):
+        issued = _add(close, part)
+        if not leave_held:
+            _refuse_held([_held_line(one) for one in issued.held])
+        if progress is not None:
+            progress(done, 2 * total.parts)
+    booking.release_deferred(month)
     return close
 
 
-def _stored(actor: Actor, total: adding.Sum, today: date, held: list[dict[str, Any]]) -> PeriodClose:
+def _close(actor: Actor, total: adding.Sum, held: list[dict[str, Any]]) -> PeriodClose:
     return PeriodClose.objects.create(
         month=total.closing.month,
         cut_position=total.closing.cut,
         closed_at=clock.now(),
         closed_by=actor.id,
-        issued_on=today,
+        issued_on=clock.today(accounts.queries.get_operator().zone),
         engine=ENGINE,
         inputs=total.inputs,
         inputs_sha256=total.inputs_sha256,

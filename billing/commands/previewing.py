@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -13,7 +14,7 @@ import accounts.queries
 from accounts import clock, tenancy
 from accounts.permissions import Actor, Permission, require
 from billing.commands import closing
-from billing.models import Preview
+from billing.models import PeriodClose, Preview
 from billing.queries import checking, previews
 from billing.queries.wording import in_operators_words
 from billing.rules.previews import changes
@@ -38,8 +39,17 @@ def preview_in_scope(
     *, actor: Actor, month: date, progress: Callable[[int, int], None] | None = None
 ) -> Preview:
     """``preview_month`` in a transaction that is open already."""
+
+    def close() -> PeriodClose:
+        return closing.close_in_scope(actor=actor, month=month, leave_held=True, progress=progress)
+
+    return kept(actor, month, close)
+
+
+def kept(actor: Actor, month: date, close: Callable[[], PeriodClose]) -> Preview:
+    """What a close of the month gives, undone, and only its figures kept; in the open transaction."""
     before = previews.last_preview(month)
-    summary = _closed_and_undone(actor, month, progress)
+    summary = _closed_and_undone(month, close)
     summary["since"] = _since(before, summary)
     return Preview.objects.create(
         month=month,
@@ -50,12 +60,10 @@ def preview_in_scope(
     )
 
 
-def _closed_and_undone(
-    actor: Actor, month: date, progress: Callable[[int, int], None] | None
-) -> dict[str, Any]:
+def _closed_and_undone(month: date, make: Callable[[], PeriodClose]) -> dict[str, Any]:
     with transaction.atomic():
-        with clock.playing(_closing_time(month)):
-            close = closing.close_in_scope(actor=actor, month=month, leave_held=True, progress=progress)
+        with at_its_end(month):
+            close = make()
         summary = previews.summary_of(close)
         with in_operators_words():
             summary["checks"] = [one.to_json() for one in checking.by_documents(close.month)]
@@ -63,10 +71,10 @@ def _closed_and_undone(
     return summary
 
 
-def _closing_time(month: date) -> datetime:
-    """Now, or the moment the month ends in the operator's zone if that is still to come."""
+def at_its_end(month: date) -> AbstractContextManager[None]:
+    """Inside it is now, or the moment the month ends in the operator's zone if that is still to come."""
     zone = ZoneInfo(accounts.queries.get_operator().zone)
-    return max(clock.now(), datetime.combine(month_after(month), time(), zone))
+    return clock.playing(max(clock.now(), datetime.combine(month_after(month), time(), zone)))
 
 
 def _since(before: Preview | None, summary: dict[str, Any]) -> dict[str, Any] | None:

@@ -106,7 +106,7 @@ def _show(request: OperatorRequest, *, refusal: Refusal | None = None, status: i
         "stops": sum(check.stops for check in checks),
         "preview": _told(preview) if preview else None,
         "going": next((job for job in running if job.is_going_on), None),
-        "unhappy": [job for job in running if job.state in {"refused", "failed"} and job.month == upcoming],
+        "unhappy": [job for job in running if job.is_unhappy and job.month == upcoming],
         "refresh": REFRESH_SECONDS,
         "may_close": request.actor.may(Permission.INVOICES_ISSUE),
         "closed": request.GET.get("closed", ""),

@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any
+from typing import Any, Protocol
 from uuid import UUID
 
 import accounts.queries
 from billing.models import PeriodClose
 from billing.projections import checking, reading
-from billing.projections.grouping import Grouping, grouped
-from billing.projections.parting import Added, Earlier, add_part
+from billing.projections.grouping import Grouping, Part, grouped
+from billing.projections.parting import Added, Earlier, add_part, older_lines
 from billing.projections.reading import Closing
-from billing.projections.spooling import Spool
+from billing.projections.spooling import Spool, Waiting
 from billing.queries import closes
 from billing.rules.documents import digest
 from billing.rules.freezing import frozen_shared
 from billing.rules.inputs import local_day
+from billing.rules.invoicing import Line
 from billing.rules.months import month_after, month_of
 from billing.rules.rating import Held
 from servicing.queries import events as log
@@ -34,13 +35,44 @@ class Sum:
     """What the parts of a close come to together; the parts themselves wait in the spool."""
 
     closing: Closing
-    spool: Spool
+    spool: Parts
     inputs: dict[str, Any]
     inputs_sha256: str = ""
     parts: int = 0
     held: list[Held] = field(default_factory=list)
     days_without_price: int = 0
     days_without_agreement: int = 0
+
+    def add(self, held: Iterable[Held], days_without_price: int, days_without_agreement: int) -> None:
+        """Count one part in."""
+        self.parts += 1
+        self.held += held
+        self.days_without_price += days_without_price
+        self.days_without_agreement += days_without_agreement
+
+
+class Parts(Protocol):
+    """Where the rated parts of a close wait."""
+
+    def parts(self) -> Iterator[Waiting]:
+        """The parts in their order, from the first one at each call."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How a close is taken apart, and what earlier closes left for it."""
+
+    closing: Closing
+    parts: list[Part]
+    earlier: Earlier
+
+    def rated(self, part: Part) -> Added:
+        """What a part adds; nothing is written."""
+        return add_part(self.closing, part, self.earlier)
+
+    def older(self, part: Part) -> list[tuple[UUID, Line]]:
+        return older_lines(part, self.earlier)
 
 
 def begin(month: date, cut: int, previous: PeriodClose | None) -> Closing:
@@ -50,24 +82,22 @@ def begin(month: date, cut: int, previous: PeriodClose | None) -> Closing:
 
 def rate_parts(closing: Closing, spool: Spool, progress: Callable[[int, int], None] | None = None) -> Sum:
     """Rate the close part by part into the spool, so that memory holds one part at a time; nothing is written yet."""
-    shared = frozen_shared(closing.shared)
-    total = Sum(closing, spool, shared)
-    hashes = hashlib.sha256(digest(shared).encode())
-    for added, count in _added(closing):
+    total = Sum(closing, spool, frozen_shared(closing.shared))
+    plan = planned(closing)
+    hashes = hashlib.sha256(digest(total.inputs).encode())
+    for part in plan.parts:
+        added = plan.rated(part)
         hashes.update(hashlib.sha256(added.frozen).hexdigest().encode())
-        total.parts += 1
-        total.held += added.held
-        total.days_without_price += added.days_without_price
-        total.days_without_agreement += added.days_without_agreement
+        total.add(added.held, added.days_without_price, added.days_without_agreement)
         spool.put(added)
         if progress is not None:
-            progress(total.parts, 2 * count)
+            progress(total.parts, 2 * len(plan.parts))
     total.inputs_sha256 = hashes.hexdigest()
     return total
 
 
-def _added(closing: Closing) -> Iterator[tuple[Added, int]]:
-    """Each part's additions, and how many parts there are."""
+def planned(closing: Closing) -> Plan:
+    """The parts of a close, in their order, for an operator whose log is read up to the cut."""
     open_lines: dict[UUID, list[Any]] = defaultdict(list)
     for row in closes.open_charges() if closing.previous else ():
         open_lines[row.customer_id].append((row.id, closes.as_line(row)))
@@ -77,8 +107,7 @@ def _added(closing: Closing) -> Iterator[tuple[Added, int]]:
     earlier = Earlier(open_lines=open_lines)
     if closing.previous is not None:
         _mark_what_waits(closing, closing.previous, grouping, earlier)
-    for part in grouping.parts:
-        yield add_part(closing, part, earlier), len(grouping.parts)
+    return Plan(closing, grouping.parts, earlier)
 
 
 def _mark_what_waits(closing: Closing, previous: PeriodClose, grouping: Grouping, earlier: Earlier) -> None:

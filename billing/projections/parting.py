@@ -49,7 +49,7 @@ class Added:
 
 def add_part(closing: Closing, part: Part, earlier: Earlier) -> Added:
     """Rate a part's places and compare with what is stored; changes nothing in the database."""
-    older = [line for customer_id in part.customers for line in earlier.open_lines.get(customer_id, ())]
+    older = older_lines(part, earlier)
     units = [unit_id for place in part.places for unit_id in place.units]
     inputs = reading.read_part(closing, part.site_ids, part.customers, units)
     rating = _PartRating(closing, part, earlier, inputs)
@@ -57,11 +57,35 @@ def add_part(closing: Closing, part: Part, earlier: Earlier) -> Added:
     added = Added(part.number, b"", inputs, older=older)
     charges = rating.rate(added)
     added.lines = differences(charges, rating.charged_before(), closing.month)
-    inputs = _with_parties(rating.inputs, [*added.lines, *(line for _, line in older)])
-    marks = {str(site.id): mark(inputs, site, closing.open_from) for site in inputs.sites.values()}
-    added.frozen = frozen_part(inputs, marks)
-    added.inputs = replace(inputs, items=(), sites={}, stations={}, units={}, contract_sites=())
+    inputs = with_parties(rating.inputs, [*added.lines, *(line for _, line in older)])
+    added.frozen = _frozen(closing, inputs)
+    added.inputs = for_documents(inputs)
     return added
+
+
+def older_lines(part: Part, earlier: Earlier) -> list[tuple[UUID, Line]]:
+    """Charge rows of the part's payers that earlier closes left open."""
+    return [line for customer_id in part.customers for line in earlier.open_lines.get(customer_id, ())]
+
+
+def for_documents(inputs: Inputs) -> Inputs:
+    """Of a part's inputs what its documents need."""
+    return replace(inputs, items=(), sites={}, stations={}, units={}, contract_sites=())
+
+
+def frozen_anew(closing: Closing, part: Part, stations: Iterable[UUID], lines: Iterable[Line]) -> bytes:
+    """What a part would read now, without the log, given the stations and the lines that came of it.
+
+    As long as these are the bytes of ``Added.frozen``, rating the part again gives what it gave.
+    """
+    units = [unit_id for place in part.places for unit_id in place.units]
+    inputs = reading.read_part(closing, part.site_ids, part.customers, units)
+    return _frozen(closing, with_parties(reading.with_stations(inputs, stations), lines))
+
+
+def _frozen(closing: Closing, inputs: Inputs) -> bytes:
+    marks = {str(site.id): mark(inputs, site, closing.open_from) for site in inputs.sites.values()}
+    return frozen_part(inputs, marks)
 
 
 @dataclass(slots=True)
@@ -201,7 +225,7 @@ def _looks_back_at_visits(inputs: Inputs, place: Place) -> bool:
     )
 
 
-def _with_parties(inputs: Inputs, lines: Iterable[Line]) -> Inputs:
+def with_parties(inputs: Inputs, lines: Iterable[Line]) -> Inputs:
     """With the customers and contracts of lines that earlier closes left, where the part's own sites do not name them."""
     customers = {line.charge.customer_id for line in lines}
     agreed = {line.charge.contract_id for line in lines if line.charge.contract_id} - inputs.contracts.keys()

@@ -95,14 +95,17 @@ def customers_by_id(ids: Collection[UUID]) -> dict[UUID, plain.Customer]:
 
 def with_places(inputs: Inputs, happenings: Iterable[Happening]) -> Inputs:
     """The inputs with the stations that these events name."""
-    stations = {h.station_id for h in happenings if h.station_id is not None}
+    return with_stations(inputs, {h.station_id for h in happenings if h.station_id is not None})
+
+
+def with_stations(inputs: Inputs, stations: Iterable[UUID]) -> Inputs:
     return replace(
         inputs,
         stations={
             place.station_id: plain.Station(
                 place.station_id, place.site_id, place.restroom, place.station, place.fixture
             )
-            for place in fleet.queries.stations(stations).values()
+            for place in fleet.queries.stations(set(stations)).values()
         },
     )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import gc
 import pickle
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -60,13 +60,12 @@ class Spool:
         self._file.close()
 
     def put(self, added: Added) -> None:
-        lines = orjson.dumps([(line.kind, line.charge) for line in added.lines], default=decimal_text)
         waiting = Waiting(
             added.number,
             added.frozen,
             added.inputs,
             list(disposition_rows(added.dispositions)),
-            lines,
+            lines_as_json(added.lines),
             added.older,
         )
         pickle.dump(waiting, self._file, pickle.HIGHEST_PROTOCOL)
@@ -90,8 +89,17 @@ class Waiting:
     older: list[tuple[UUID, Line]]
 
     def lines(self) -> list[Line]:
-        uuid, decimal, day = cache(UUID), cache(Decimal), cache(date.fromisoformat)
-        return [_line(kind, row, uuid, decimal, day) for kind, row in orjson.loads(self.as_json)]
+        return lines_of(self.as_json)
+
+
+def lines_as_json(lines: Iterable[Line]) -> bytes:
+    return orjson.dumps([(line.kind, line.charge) for line in lines], default=decimal_text)
+
+
+def lines_of(as_json: bytes) -> list[Line]:
+    """The inverse of ``lines_as_json``."""
+    uuid, decimal, day = cache(UUID), cache(Decimal), cache(date.fromisoformat)
+    return [_line(kind, row, uuid, decimal, day) for kind, row in orjson.loads(as_json)]
 
 
 def _line(

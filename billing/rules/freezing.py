@@ -45,6 +45,11 @@ def frozen_part(inputs: Inputs, marks: Mapping[str, str]) -> bytes:
     return _bytes(_own(inputs) | {"marks": marks, "prices": prices})
 
 
+def read_as(kind: Any, row: Any) -> Any:
+    """A record of plain values read from its JSON form, such as orjson gives it."""
+    return _reader(kind)(row)
+
+
 def thawed(data: Mapping[str, Any]) -> Inputs:
     """The inputs that were stored, of one part together with what all parts read; the inverse of ``frozen``."""
     prices: dict[str, list[Version]] = defaultdict(list)

@@ -18,6 +18,7 @@ from accounts.pages import (
     set_up,
     sites,
     where,
+    work,
 )
 from servicing.pages import beginning, own_notices, people, standstills
 from servicing.queries.beginning import steps_left
@@ -47,6 +48,9 @@ pages: list[URLPattern | URLResolver] = [
     ),
     path(f"{OPERATOR}/me/second-factor/remove", second_factor.remove_own, name="remove-own-second-factor"),
     path(f"{OPERATOR}/me/notices", own_notices.own_notices, name="own-notices"),
+    path(f"{OPERATOR}/work/", work.works, name="work"),
+    path(f"{OPERATOR}/work/<uuid:work_id>", work.work, name="work-one"),
+    path(f"{OPERATOR}/work/<uuid:work_id>/cancel", work.cancel, name="cancel-work"),
     path(f"{SET_UP}/", set_up.set_up, {"still_to_do": steps_left}, name="set-up"),
     path(f"{SET_UP}/begin", beginning.begin, name="begin"),
     path(f"{SET_UP}/customers/", customers.customers, name="customers"),
