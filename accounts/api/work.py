@@ -8,38 +8,17 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from drf_spectacular.utils import extend_schema
-from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from accounts import tenancy
 from accounts.commands import work as commands
 from accounts.doors import OperatorView, RowsView, RowView
-from accounts.jobs.kinds import KINDS
+from accounts.doors.later import WorkShown
 from accounts.models import LongWork
 from accounts.permissions import Permission
 from accounts.queries import work as queries
-from accounts.queries.work import STATES, Shown
-
-
-class WorkShown(serializers.Serializer[Shown]):
-    id = serializers.UUIDField()
-    kind = serializers.ChoiceField([kind.word for kind in KINDS.values()], source="word")
-    about = serializers.CharField(source="ref", help_text="Of a month its name, such as 2026-06.")
-    state = serializers.ChoiceField(
-        STATES,
-        help_text="`failed` without `ended_at`: it was tried often enough, and waits for a person to have it tried again.",
-    )
-    done = serializers.IntegerField(help_text="Steps done.")
-    of = serializers.IntegerField(help_text="Steps in all; 0 until it is known.")
-    said = serializers.CharField(help_text="Why it was refused, in the operator's language; else empty.")
-    asked_by = serializers.CharField(source="asked_name")
-    asked_at = serializers.DateTimeField()
-    begun_at = serializers.DateTimeField(allow_null=True)
-    ended_at = serializers.DateTimeField(allow_null=True)
-    result = serializers.JSONField(
-        help_text="What came of it so far. Of a month: `id`, that of the close or of the preview."
-    )
+from accounts.queries.work import Shown
 
 
 class Works(RowsView):

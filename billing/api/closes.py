@@ -9,10 +9,11 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from accounts.doors import RowsView, Sent, sent_by
+from accounts.doors import RowsView, Sent, later, sent_by
 from accounts.permissions import Permission
 from billing.api.amounts import AMOUNT
 from billing.commands.closing import close_month
+from billing.commands.month_jobs import owe_close
 from billing.models import Charge, PeriodClose
 from billing.queries import closes
 from billing.rules.documents import amount_text
@@ -102,13 +103,22 @@ class MonthCloses(RowsView):
     def rows(self) -> QuerySet[PeriodClose]:
         return closes.closes()
 
-    @extend_schema(request=MonthCloseSent, responses={201: MonthCloseShown}, filters=False)
+    @extend_schema(
+        request=MonthCloseSent,
+        responses={201: MonthCloseShown, 202: later.WorkShown},
+        parameters=[later.PREFER],
+        filters=False,
+    )
     def post(self, request: Request) -> Response:
         """Close a month and issue its documents. It can't be done twice or undone.
 
-        Refused while something is held, unless ``leave_held``: the refusal names it.
+        Refused while something is held, unless ``leave_held``: the refusal names it. A month of thousands of units is better
+        closed by a worker: prefer ``respond-async``, and what the close would refuse stands in ``said`` of the work.
         """
         sent = sent_by(request, MonthCloseSent)
+        if later.is_preferred(request):
+            work = owe_close(actor=self.actor, month=sent["month"], leave_held=sent["leave_held"])
+            return later.accepted(self.actor, work)
         close = close_month(actor=self.actor, month=sent["month"], leave_held=sent["leave_held"])
         return Response(MonthCloseShown(close).data, status=201)
 

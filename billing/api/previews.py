@@ -14,9 +14,10 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from accounts import tenancy
-from accounts.doors import OperatorView, RowsView, Sent, sent_by
+from accounts.doors import OperatorView, RowsView, Sent, later, sent_by
 from accounts.errors import BadInput, Problem
 from accounts.permissions import Permission
+from billing.commands.month_jobs import owe_preview
 from billing.commands.previewing import preview_month
 from billing.models import Preview
 from billing.queries import checking, previews
@@ -54,10 +55,21 @@ class MonthPreviews(RowsView):
     def rows(self) -> QuerySet[Preview]:
         return previews.previews()
 
-    @extend_schema(request=MonthPreviewSent, responses={201: MonthPreviewShown}, filters=False)
+    @extend_schema(
+        request=MonthPreviewSent,
+        responses={201: MonthPreviewShown, 202: later.WorkShown},
+        parameters=[later.PREFER],
+        filters=False,
+    )
     def post(self, request: Request) -> Response:
-        """Try out the close of a month: its figures are kept, nothing is issued and no number is drawn."""
-        preview = preview_month(actor=self.actor, month=sent_by(request, MonthPreviewSent)["month"])
+        """Try out the close of a month: its figures are kept, nothing is issued and no number is drawn.
+
+        A month of thousands of units is better tried out by a worker: prefer ``respond-async``.
+        """
+        month = sent_by(request, MonthPreviewSent)["month"]
+        if later.is_preferred(request):
+            return later.accepted(self.actor, owe_preview(actor=self.actor, month=month))
+        preview = preview_month(actor=self.actor, month=month)
         return Response(MonthPreviewShown(preview).data, status=201)
 
 

@@ -178,9 +178,14 @@ def differences(operator_id: UUID) -> list[str]:
     return adding.check(operator_id)
 
 
-def _refuse_unfinished(month: date, today: date) -> None:
+def refuse_odd(month: date) -> None:
+    """BadInput for what does not name a month by its first day."""
     if month.day != 1:
         raise BadInput(_("Name the month to close by its first day."))
+
+
+def _refuse_unfinished(month: date, today: date) -> None:
+    refuse_odd(month)
     if today < month_after(month):
         raise BadInput(
             _(

@@ -47,6 +47,7 @@ def owe_preview(*, actor: Actor, month: date) -> long.LongWork:
 
 def _owe(actor: Actor, kind: str, month: date, asked: dict[str, Any]) -> long.LongWork:
     require(actor, Permission.INVOICES_ISSUE)
+    closing.refuse_odd(month)
     with tenancy.writing(actor):
         return long.begin(kind=kind, ref=month_jobs.ref_of(month), asked=asked, actor=actor)
 

@@ -59,6 +59,7 @@ MAY = {
     "texts:read": "ODC---",
     "units:read": "ODCBV-",
     "visits:plan": "OD----",
+    "work:read": "OD-B--",
 }
 
 # What a program may be given; the rest only a person does, or a phone.
@@ -95,6 +96,7 @@ PROGRAMS_MAY = {
     "sites:read",
     "texts:read",
     "units:read",
+    "work:read",
 }
 
 # Whose people need a second factor.

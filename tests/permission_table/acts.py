@@ -6,6 +6,7 @@ After a ``?`` stand arguments on which the permission hangs.
 from __future__ import annotations
 
 ACTS = {
+    "accounts.commands.work.cancel": "work:read",
     "accounts.commands.auditing.take_file": "audit:read",
     "accounts.commands.clients.make_client": "integrations:manage",
     "accounts.commands.clients.change_client": "integrations:manage",
