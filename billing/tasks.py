@@ -7,8 +7,8 @@ from uuid import UUID
 from celery import shared_task
 
 from billing.commands import delivering, month_jobs, sending
+from billing.commands.webhooks import alerting, telling, warning
 from billing.commands.webhooks import delivering as hooks
-from billing.commands.webhooks import telling, warning
 
 
 @shared_task(name="billing.tasks.send", queue="bulk", ignore_result=True)
@@ -70,3 +70,8 @@ def deliver(operator_id: str, job_id: str) -> None:
 @shared_task(name="billing.tasks.say_stopped", queue="bulk", ignore_result=True)
 def say_stopped(operator_id: str, job_id: str) -> None:
     warning.say_stopped(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(name="billing.tasks.alerts_turned", queue="default", ignore_result=True)
+def alerts_turned(operator_id: str, job_id: str) -> None:
+    alerting.tell(UUID(operator_id), UUID(job_id))

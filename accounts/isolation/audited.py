@@ -14,6 +14,7 @@ NOT_AUDITED: dict[str, str] = {
     "accounts_job": "what the product owes itself; what a job does is audited",
     "accounts_workfile": "a file of a piece of long work, which is audited",
     "accounts_keptanswer": "the answer of a request whose effect is audited",
+    "billing_alerttelling": "how far an endpoint was told of alerts; that it asks for them is audited with it",
     "billing_change": "made by the database from rows that are audited",
     "billing_charge": "made by a month's close, which is audited with the digest of what it was made from",
     "billing_closeinputs": "a part of a month's close, which is audited",

@@ -17,7 +17,7 @@ from accounts.permissions import Permission
 from billing.commands.webhooks import endpoints, replaying
 from billing.commands.webhooks.endpoints import MOST_DESCRIPTION, MOST_OVERLAP, MOST_URL, USUAL_OVERLAP
 from billing.models import WebhookAttempt, WebhookDelivery, WebhookEndpoint
-from billing.models.feed import CHANGE_KINDS
+from billing.models.webhooks import WEBHOOK_KINDS
 from billing.queries import webhooks
 from billing.rules.webhooks import outcomes
 
@@ -30,10 +30,10 @@ class WebhookEndpointSent(Sent):
     )
     description = serializers.CharField(max_length=MOST_DESCRIPTION, required=False, allow_blank=True)
     kinds = serializers.ListField(
-        child=serializers.ChoiceField(CHANGE_KINDS),
+        child=serializers.ChoiceField(WEBHOOK_KINDS),
         required=False,
-        max_length=len(CHANGE_KINDS),
-        help_text="Of which things it is told; left out or empty: of all.",
+        max_length=len(WEBHOOK_KINDS),
+        help_text="Of which things it is told; left out or empty: of all that the feed tells of. Of alerts only by name.",
     )
 
 
@@ -49,7 +49,8 @@ class WebhookEndpointShown(serializers.Serializer[WebhookEndpoint]):
     url = serializers.CharField()
     description = serializers.CharField()
     kinds = serializers.ListField(
-        child=serializers.ChoiceField(CHANGE_KINDS), help_text="Of which things it is told; empty: of all."
+        child=serializers.ChoiceField(WEBHOOK_KINDS),
+        help_text="Of which things it is told; empty: of all that the feed tells of.",
     )
     live = serializers.SerializerMethodField(help_text="Whether messages are sent there.")
     stopped_at = serializers.DateTimeField(allow_null=True)

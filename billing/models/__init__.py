@@ -9,10 +9,11 @@ from billing.models.ledger import Allocation, JournalEntry, JournalLine, Payment
 from billing.models.parties import BillingProfile, LegalEntity, PurchaseOrder, SiteBilling, TaxRate
 from billing.models.prices import IndexFigure, PriceItem, PriceVersion
 from billing.models.royalty import RoyaltyStatement, RoyaltyTerms
-from billing.models.webhooks import WebhookAttempt, WebhookDelivery, WebhookEndpoint
+from billing.models.webhooks import AlertTelling, WebhookAttempt, WebhookDelivery, WebhookEndpoint
 
 __all__ = [
     "AccountMapping",
+    "AlertTelling",
     "Allocation",
     "BankEntry",
     "BankStatement",

@@ -8,6 +8,11 @@ from django.db.models import Q
 from accounts.tenancy import OperatorOwned, TenantForeignKey
 from billing.models import columns
 from billing.models.columns import word
+from billing.models.feed import CHANGE_KINDS
+from billing.rules.webhooks import messages
+
+# What an endpoint may ask for: kinds of the feed, and alerts.
+WEBHOOK_KINDS = (*CHANGE_KINDS, messages.ALERT)
 
 
 class WebhookEndpoint(OperatorOwned):
@@ -53,6 +58,21 @@ class WebhookEndpoint(OperatorOwned):
 
     def __str__(self) -> str:
         return self.url
+
+
+class AlertTelling(OperatorOwned):
+    """How far an endpoint that asked for alerts was told of them: the turn of the last sweep whose changes it was told.
+
+    Apart from the endpoint's row, whose changes the audit notes.
+    """
+
+    endpoint = TenantForeignKey(WebhookEndpoint)
+    told_turn = models.BigIntegerField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["operator", "endpoint"], name="billing_alerttelling_endpoint")
+        ]
 
 
 class WebhookDelivery(OperatorOwned):

@@ -63,7 +63,7 @@ class EndpointForm(forms.Form):
         label=fields.later(N_("It is told of")),
         choices=fields.words(words.KINDS.items()),
         required=False,
-        help_text=fields.later(N_("None ticked: of all of them.")),
+        help_text=fields.later(N_("None ticked: of all of them but alerts.")),
         widget=forms.CheckboxSelectMultiple,
     )
 

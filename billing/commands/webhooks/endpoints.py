@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Any
 from uuid import UUID
 
 from accounts import clock, tenancy
@@ -14,10 +15,10 @@ from accounts.errors import BadInput, Conflict, Problem
 from accounts.ids import uuid7
 from accounts.languages import _
 from accounts.permissions import Actor, Permission, require
-from billing.commands.webhooks import owing, wire
+from billing.commands.webhooks import alerting, owing, wire
 from billing.commands.webhooks.telling import here, owe_missed
 from billing.models import WebhookDelivery, WebhookEndpoint
-from billing.models.feed import CHANGE_KINDS
+from billing.models.webhooks import WEBHOOK_KINDS
 from billing.queries import webhooks
 from billing.rules.webhooks import addresses, sealing, signing
 
@@ -37,7 +38,7 @@ class Made:
 
 
 def add_endpoint(*, actor: Actor, url: str, description: str = "", kinds: Sequence[str] = ()) -> Made:
-    """Tell an address of every change from now on; of some ``kinds`` only, where any are given.
+    """Tell an address of every change from now on; of some ``kinds`` only, where any are given. Of alerts only by name.
 
     BadInput for an address that nothing is sent to; Conflict when there are as many endpoints as there may be.
     """
@@ -54,6 +55,7 @@ def add_endpoint(*, actor: Actor, url: str, description: str = "", kinds: Sequen
         )
         secret = _new_secret(endpoint)
         endpoint.save(force_insert=True)
+        alerting.begin_or_end(endpoint.id, wanted["kinds"])
         owe_missed(f"new {endpoint.id}")
     return Made(endpoint, secret)
 
@@ -76,6 +78,7 @@ def change_endpoint(
     with tenancy.writing(actor):
         endpoint = _locked(endpoint_id)
         WebhookEndpoint.objects.filter(id=endpoint.id).update(**wanted)
+        alerting.begin_or_end(endpoint.id, wanted["kinds"])
         if live is not None and live is not (endpoint.stopped_at is None):
             (_start if live else _stop)(endpoint)
         return webhooks.get_endpoint(endpoint_id)
@@ -156,6 +159,7 @@ def _start(endpoint: WebhookEndpoint) -> None:
     now = clock.now()
     owing.owe_again(list(waiting.order_by("sequence")), now)
     owe_missed(f"start {endpoint.id}/{now:%Y%m%dT%H%M%S%f}")
+    alerting.owe_missed(f"start {endpoint.id}/{now:%Y%m%dT%H%M%S%f}")
 
 
 def _new_secret(endpoint: WebhookEndpoint) -> str:
@@ -170,7 +174,7 @@ def _new_secret(endpoint: WebhookEndpoint) -> str:
     return signing.secret_of(secret)
 
 
-def _checked(url: str, description: str, kinds: Sequence[str]) -> dict[str, object]:
+def _checked(url: str, description: str, kinds: Sequence[str]) -> dict[str, Any]:
     """The values as they are stored; BadInput names each that can't be."""
     problems = []
     try:
@@ -180,10 +184,10 @@ def _checked(url: str, description: str, kinds: Sequence[str]) -> dict[str, obje
     if len(description.strip()) > MOST_DESCRIPTION:
         detail = _("A description has up to {most} characters.", most=MOST_DESCRIPTION)
         problems.append(Problem("/description", "too-long", detail))
-    if set(kinds) - set(CHANGE_KINDS):
-        detail = _("Choose among: {kinds}.", kinds=", ".join(CHANGE_KINDS))
+    if set(kinds) - set(WEBHOOK_KINDS):
+        detail = _("Choose among: {kinds}.", kinds=", ".join(WEBHOOK_KINDS))
         problems.append(Problem("/kinds", "unknown-kind", detail))
     if problems:
         raise BadInput(_("The endpoint was not saved."), errors=problems)
-    ordered = [kind for kind in CHANGE_KINDS if kind in kinds]
+    ordered = [kind for kind in WEBHOOK_KINDS if kind in kinds]
     return {"url": url, "description": description.strip(), "kinds": ordered}

@@ -7,6 +7,7 @@ from datetime import datetime
 import accounts.queries
 from accounts import jobs
 from accounts.permissions import Role
+from billing.commands.webhooks import alerting
 from billing.commands.webhooks.telling import tell_rest
 from billing.models import WebhookDelivery, WebhookEndpoint
 from billing.rules.webhooks.schedule import FAILING
@@ -20,6 +21,7 @@ def note_delivered(delivery: WebhookDelivery) -> None:
         failing_since=None
     )
     tell_rest(delivery)
+    alerting.tell_rest(delivery)
 
 
 def note_failed(delivery: WebhookDelivery, *, at: datetime, is_gone: bool = False) -> None:
@@ -36,6 +38,7 @@ def note_failed(delivery: WebhookDelivery, *, at: datetime, is_gone: bool = Fals
     elif at - endpoint.failing_since >= FAILING:
         _stop(endpoint, at, "failing")
     tell_rest(delivery)
+    alerting.tell_rest(delivery)
 
 
 def _stop(endpoint: WebhookEndpoint, at: datetime, why: str) -> None:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
-from uuid import UUID
+from uuid import UUID, uuid5
 
 CHANGED, GONE = "changed", "gone"
 AVAILABLE = "changes.available"
 TEST = "endpoint.test"
+# Alerts are no rows of the feed: they open and close with the day. An endpoint that asks for them by this kind is told.
+ALERT = "alert"
+OPENED, CLOSED = "opened", "closed"
+ALERTS_AVAILABLE = "alerts.available"
 # An endpoint for which more than this waits is told once how much there is, instead of each.
 MOST_WAITING = 100
 MOST_BYTES = 20_000
@@ -53,6 +58,26 @@ def change_body(
 def available_body(*, at: datetime, count: int, feed_token: str, sequence: int) -> str:
     """``count`` changes at this moment are to be read after ``feed_token``."""
     return _body(AVAILABLE, at, {"count": count, "feed_token": feed_token, "sequence": sequence})
+
+
+def alert_type(what: str) -> str:
+    """The type of the message about one alert: "alert.opened" or "alert.closed"."""
+    return f"{ALERT}.{what}"
+
+
+def alert_id(endpoint_id: UUID, alert: UUID, turn: int, what: str) -> UUID:
+    """The id of the delivery about one opening or closing: the same however often it is made."""
+    return uuid5(endpoint_id, f"{ALERT}/{alert}/{turn}/{what}")
+
+
+def alert_body(*, what: str, at: datetime, said: Mapping[str, Any], sequence: int) -> str:
+    """``said``: which alert it is, and of what; ``at`` is when it opened or closed."""
+    return _body(alert_type(what), at, {**said, "sequence": sequence})
+
+
+def alerts_available_body(*, at: datetime, count: int, sequence: int) -> str:
+    """``count`` alerts opened or closed: more than are told one by one. They are to be read where alerts are listed."""
+    return _body(ALERTS_AVAILABLE, at, {"count": count, "sequence": sequence})
 
 
 def probe_body(*, at: datetime, feed_token: str, sequence: int) -> str:

@@ -14,6 +14,7 @@ KINDS = {
     "journal_entry": N_("Journal entries"),
     "payment": N_("Payments"),
     "refund": N_("Refunds"),
+    messages.ALERT: N_("Alerts"),
 }
 _CHANGED = {
     "customer": N_("Customer changed"),
@@ -27,6 +28,9 @@ _CHANGED = {
 _OTHERS = {
     messages.AVAILABLE: N_("Many changes at once"),
     messages.TEST: N_("Test message"),
+    messages.alert_type(messages.OPENED): N_("Alert opened"),
+    messages.alert_type(messages.CLOSED): N_("Alert closed"),
+    messages.ALERTS_AVAILABLE: N_("Many alerts at once"),
     messages.type_of("customer", gone=True): N_("Customer removed"),
 }
 STATES = {
