@@ -31,6 +31,7 @@ ANNOUNCE = "servicing.tasks.announce"
 INVITE, TELL = "accounts.tasks.send_invitation", "accounts.tasks.tell_person"
 TELL_OF_CLOSING = "accounts.tasks.tell_of_closing"
 CLOSE, PREVIEW = "billing.tasks.close_month", "billing.tasks.preview_month"
+LOOK_AT_IMPORT, CARRY_OUT_IMPORT = "servicing.tasks.look_at_import", "servicing.tasks.carry_out_import"
 # Receivers may be slow: they keep nothing else waiting.
 DELIVER, SAY_STOPPED = "billing.tasks.deliver", "billing.tasks.say_stopped"
 DAYS_KEPT = 7
@@ -109,15 +110,20 @@ def call_workers() -> int:
 
     A worker makes itself known when it starts. Gives how many were called.
     """
-    called = 0
+    known = [
+        sign.nodename
+        for sign in jobs.signs()
+        if sign.nodename and sign.age_seconds <= GONE.total_seconds()
+    ]
+    if not known:
+        return 0
     with current_app.pool.acquire(block=True) as connection, connection.channel() as channel:
-        for sign in jobs.signs():
-            if not sign.nodename or sign.age_seconds > GONE.total_seconds():
-                continue
-            if _waiting(channel, worker_direct(sign.nodename).name) < MOST_CALLS_WAITING:
-                call_worker(sign.nodename)
-                called += 1
-    return called
+        listening = [
+            one for one in known if _waiting(channel, worker_direct(one).name) < MOST_CALLS_WAITING
+        ]
+    for nodename in listening:
+        call_worker(nodename)
+    return len(listening)
 
 
 @shared_task(name="accounts.tasks.call_worker", queue="alerts", ignore_result=True)
@@ -153,6 +159,8 @@ QUEUES = {SWEEP: "alerts", DELIVER: "webhooks"} | dict.fromkeys(
         SEND_NOTICE,
         CLOSE,
         PREVIEW,
+        LOOK_AT_IMPORT,
+        CARRY_OUT_IMPORT,
         SAY_STOPPED,
         TELL_OF_CLOSING,
         auditing.CHECK,

@@ -6,7 +6,8 @@ from uuid import UUID
 
 from celery import shared_task
 
-from servicing.commands import announcing, forecasts, noticing, seals, sweeps
+from accounts.jobs.kinds import CARRY_OUT_IMPORT, LOOK_AT_IMPORT
+from servicing.commands import announcing, forecasts, importing, noticing, seals, sweeps
 
 
 @shared_task(name="servicing.tasks.sweep", queue="alerts", ignore_result=True)
@@ -47,3 +48,29 @@ def look_at_notices(operator_id: str, job_id: str) -> None:
 @shared_task(name=noticing.SEND, queue="bulk", ignore_result=True)
 def send_notice(operator_id: str, job_id: str) -> None:
     noticing.deliver(UUID(operator_id), UUID(job_id))
+
+
+# A file of 100,000 rows is read in a minute or so; what is new of it is stored in one transaction, in a few.
+MOST_SECONDS = 1_800
+
+
+@shared_task(
+    name=LOOK_AT_IMPORT,
+    queue="bulk",
+    ignore_result=True,
+    soft_time_limit=MOST_SECONDS,
+    time_limit=MOST_SECONDS + 60,
+)
+def look_at_import(operator_id: str, job_id: str) -> None:
+    importing.run_look(UUID(operator_id), UUID(job_id))
+
+
+@shared_task(
+    name=CARRY_OUT_IMPORT,
+    queue="bulk",
+    ignore_result=True,
+    soft_time_limit=MOST_SECONDS,
+    time_limit=MOST_SECONDS + 60,
+)
+def carry_out_import(operator_id: str, job_id: str) -> None:
+    importing.run_import(UUID(operator_id), UUID(job_id))

@@ -13,6 +13,8 @@ from accounts.permissions import Permission
 
 CLOSE_MONTH = "billing.tasks.close_month"
 PREVIEW_MONTH = "billing.tasks.preview_month"
+LOOK_AT_IMPORT = "servicing.tasks.look_at_import"
+CARRY_OUT_IMPORT = "servicing.tasks.carry_out_import"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,10 @@ class Kind:
 
 def _month_of(work: LongWork) -> str:
     return phrases.month(date.fromisoformat(f"{work.ref}-01"))
+
+
+def _file_of(work: LongWork) -> str:
+    return str(work.asked["name"])
 
 
 KINDS: dict[str, Kind] = {
@@ -57,6 +63,26 @@ KINDS: dict[str, Kind] = {
             "reading": N_("The log is being read."),
             "rating": N_("The work is being priced."),
             "storing": N_("The documents are being tried out."),
+        },
+    ),
+    LOOK_AT_IMPORT: Kind(
+        word="import_look",
+        title=N_("Look at a file to import"),
+        permission=Permission.FLEET_MANAGE,
+        page="import",
+        about=_file_of,
+        phases={"judging": N_("Its rows are being compared with what is there.")},
+    ),
+    CARRY_OUT_IMPORT: Kind(
+        word="import",
+        title=N_("Import of a file"),
+        permission=Permission.FLEET_MANAGE,
+        page="import",
+        about=_file_of,
+        phases={
+            "judging": N_("Its rows are being compared with what is there."),
+            "storing": N_("What is new is being stored. This step is done whole or not at all."),
+            "opening": N_("How the units stood is being recorded."),
         },
     ),
 }

@@ -95,7 +95,7 @@ def bad_rows(request: OperatorRequest) -> HttpResponse:
     """The rows that were left out, each with its reason, as a file to correct and send again."""
     kind, content = _unpacked(request)
     judged = importing.judge_import(actor=request.actor, kind=kind, content=content)
-    return _csv(left_out(judged.table, judged.lines), f"{kind}-left-out")
+    return _csv(left_out(judged.table.columns, judged.table.delimiter, judged.lines), f"{kind}-left-out")
 
 
 @operator_page(Permission.FLEET_MANAGE)

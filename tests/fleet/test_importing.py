@@ -13,9 +13,10 @@ from accounts.errors import BadInput, Forbidden, NotFound, TooLarge
 from accounts.permissions import Role
 from fleet import queries
 from fleet.commands import importing
+from fleet.rules.importing.cells import read_cells
 from fleet.rules.importing.columns import KINDS, template
 from fleet.rules.importing.judging import left_out
-from fleet.rules.importing.reading import read_cells, read_table
+from fleet.rules.importing.reading import read_table
 
 
 def look(cast, kind, text, **rest):
@@ -136,7 +137,7 @@ def test_each_bad_row_is_told_its_reason_and_leaves_the_others_alone(north):
     assert said[6] == "The row has more cells than there are columns: more."
     with north.reading():
         assert set(accounts.customers().values_list("code", flat=True)) == {"C1", "C5"}
-    back = left_out(judged.table, judged.lines)
+    back = left_out(judged.table.columns, judged.table.delimiter, judged.lines)
     assert back.splitlines()[0] == "code;name;country;billing_email;reason"
     assert len(back.splitlines()) == 7
     # The rows come back as a file that can be corrected and sent again, its reasons left as they are.

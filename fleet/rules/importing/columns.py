@@ -6,8 +6,12 @@ from dataclasses import dataclass
 
 from accounts.languages import N_
 
+# A file of so many rows is looked at and imported while its page waits; a longer one is done by the workers.
 MOST_ROWS = 5_000
+MOST_ROWS_OF_ALL = 100_000
+MOST_BYTES = 20 * 1024 * 1024
 REASON = "reason"  # the column in which rows that were left out come back; ignored when they are sent again
+UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +29,7 @@ SITE_KINDS = (
 )  # fmt: skip
 DUST = ("low", "normal", "high")
 FIXTURES = ("urinal", "water_closet")
+WICK_CONDITIONS = ("good", "slow", "failed")
 
 _CUSTOMERS = (
     Column("code", N_("Your number of the customer; it never changes"), "C-104", is_needed=True),
@@ -70,21 +75,53 @@ _AGREEMENTS = (
     Column("grace_after_days", N_("Days of grace after; empty: 3"), "3"),
     Column("ends_on", N_("First day that is no longer agreed; empty: open"), ""),
 )
+_UNITS = (
+    Column(
+        "code", N_("The nine characters of its label, from a sheet of labels"), "K3TMX0Q7V", is_needed=True
+    ),
+    Column("model", N_("Name of the unit model; needed for a unit that is new"), "Wall unit"),
+    Column("site", N_("Code of the site where it hangs; empty: it hangs nowhere yet"), "S-2071"),
+    Column("restroom", N_("Name of the restroom"), "Ground floor, men"),
+    Column("station", N_("Name of the place on the wall"), "Urinal 1"),
+    Column("as_of", N_("Day on which all this was so; empty: today"), "2026-07-01"),
+    Column("installed_on", N_("Since when it hangs there; empty: not known"), "2023-03-14"),
+    Column("last_exchange_on", N_("Last exchange of its cartridge; empty: not known"), "2026-06-12"),
+    Column("cartridge", N_("Code of the cartridge in it; empty: not known"), "C300"),
+    Column("charge_ml", N_("What the cartridge held when it went in, in mL; empty: full"), "300"),
+    Column("left_ml", N_("Liquid that was left on that day, in whole mL; empty: not known"), "180"),
+    Column("wick_fitted_on", N_("When its wick was fitted; empty: not known"), "2025-11-03"),
+    Column("wick_condition", ", ".join(WICK_CONDITIONS), "good"),
+    Column("reservoir_cleaned_on", N_("Last cleaning of its reservoir; empty: not known"), "2026-06-12"),
+    Column("dose_ml_per_day", N_("Dose it is set to, in mL a day; empty: not known"), "9.5"),
+)
 # In the order in which they are imported: each names rows of those before.
 KINDS: dict[str, tuple[Column, ...]] = {
     "customers": _CUSTOMERS,
     "sites": _SITES,
     "places": _PLACES,
     "agreements": _AGREEMENTS,
+    "units": _UNITS,
 }
 TITLES = {
     "customers": N_("Customers"),
     "sites": N_("Sites"),
     "places": N_("Restrooms and stations"),
     "agreements": N_("Service agreements"),
+    "units": N_("Units and how they stood"),
 }
+DAYS = frozenset(
+    column.name
+    for columns in KINDS.values()
+    for column in columns
+    if column.name.endswith("_on") or column.name == "as_of"
+)
+
+
+def names(kind: str) -> list[str]:
+    """The columns of a kind in their order."""
+    return [column.name for column in KINDS[kind]]
 
 
 def template(kind: str) -> str:
     """An empty file of this kind: the row of names."""
-    return ",".join(column.name for column in KINDS[kind]) + "\r\n"
+    return ",".join(names(kind)) + "\r\n"

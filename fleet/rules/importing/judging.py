@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -12,8 +12,10 @@ from typing import Any
 from uuid import UUID
 
 from accounts.languages import N_, _
+from fleet.rules.importing.cells import read_cells
 from fleet.rules.importing.columns import REASON
-from fleet.rules.importing.reading import Table, read_cells
+from fleet.rules.importing.guarding import guarded
+from fleet.rules.importing.tables import Row
 
 Key = tuple[str, ...]
 Term = tuple[date, date | None]
@@ -44,7 +46,8 @@ class Line:
 class Known:
     """What an operator has, as rows name it: by code or name the id; and of the kind at hand the rows by their key.
 
-    ``terms`` are the days of agreements by site; ``rooms`` restrooms by the site's code and their name.
+    ``terms`` are the days of agreements by site; ``rooms`` restrooms by the site's code and their name, ``stations`` those
+    in them by their name too. ``volumes`` says what each cartridge holds, in mL. Only what the rows at hand name need be here.
     """
 
     zone: str = "UTC"
@@ -52,33 +55,54 @@ class Known:
     crews: Mapping[str, UUID] = field(default_factory=dict)
     sites: Mapping[str, UUID] = field(default_factory=dict)
     rooms: Mapping[Key, UUID] = field(default_factory=dict)
+    stations: Mapping[Key, UUID] = field(default_factory=dict)
+    models: Mapping[str, UUID] = field(default_factory=dict)
+    cartridges: Mapping[str, UUID] = field(default_factory=dict)
+    volumes: Mapping[UUID, int] = field(default_factory=dict)
     terms: Mapping[UUID, Sequence[Term]] = field(default_factory=dict)
     stored: Mapping[Key, Mapping[str, Any]] = field(default_factory=dict)
 
 
-def judge(kind: str, table: Table, known: Known) -> list[Line]:
-    """Every row in its order. One that says exactly what is stored already is there; one that says otherwise is wrong."""
-    seen: dict[Key, int] = {}
-    lines = []
-    for row in table.rows:
-        values, wrong = read_cells(kind, row.cells)
-        line = Line(row.line, row.cells, Fate.WRONG if wrong else Fate.NEW, values, wrong)
-        lines.append(line)
-        if wrong:
-            continue
-        key = _KEYS[kind](values)
-        if key in seen:
-            line.refuse(_("{key} stands in line {line} already.", line=seen[key], key=_said(key)))
-            continue
-        seen[key] = line.line
-        _COMPLETE[kind](line, known)
-        if line.fate is Fate.NEW and key in known.stored:
-            _compare(line, key, known.stored[key])
-        if line.fate is Fate.NEW:
-            _fill(kind, line, known)
-    if kind == "agreements":
-        _refuse_overlaps(lines, known)
-    return lines
+@dataclass(slots=True)
+class Seen:
+    """What the rows before said: the line of each key and of each station, and the days of agreements by site."""
+
+    keys: dict[Key, int] = field(default_factory=dict)
+    stations: dict[UUID, int] = field(default_factory=dict)
+    terms: dict[UUID, list[Term]] = field(default_factory=dict)
+
+
+def judge(kind: str, rows: Iterable[Row], known: Known, seen: Seen | None = None) -> list[Line]:
+    """Every row in its order. One that says exactly what is stored already is there; one that says otherwise is wrong.
+
+    ``seen`` is of the rows before these, and afterwards of these too.
+    """
+    seen = Seen() if seen is None else seen
+    return [_judge_row(kind, row, known, seen) for row in rows]
+
+
+def _judge_row(kind: str, row: Row, known: Known, seen: Seen) -> Line:
+    values, wrong = read_cells(kind, row.cells)
+    # What the file itself says of a cell is the nearer reason.
+    wrong = [*row.wrong, *(() if row.wrong else wrong)]
+    line = Line(row.line, row.cells, Fate.WRONG if wrong else Fate.NEW, values, wrong)
+    if wrong:
+        return line
+    key = _KEYS[kind](values)
+    if key in seen.keys:
+        line.refuse(_("{key} stands in line {line} already.", line=seen.keys[key], key=_said(key)))
+        return line
+    seen.keys[key] = line.line
+    _COMPLETE[kind](line, known)
+    if line.fate is Fate.NEW and key in known.stored:
+        _compare(line, key, known.stored[key])
+    if line.fate is Fate.NEW:
+        _fill(kind, line, known)
+    if line.fate is Fate.NEW and kind == "agreements":
+        _refuse_overlap(line, known, seen)
+    if line.fate is not Fate.WRONG and kind == "units":
+        _refuse_second(line, seen)
+    return line
 
 
 def _said(key: Key) -> str:
@@ -90,12 +114,13 @@ _KEYS: Mapping[str, Callable[[Mapping[str, Any]], Key]] = {
     "sites": lambda values: (values["code"],),
     "places": lambda values: (values["site"], values["restroom"], values.get("station", "")),
     "agreements": lambda values: (values["number"],),
+    "units": lambda values: (values["code"],),
 }
 
 
 def _compare(line: Line, key: Key, stored: Mapping[str, Any]) -> None:
-    """Only what the row says is compared: an empty cell asks for nothing."""
-    other = [name for name, value in line.values.items() if name in stored and stored[name] != value]
+    """Only what the row says is compared: an empty cell asks for nothing. Spaces at the ends of a text are no difference."""
+    other = [name for name, value in line.values.items() if name in stored and _plain(stored[name]) != value]
     if other:
         line.refuse(
             _(
@@ -108,10 +133,16 @@ def _compare(line: Line, key: Key, stored: Mapping[str, Any]) -> None:
         line.fate = Fate.THERE
 
 
+def _plain(value: Any) -> Any:
+    return value.strip() if isinstance(value, str) else value
+
+
 ABSENT = {
     "customer": N_("There is no customer {name}. Import the customers first."),
     "crew": N_("There is no crew {name}. Add it first, or leave the cell empty."),
     "site": N_("There is no site {name}. Import the sites first."),
+    "model": N_("There is no unit model {name}. Add it first."),
+    "cartridge": N_("There is no cartridge {name}. Add it first."),
 }
 
 
@@ -149,6 +180,64 @@ def _agreement(line: Line, known: Known) -> None:
     _named(line, "site", known.sites)
 
 
+_PLACE = ("site", "restroom", "station")
+
+
+def _unit(line: Line, known: Known) -> None:
+    """A unit, and where it hangs if it does; what is known of it there stays in ``values`` as the row says it.
+
+    ``unit_id`` is among them when it is stored.
+    """
+    values = line.values
+    stored = known.stored.get((values["code"],))
+    _named(line, "model", known.models)
+    if "model_id" not in values and stored is None and not line.wrong:
+        line.refuse(_("{code} is a new unit. Name its model.", code=values["code"]))
+    _named(line, "cartridge", known.cartridges)
+    place = tuple(values.pop(name, "") for name in _PLACE)
+    if all(place):
+        _hang(line, known, place)
+    elif any(place):
+        line.refuse(_("Name the site, the restroom and the station where it hangs, or none of them."))
+    elif told := sorted(values.keys() - {"code", "model_id"}):
+        line.refuse(
+            _(
+                "A unit that hangs nowhere has no state yet. Name its place, or leave empty: {names}.",
+                names=", ".join(name.removesuffix("_id") for name in told),
+            )
+        )
+    if "cartridge_id" in values:
+        values.setdefault("charge_ml", known.volumes[values["cartridge_id"]])
+    elif "charge_ml" in values and not line.wrong:
+        line.refuse(_("A charge is named, but no cartridge."))
+    if stored is not None:
+        values["unit_id"] = stored["unit_id"]
+
+
+def _hang(line: Line, known: Known, place: Key) -> None:
+    if place[0] not in known.sites:
+        line.refuse(_(ABSENT["site"], name=place[0]))
+    elif place in known.stations:
+        line.values["station_id"] = known.stations[place]
+    else:
+        line.refuse(
+            _("There is no station {place}. Import the restrooms and stations first.", place=_said(place))
+        )
+
+
+def _refuse_second(line: Line, seen: Seen) -> None:
+    """At a station hangs one unit."""
+    station_id = line.values.get("station_id")
+    if station_id is None:
+        return
+    if station_id in seen.stations:
+        line.refuse(
+            _("The unit of line {line} hangs at this station already.", line=seen.stations[station_id])
+        )
+    else:
+        seen.stations[station_id] = line.line
+
+
 def _fill(kind: str, line: Line, known: Known) -> None:
     """What an empty cell of a new row stands for; the rest of it the columns of the table themselves know."""
     if kind == "sites":
@@ -162,34 +251,33 @@ _COMPLETE: Mapping[str, Callable[[Line, Known], None]] = {
     "sites": _site,
     "places": _place,
     "agreements": _agreement,
+    "units": _unit,
 }
 
 
-def _refuse_overlaps(lines: Sequence[Line], known: Known) -> None:
+def _refuse_overlap(line: Line, known: Known, seen: Seen) -> None:
     """A site has one agreement at a time."""
-    taken = {site_id: list(terms) for site_id, terms in known.terms.items()}
-    for line in lines:
-        if line.fate is not Fate.NEW:
-            continue
-        terms = taken.setdefault(line.values["site_id"], [])
-        term = (line.values["starts_on"], line.values.get("ends_on"))
-        if any(_overlap(term, other) for other in terms):
-            line.refuse(_("The site has an agreement in these days already. End that one first."))
-        else:
-            terms.append(term)
+    site_id = line.values["site_id"]
+    term = (line.values["starts_on"], line.values.get("ends_on"))
+    taken = [*known.terms.get(site_id, ()), *seen.terms.get(site_id, ())]
+    if any(_overlap(term, other) for other in taken):
+        line.refuse(_("The site has an agreement in these days already. End that one first."))
+    else:
+        seen.terms.setdefault(site_id, []).append(term)
 
 
 def _overlap(one: Term, other: Term) -> bool:
     return (other[1] is None or one[0] < other[1]) and (one[1] is None or other[0] < one[1])
 
 
-def left_out(table: Table, lines: Sequence[Line]) -> str:
-    """The rows that are wrong as a file to correct and send again, each with its reasons in a column of its own."""
-    columns = [name for name in table.columns if name != REASON]
+def left_out(columns: Sequence[str], delimiter: str, lines: Iterable[Line]) -> str:
+    """The rows that are wrong as a CSV file to correct and send again, each with its reasons in a column of its own."""
+    names = [name for name in columns if name != REASON]
     out = io.StringIO(newline="")
-    writer = csv.writer(out, delimiter=table.delimiter)
-    writer.writerow([*columns, REASON])
+    writer = csv.writer(out, delimiter=delimiter)
+    writer.writerow([*names, REASON])
     for line in lines:
         if line.fate is Fate.WRONG:
-            writer.writerow([*(line.cells.get(name, "") for name in columns), " ".join(line.wrong)])
+            said = [guarded(line.cells.get(name, "")) for name in names]
+            writer.writerow([*said, guarded(" ".join(line.wrong))])
     return out.getvalue()
