@@ -17,7 +17,7 @@ from accounts.errors import Refusal
 from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page, say
 from accounts.pages.fields import Choice, words_of
-from accounts.permissions import Permission, require
+from accounts.permissions import Permission
 from servicing.commands import notice_wishes
 from servicing.models import NoticeWish
 from servicing.queries import noticing
@@ -90,7 +90,6 @@ class WishForm(forms.Form):
 
 @operator_page(Permission.OWN_SETTINGS, "GET", "HEAD", "POST")
 def own_notices(request: OperatorRequest) -> HttpResponse:
-    require(request.actor, Permission.ALERTS_READ)
     with tenancy.reading(request.actor):
         wish = noticing.wish_of(request.actor.id)  # type: ignore[arg-type]
         crews = [
@@ -99,7 +98,6 @@ def own_notices(request: OperatorRequest) -> HttpResponse:
             if crew.is_active or crew.id == wish.crew_id
         ]
         sent = noticing.last_notices(request.actor.id, SHOWN)  # type: ignore[arg-type]
-        zones = accounts.site_zones()
     form = WishForm(request.POST if request.method == "POST" else None, crews=crews, initial=_initial(wish))
     status = 200
     if form.is_bound:
@@ -114,7 +112,7 @@ def own_notices(request: OperatorRequest) -> HttpResponse:
                 return redirect("own-notices", slug=request.operator.slug)
     page = {
         "form": form,
-        "zones": zones,
+        "sees_none": not request.actor.may(Permission.ALERTS_READ),
         "is_unsent": settings.EMAIL_BACKEND == UNSENT_BACKEND,
         "sent": [(one, _(KINDS[one.kind]), _(OUTCOMES[one.outcome])) for one in sent],
     }

@@ -82,6 +82,7 @@ OTHERWISE = {
     "withdraw-closing": "keeps everything as it is",
     "customer-record-links": "opens records that their customer may see, and is taken back by one click",
     "me": "the language of one's own pages",
+    "own-notices": "which mails one is sent, to the address one signs in with",
     "own-password": "asks for the present password itself",
     "people-named": "a search whose words stay out of the address",
     "record-links": "as those of the customer",

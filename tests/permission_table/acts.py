@@ -82,6 +82,7 @@ ACTS = {
     "servicing.commands.links.make_link": "records:share",
     "servicing.commands.links.make_room_links": "records:share",
     "servicing.commands.links.revoke_link": "records:share",
+    "servicing.commands.notice_wishes.set_wish": "own-settings:manage",
     "servicing.commands.office.record_events": "events:record",
     "servicing.commands.office.counter_event": "events:counter",
     "servicing.commands.office.acknowledge_alert": "alerts:acknowledge",

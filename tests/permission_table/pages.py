@@ -117,6 +117,7 @@ PAGES = {
     "royalty/terms": "GET POST royalty:manage",
     "royalty/<str:month>": "GET royalty:read",
     "me": "GET POST own-settings:manage",
+    "me/notices": "GET POST own-settings:manage",
     "me/password": "GET POST own-settings:manage",
     "work/": "GET work:read",
     "work/<uuid:work_id>": "GET work:read",
