@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from accounts.api import customers, people, work
+from accounts.api import customers, people, quarantine, work
 
 urlpatterns = [
     path("operator", people.OperatorDoor.as_view(), name="api-operator"),
@@ -25,6 +25,17 @@ urlpatterns = [
         "service-agreements/<uuid:agreement_id>/end",
         customers.AgreementEnd.as_view(),
         name="api-agreement-end",
+    ),
+    path("quarantine", quarantine.Quarantine.as_view(), name="api-quarantine"),
+    path(
+        "quarantine/<uuid:job_id>/replay",
+        quarantine.QuarantineReplay.as_view(),
+        name="api-quarantine-replay",
+    ),
+    path(
+        "quarantine/<uuid:job_id>/give-up",
+        quarantine.QuarantineGivingUp.as_view(),
+        name="api-quarantine-give-up",
     ),
     path("devices", people.Devices.as_view(), name="api-devices"),
     path("devices/<uuid:device_id>", people.DeviceDoor.as_view(), name="api-device"),

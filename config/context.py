@@ -34,6 +34,7 @@ INSIDE = {
     "me": "",
     "months": "month-sheet",
     "photos": "units",
+    "quarantine": "set-up",
     "royalty": "money",
     "search": "",
 }
@@ -60,6 +61,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
             "notice": settings.WICKROUND_NOTICE,
             "look": getattr(request, "look", None),
             "closing": getattr(request, "closing", None),
+            "failed": getattr(request, "failed", 0),
             "may_close": actor is not None and actor.may(Permission.OPERATOR_CLOSE),
             "at": clock.now(),
             "zone": operator.zone if operator else "UTC",

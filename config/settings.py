@@ -242,6 +242,8 @@ REST_FRAMEWORK = {
 }
 # Who counts the versions of rows, for their ETags: billing, whose feed tells of every change.
 VERSIONS_COUNTED_BY = "billing.queries.feed.versions.version_of"
+# Who says what a failed job is about: the uppermost app, which asks those below it.
+JOBS_TOLD_BY = "billing.queries.owed.about"
 SPECTACULAR_SETTINGS = {
     "TITLE": "Wickround",
     # The newest heading of docs/api-changes.md.

@@ -23,6 +23,7 @@ from accounts.models import Closing, Operator, User
 from accounts.pages import looking
 from accounts.pages.confirming import Recent, recently
 from accounts.permissions import Actor, ActorKind, Permission, require
+from accounts.queries.quarantine import count_quarantined
 from accounts.queries.second_factor import is_missing
 
 Page = Callable[..., HttpResponse]
@@ -39,6 +40,8 @@ class OperatorRequest(HttpRequest):
     look: queries.Look | None
     # That the operator is to be closed, once an owner asked.
     closing: Closing | None
+    # How much work failed for good, for who may decide about it.
+    failed: int
 
 
 def operator_page(permission: Permission, *methods: str, recent: Recent = False) -> Callable[[Page], Page]:
@@ -67,6 +70,7 @@ def operator_page(permission: Permission, *methods: str, recent: Recent = False)
             with tenancy.reading(request.actor):
                 request.operator = queries.get_operator()
                 request.closing = queries.closing_asked()
+                request.failed = count_quarantined() if request.actor.may(Permission.OPERATOR_MANAGE) else 0
             request.manner = Manner(languages.known_locale(locale), request.operator.measures)
             with reading_in(request.manner):
                 require(request.actor, permission)

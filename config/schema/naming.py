@@ -72,7 +72,7 @@ _TAG_OF = {
         ),
         "servicing",
     ),
-    **dict.fromkeys(("operator", "crews", "devices", "service-rules"), "people"),
+    **dict.fromkeys(("operator", "crews", "devices", "service-rules", "quarantine"), "people"),
 }
 # Last parts of an address that say what is done: "acknowledge_alert".
 _VERBS = {
@@ -109,6 +109,9 @@ _NAMES = {
     "POST credit-notes/{}/allocations": "allocate_credit_note",
     "POST devices": "register_device",
     "GET journal.csv": "get_journal_file",
+    "GET quarantine": "list_failed_jobs",
+    "POST quarantine/{}/give-up": "give_up_failed_job",
+    "POST quarantine/{}/replay": "replay_failed_job",
     "POST index-figures": "record_index_figure",
     "POST legal-entities": "set_legal_entity",
     "POST month-closes": "close_month",

@@ -132,6 +132,7 @@ def test_the_next_minute_answers_what_was_asked(
     sent: list[dict[str, Any]] = []
     monkeypatch.setattr(answer_forgotten, "apply_async", lambda **how: sent.append(how))
     monkeypatch.setattr("accounts.tasks.relay", lambda: 0)
+    monkeypatch.setattr("accounts.tasks.call_workers", lambda: 0)
     ResetAsked.objects.all().delete()
     tick()
     assert sent == []
