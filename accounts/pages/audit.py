@@ -22,6 +22,7 @@ from accounts.pages.door import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from accounts.queries.audit import is_uuid
 from accounts.rules import audit_file
+from accounts.rules.job_words import title_of
 
 PAGE_SIZE = 50
 FILE_CHUNK = 1_000
@@ -160,6 +161,8 @@ def _line(entry: AuditEntry, names: Mapping[str, str], zone: str) -> Line:
 
 def _label(entry: AuditEntry, about: Mapping[str, Any], names: Mapping[str, str]) -> str:
     """By what people know the row: its code or number, its name, or the site or customer that it is of."""
+    if about.get("job"):
+        return title_of(str(about["job"]))
     own = about.get("label") or names.get(entry.row_id) or about.get("site")
     if own:
         return str(own)

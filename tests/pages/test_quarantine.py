@@ -94,6 +94,8 @@ def test_what_is_given_up_is_asked_about_first_and_never_done(north):
     assert job.id not in {one.id for one in jobs.claim_due(1_000_000)}
     assert not sweeps.run_sweep(north.operator.id, job.id)
     assert acts(north) == [("job_given_up", north.owner.name, {"job": SWEEP})]
+    said = text_of(owner.get(at(north, "/set-up/audit")))
+    assert "gave up work that had failed: Look for what is late or out of order" in said
 
 
 def test_all_of_a_kind_at_once(north):
