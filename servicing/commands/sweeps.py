@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Any
 from uuid import UUID
 
 from django.db import connection
@@ -15,63 +14,9 @@ from accounts.permissions import Actor
 from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.commands import noticing
-from servicing.projections import due
-from servicing.projections.pulse import beat
-
-# True alerts of one zone on its local date. Only where a due day is open: a closed site is not late, and a site whose
-# agreement has ended is nobody's business. The key is kind, unit and the first day it was true. A forecast's day moves a
-# little with every fit: while its alert is open it keeps the day it was opened with, and the note taken of it.
-_TRUE_SQL = """
-WITH today AS (
-    SELECT zone, day FROM unnest(%(zones)s::text[], %(days)s::date[]) AS t (zone, day)
-), open AS (
-    SELECT s.unit_id, s.site_id, s.opens_on, s.past_grace_from, o.dry_soon_from, o.wick_watch_from,
-        o.drift_since_on, today.day
-    FROM servicing_duesegment s
-    JOIN today USING (zone)
-    JOIN servicing_outlook o ON o.operator_id = s.operator_id AND o.unit_id = s.unit_id
-    WHERE s.operator_id = %(operator)s AND s.kind = 'due'
-      AND s.starts_on <= today.day AND (s.ends_before IS NULL OR today.day < s.ends_before)
-), kept AS (
-    SELECT kind, unit_id, min(first_day) AS first_day FROM servicing_alert
-    WHERE operator_id = %(operator)s AND closed_at IS NULL GROUP BY kind, unit_id
-), holding AS (
-    SELECT 'due' AS kind, unit_id, site_id, opens_on AS first_day FROM open
-    WHERE opens_on <= day AND day < past_grace_from
-    UNION ALL
-    SELECT 'past_grace', unit_id, site_id, past_grace_from FROM open WHERE past_grace_from <= day
-    UNION ALL
-    SELECT forecast.kind, unit_id, site_id, coalesce(kept.first_day, forecast.first_day)
-    FROM open
-    CROSS JOIN LATERAL (VALUES ('dry_soon', dry_soon_from), ('wick_watch', wick_watch_from), ('drift', drift_since_on))
-        AS forecast (kind, first_day)
-    LEFT JOIN kept USING (kind, unit_id)
-    WHERE forecast.first_day <= day
-)
-"""
-
-_OPEN_SQL = (
-    _TRUE_SQL
-    + """
-INSERT INTO servicing_alert (id, operator_id, kind, unit_id, site_id, first_day, opened_at, turn, opened_turn)
-SELECT gen_random_uuid(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s, %(turn)s, %(turn)s FROM holding
-ON CONFLICT (operator_id, kind, unit_id, first_day)
-    DO UPDATE SET closed_at = NULL, site_id = excluded.site_id, turn = excluded.turn, opened_turn = excluded.turn
-    WHERE servicing_alert.closed_at IS NOT NULL
-"""
-)
-
-_CLOSE_SQL = (
-    _TRUE_SQL
-    + """
-UPDATE servicing_alert a SET closed_at = %(now)s, turn = %(turn)s
-WHERE a.operator_id = %(operator)s AND a.closed_at IS NULL AND NOT EXISTS (
-    SELECT 1 FROM holding h WHERE h.kind = a.kind AND h.unit_id = a.unit_id AND h.first_day = a.first_day
-)
-"""
-)
-
-_TURN_SQL = "SELECT coalesce(max(turn), 0) + 1 FROM servicing_alert WHERE operator_id = %(operator)s"
+from servicing.projections import alerts, due
+from servicing.projections.pulse import beat, mark_swept
+from servicing.queries.pulse import pulse, swept
 
 _ACKNOWLEDGE_SQL = """
 UPDATE servicing_alert a
@@ -91,32 +36,21 @@ def sweep(*, actor: Actor) -> dict[str, int]:
 
 def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
     """The sweep inside an open scope; ``days`` gives each zone's local date, by default today's."""
-    days = days or {zone: clock.today(zone) for zone in accounts.site_zones()}
-    values: dict[str, Any] = {
-        "operator": current_operator_id(),
-        "zones": list(days),
-        "days": list(days.values()),
-        "now": clock.now(),
-    }
-    with connection.cursor() as cursor:
-        # Two sweeps of one operator take turns.
-        cursor.execute(
-            "SELECT pg_advisory_xact_lock(hashtextextended(%(operator)s::text || '/sweep', 0))", values
-        )
-        # Drawn while the lock is held, so turns are in the order of the commits.
-        cursor.execute(_TURN_SQL, values)
-        (values["turn"],) = cursor.fetchone()
-        cursor.execute(_CLOSE_SQL, values)
-        closed = cursor.rowcount
-        cursor.execute(_OPEN_SQL, values)
-        opened = cursor.rowcount
-    mark_acknowledged()
-    if opened or closed:
+    beats, _ = pulse()  # before anything else is read: what changes meanwhile is the next sweep's
+    turned = alerts.turn(days or _today())
+    if turned.opened or turned.closed:
+        enqueue(kind=ALERTS_TURNED, dedup_key=f"turn/{turned.turn}", ref=str(turned.turn))
+    if turned.opened:
+        noticing.owe_turn(turned.turn)
+    if turned.opened or turned.closed or turned.marked:
         beat()
-        enqueue(kind=ALERTS_TURNED, dedup_key=f"turn/{values['turn']}", ref=str(values["turn"]))
-    if opened:
-        noticing.owe_turn(values["turn"])
-    return {"opened": opened, "closed": closed}
+        beats += 1
+    mark_swept(beats)
+    return {"opened": turned.opened, "closed": turned.closed}
+
+
+def _today() -> dict[str, date]:
+    return {zone: clock.today(zone) for zone in accounts.site_zones()}
 
 
 def mark_acknowledged() -> None:
@@ -134,7 +68,26 @@ def run_sweep(operator_id: UUID, job_id: UUID) -> bool:
 
 
 def _sweep_effect(actor: Actor, job: Job) -> None:
-    sweep_alerts()
+    days = _today()
+    if not _is_swept(days):
+        sweep_alerts(days)
+
+
+def _is_swept(days: dict[str, date]) -> bool:
+    """Whether a sweep would change nothing: the days are those of the last one, and no fold, fit or plan came since.
+
+    Each hour has one of its own all the same, so that whatever forgot to say that it changed something is caught.
+    """
+    beats, swept_at = swept()
+    if swept_at is None or beats != pulse()[0]:
+        return False
+    now = clock.now()
+    return (
+        swept_at <= now
+        and swept_at.replace(minute=0, second=0, microsecond=0)
+        == now.replace(minute=0, second=0, microsecond=0)
+        and all(clock.local_date(swept_at, zone) == day for zone, day in days.items())
+    )
 
 
 def refresh_due(operator_id: UUID, job_id: UUID) -> bool:

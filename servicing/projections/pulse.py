@@ -5,6 +5,7 @@ from __future__ import annotations
 from accounts import clock
 from accounts.tenancy import current_operator_id
 from servicing.queries.prepared import row_of
+from servicing.queries.pulse import SWEEP
 
 LOOKOUT = "lookout"
 
@@ -19,3 +20,17 @@ RETURNING count
 def beat(page: str = LOOKOUT) -> None:
     """Add one beat inside the caller's transaction, as its last write: the row stays locked until commit."""
     row_of(_BEAT_SQL, {"operator": current_operator_id(), "page": page, "now": clock.now().isoformat()})
+
+
+_SWEPT_SQL = """
+INSERT INTO servicing_pulse (operator_id, page, count, changed_at)
+VALUES (%(operator)s, %(page)s, %(beats)s::bigint, %(now)s::timestamptz)
+ON CONFLICT (operator_id, page) DO UPDATE SET count = excluded.count, changed_at = excluded.changed_at
+RETURNING count
+"""
+
+
+def mark_swept(beats: int) -> None:
+    """Keep up to which of the lookout's beats the alerts are as a sweep leaves them. The caller holds the sweeps' lock."""
+    values = {"operator": current_operator_id(), "page": SWEEP, "beats": str(beats)}
+    row_of(_SWEPT_SQL, values | {"now": clock.now().isoformat()})
