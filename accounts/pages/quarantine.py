@@ -41,8 +41,8 @@ def replay_job(request: OperatorRequest, job_id: UUID) -> HttpResponse:
 
 
 @operator_page(Permission.OPERATOR_MANAGE, "POST")
-def replay_kind(request: OperatorRequest, kind: str) -> HttpResponse:
-    commands.replay_kind(actor=request.actor, kind=kind)
+def replay_kind(request: OperatorRequest, job_kind: str) -> HttpResponse:
+    commands.replay_kind(actor=request.actor, kind=job_kind)
     return redirect("quarantine", slug=request.operator.slug)
 
 
@@ -59,13 +59,13 @@ def give_up_job(request: OperatorRequest, job_id: UUID) -> HttpResponse:
 
 
 @operator_page(Permission.OPERATOR_MANAGE, "GET", "HEAD", "POST")
-def give_up_kind(request: OperatorRequest, kind: str) -> HttpResponse:
+def give_up_kind(request: OperatorRequest, job_kind: str) -> HttpResponse:
     """The same for all of a kind."""
     if request.method == "POST":
-        commands.give_up_kind(actor=request.actor, kind=kind)
+        commands.give_up_kind(actor=request.actor, kind=job_kind)
         return redirect("quarantine", slug=request.operator.slug)
     with tenancy.reading(request.actor):
-        found = next((one for one in queries.quarantined_kinds() if one[0] == kind), None)
+        found = next((one for one in queries.quarantined_kinds() if one[0] == job_kind), None)
     if found is None:
         raise NotFound(_("Nothing of this kind is among the work that failed."))
     return render(request, "accounts/give_up.html", {"title": found[1], "jobs": found[2]})

@@ -15,9 +15,12 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 from PIL import Image
 
+from accounts import clock
 from accounts.commands import clients, operators
 from accounts.doors import RowsView
+from accounts.jobs import Job, enqueue
 from accounts.permissions import PROGRAM_SCOPES, Role
+from accounts.tenancy import writing
 from billing.commands.bank_files import BankFile, assign_entry, import_bank_file
 from billing.commands.crediting import credit_document
 from billing.commands.opening import NewDebt, record_opening_debts
@@ -44,6 +47,8 @@ from tests.billing.bank.files import camt
 from tests.billing.books import APRIL, MAY, close, list_prices
 from tests.cast import Cast
 
+# Of work that failed, in the tests.
+FAILED_KIND = "servicing.tasks.refit"
 ROOT = "/api/v1/"
 FORM = "application/x-www-form-urlencoded"
 
@@ -185,6 +190,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
             actor=cast.dispatcher, site_id=cast.site.id, label="Key box", code="Quarz 7731 Nord"
         ).id,
         "event_id": UUID(install["id"]),
+        "job_id": failed(cast, 3)[0],
         "photo_id": photographed(cast),
         "number": owner.read("invoices").json()["results"][0]["number"],
         "site_id": cast.site.id,
@@ -196,6 +202,19 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         "royalty_month": told(cast),
         **hooked(cast),
     }
+
+
+def failed(cast: Cast, jobs: int = 1) -> list[UUID]:
+    """Work that failed for good; gives its ids."""
+    made = []
+    with writing(cast.owner):
+        for _ in range(jobs):
+            key = f"failed/{uuid4()}"
+            enqueue(kind=FAILED_KIND, dedup_key=key)
+            job = Job.objects.filter(kind=FAILED_KIND, dedup_key=key)
+            job.update(attempts=5, quarantined_at=clock.now(), last_error="There are no rules yet.")
+            made.append(job.get().id)
+    return made
 
 
 def photographed(cast: Cast) -> UUID:

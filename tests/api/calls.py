@@ -17,7 +17,7 @@ from PIL import Image
 
 from accounts import clock
 from servicing.commands.planning import plan_visit
-from tests.api.callers import Api, made, phone_of, signed_in
+from tests.api.callers import Api, failed, made, phone_of, signed_in
 from tests.billing.bank.files import Entry as BankLine
 from tests.billing.bank.files import Said as BankSaid
 from tests.billing.bank.files import camt
@@ -124,6 +124,8 @@ BODIES: dict[str, Body] = {
     "keep_personal_text": lambda s: {"who": "A caretaker", "said": "It smells on the ground floor"},
     "keep_photo": lambda s: _jpeg(),
     "acknowledge_alert": lambda s: None,
+    "give_up_failed_job": lambda s: None,
+    "replay_failed_job": lambda s: None,
     "revoke_device": lambda s: None,
     # prices and contracts
     "add_price_items": lambda s: [
@@ -255,6 +257,8 @@ QUERIES: dict[str, Callable[[Setting], dict[str, str]]] = {
 LATER = {"state_royalty_month": datetime(2026, 7, 3, 9, tzinfo=UTC)}
 # Rows of a call's own, where the usual one has done its part.
 PLACES: dict[str, Callable[[Setting], dict[str, str]]] = {
+    "give_up_failed_job": lambda s: {"job_id": str(failed(s.cast)[0])},
+    "replay_failed_job": lambda s: {"job_id": str(failed(s.cast)[0])},
     "counter_service_event": lambda s: {"event_id": _an_event(s)},
     "set_aside_bank_entry": lambda s: {"bank_entry_id": _waiting(s)},
     "show_entry_code": lambda s: {"site_id": _visited_today(s)},

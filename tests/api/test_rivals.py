@@ -80,6 +80,8 @@ PROBES = {
     "api-payment-allocation-release": "POST",
     "api-payment-allocations": "POST",
     "api-payment-return": "POST",
+    "api-quarantine-give-up": "POST",
+    "api-quarantine-replay": "POST",
     "api-refund": "GET",
     "api-personal-text": "GET",
     "api-photo": "GET",

@@ -74,9 +74,11 @@ DAILY = {
     "send-statement", "service-rules", "set-price", "settle-payment", "shift-visit", "site-billing", "site-room",
     "site-rooms", "site-set-up", "site-station", "stop-crew", "strike-note", "take-note", "take-note-at-site",
     "take-note-of-all", "take-off-visit", "tax-rate", "undo", "undo-standstill", "visit", "withdraw-notice",
-    "withdraw-unit", "write-note",
+    "replay-job", "replay-kind", "withdraw-unit", "write-note",
 }  # fmt: skip
 OTHERWISE = {
+    "give-up-job": "asked on a page of its own; what is not done then is seen to be missing",
+    "give-up-kind": "the same",
     "end-support": "takes a way in, gives none",
     "show-entry": "for a crew in the street, on the day it goes there, and each time is noted",
     "withdraw-closing": "keeps everything as it is",

@@ -8,6 +8,7 @@ from __future__ import annotations
 from uuid import UUID
 
 from servicing.queries.months.sheet import Figure
+from tests.api.callers import FAILED_KIND
 from tests.probes.rows import Rows
 
 _ID = "SELECT id::text FROM {} WHERE operator_id = %(operator)s {} ORDER BY id"
@@ -47,6 +48,7 @@ QUESTIONS: dict[str, str] = {
     "entry_id": _id("billing_bankentry", "credit"),
     "event_id": _EVENT.format("unit.installed"),
     "grant_id": _id("accounts_supportgrant"),
+    "job_id": _id("accounts_job", "quarantined_at IS NOT NULL AND given_up_at IS NULL"),
     "link_id": _id("servicing_recordlink"),
     "liquid_id": _id("fleet_liquid"),
     "member_id": _id("accounts_member", "role = 'dispatcher'"),
@@ -95,6 +97,7 @@ SHARED: dict[str, str] = {
     "day": "2026-06-15",
     "figure": next(iter(Figure)).value,
     "form": "pdf",
+    "job_kind": FAILED_KIND,
     "kind": "sites",
     "lot": "L-1",
     "month": "2026-05",
