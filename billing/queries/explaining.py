@@ -27,7 +27,7 @@ from servicing.queries import events as log
 from servicing.queries.events import KnownEvent
 
 # What says where a unit hung: behind every charge of its days.
-TENURE = ("unit.installed", "unit.moved", "unit.withdrawn")
+TENURE = ("unit.installed", "unit.moved", "unit.opened", "unit.withdrawn")
 
 
 @dataclass(frozen=True, slots=True)

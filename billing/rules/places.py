@@ -15,7 +15,7 @@ from billing.rules.inputs import Inputs, Site, Station, local_day
 class Happening:
     """One event of the log with its standing at a cut: effective, superseded or clock_ahead.
 
-    ``station_id`` only from ``unit.installed`` and ``unit.moved``; ``site_id`` only where the event names its site.
+    ``station_id`` only from ``unit.installed``, ``unit.moved`` and ``unit.opened``; ``site_id`` only where the event names its site.
     ``reason`` is a visit's, why it was not let in or called off; ``mode`` and ``detection`` are a fault's.
     """
 
@@ -85,16 +85,21 @@ def walk(inputs: Inputs, happenings: Sequence[Happening]) -> tuple[dict[UUID, St
 
     A move's date, as the new site has it, ends the old stay and begins the new one, so no day is counted twice.
     Installing a unit that already hangs somewhere moves it; the installation itself is not borne by the history.
-    Moving, withdrawing or serving a unit that does not hang anywhere changes nothing.
+    Moving, withdrawing or serving a unit that does not hang anywhere changes nothing. A unit that hung before its operator
+    began is opened: it stays from that day on, if nothing was known of it before.
     """
     stood: dict[UUID, Stood] = {}
     stays: list[Stay] = []
-    hangs = False
+    hangs = was_here = False
     here: Station | None = None  # None while it hangs at a station the operator does not have
     since = date.min
 
     for happening in in_order(h for h in happenings if h.standing == "effective"):
-        comes = happening.type == "unit.installed" or (happening.type == "unit.moved" and hangs)
+        comes = (
+            happening.type == "unit.installed"
+            or (happening.type == "unit.moved" and hangs)
+            or (happening.type == "unit.opened" and not was_here)
+        )
         station = inputs.stations.get(happening.station_id) if comes and happening.station_id else here
         site = inputs.sites.get(station.site_id) if station is not None else None
         day = site.date_of(happening.occurred_at) if site else _operators_day(inputs, happening)
@@ -102,7 +107,7 @@ def walk(inputs: Inputs, happenings: Sequence[Happening]) -> tuple[dict[UUID, St
             stood[happening.event_id] = Stood(day, Footing.NOT_IN_SERVICE)
             continue
         footing = Footing.FIRM if site is not None else Footing.UNKNOWN_STATION
-        if happening.type == "unit.installed" and hangs:
+        if happening.type in {"unit.installed", "unit.opened"} and hangs:
             footing = Footing.ALREADY_INSTALLED
         stood[happening.event_id] = Stood(day, footing, site, station)
         if comes or happening.type == "unit.withdrawn":
@@ -111,6 +116,7 @@ def walk(inputs: Inputs, happenings: Sequence[Happening]) -> tuple[dict[UUID, St
             if here is not None:
                 stays.append(Stay(here, since, until))
             hangs, here, since = comes, station if comes else None, until
+            was_here = True
     if here is not None:
         stays.append(Stay(here, since, None))
     return stood, [s for s in stays if s.ends_before is None or s.starts_on < s.ends_before]

@@ -6,7 +6,18 @@ from django.urls import URLPattern, URLResolver, path
 
 from billing.queries.documents import billed_on_events
 from billing.queries.search import find_documents
-from servicing.pages import correcting, entries, lots, photos, reports, search, sites, units, visiting
+from servicing.pages import (
+    correcting,
+    entries,
+    lots,
+    opening,
+    photos,
+    reports,
+    search,
+    sites,
+    units,
+    visiting,
+)
 
 # Pages of one operator, each under its address.
 OPERATOR = "<slug:slug>"
@@ -28,6 +39,7 @@ pages: list[URLPattern | URLResolver] = [
     path(f"{OPERATOR}/sites/<str:code>/report/<uuid:event_id>/close", reports.close, name="close-report"),
     path(f"{OPERATOR}/units/", units.units, name="units"),
     path(f"{OPERATOR}/units/<str:code>", units.unit, {"billed_on": billed_on_events}, name="unit"),
+    path(f"{OPERATOR}/units/<str:code>/opening", opening.open_unit, name="open-unit"),
     path(f"{OPERATOR}/units/<str:code>/undo/<uuid:event_id>", units.undo, name="undo"),
     path(
         f"{OPERATOR}/units/<str:code>/correct/<uuid:event_id>",

@@ -32,6 +32,7 @@ CORRECTABLE = frozenset(
         EventType.RESERVOIR_CLEANED,
         EventType.UNIT_INSTALLED,
         EventType.UNIT_MOVED,
+        EventType.UNIT_OPENED,
         EventType.UNIT_WITHDRAWN,
         EventType.WICK_CHANGED,
         EventType.WICK_CHECKED,

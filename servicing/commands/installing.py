@@ -13,7 +13,7 @@ from uuid import UUID, uuid5
 
 from accounts import clock, tenancy
 from accounts.errors import BadInput, Conflict, NotFound, Problem
-from accounts.languages import _
+from accounts.languages import N_, _
 from accounts.permissions import Actor, Permission, require
 from fleet import queries as fleet
 from fleet.queries import StationPlace
@@ -73,7 +73,7 @@ def install_unit(
 def move_unit(*, actor: Actor, work: Work, station_id: UUID) -> None:
     """A unit goes to another empty station, of this site or of another, with the cartridge that is in it.
 
-    Conflict as for ``install_unit``, and when the unit hangs nowhere.
+    Conflict as for ``install_unit``, and when the unit hangs nowhere or nobody knows what is in it.
     """
     require(actor, Permission.EVENTS_RECORD)
     with tenancy.reading(actor):
@@ -81,6 +81,13 @@ def move_unit(*, actor: Actor, work: Work, station_id: UUID) -> None:
             return
         view = _hanging(work)
         place = _empty_place(station_id)
+        if view.history.cartridge_id is None:
+            said = N_(
+                "Which cartridge hangs in unit {code} is not known, so the place can't be checked for its liquid. "
+                "Correct its opening state, or record an exchange first."
+            )
+            detail = _(said, code=view.code)
+            raise Conflict(detail, errors=[Problem("/station", "cartridge-unknown", detail)])
         cartridge_id = UUID(view.history.cartridge_id)
         family = _family(cartridge_id)
         _refuse_unasked(work, place, family)

@@ -21,13 +21,14 @@ from accounts import queries as accounts
 from accounts.errors import NotFound, Refusal
 from accounts.ids import uuid7
 from accounts.languages import N_, _
-from accounts.pages import OperatorRequest, VolumeField, decimal_typed, operator_page, say
+from accounts.pages import DayField, OperatorRequest, VolumeField, decimal_typed, operator_page, say
 from accounts.permissions import Permission
 from accounts.phrases import ML_PER_FL_OZ, is_us, number
 from fleet import queries as fleet
 from servicing.commands.correcting import CORRECTABLE, correct_event
 from servicing.events.fields import to_json
 from servicing.events.reading import stored_payload
+from servicing.events.types import EventType
 from servicing.pages.forms import Choices, said_choices
 from servicing.pages.looking_back import names_of
 from servicing.pages.wording import COUNTER_REASONS, FAULTS, sentence, word
@@ -44,14 +45,20 @@ LABELS = {
     "detection": N_("Noticed by"),
     "dose_ml_per_day": N_("Dose a day"),
     "drips_again": N_("It drips again"),
+    "installed_on": N_("Put up on"),
+    "last_exchange_on": N_("Last exchange on"),
+    "left_ml": N_("Left in it on that day"),
     "lot": N_("Lot, as printed on the cartridge"),
     "mode": N_("Fault"),
     "reason": N_("Reason of the work"),
     "reservoir_after_ml": N_("Reservoir on leaving"),
     "reservoir_before_ml": N_("Reservoir on arrival"),
+    "reservoir_cleaned_on": N_("Reservoir last cleaned on"),
     "reservoir_ml": N_("In the reservoir"),
     "station_id": N_("Station"),
     "wick": N_("Wick"),
+    "wick_condition": N_("Condition of the wick"),
+    "wick_fitted_on": N_("Wick fitted on"),
     "wiped_out_ml": N_("Wiped out"),
 }
 _MINUTE = "%Y-%m-%dT%H:%M"
@@ -73,7 +80,9 @@ class DoseField(forms.Field):
         shown = (value / ML_PER_FL_OZ).quantize(Decimal("0.0001")) if is_us() else value
         return number(shown, max(0, -int(shown.normalize().as_tuple().exponent)))
 
-    def clean(self, value: Any) -> Decimal:
+    def clean(self, value: Any) -> Decimal | None:
+        if value in self.empty_values and not self.required:
+            return None
         typed = decimal_typed(str(value or ""))
         if typed is None:
             raise forms.ValidationError(_("Enter a number, such as {example}.", example=number(9.5, 1)))
@@ -136,11 +145,15 @@ class CorrectionForm(forms.Form):
     def payload(self) -> dict[str, Any]:
         """The values in the form that the log keeps; what was left empty is not there."""
         values = {field.name: self.cleaned_data[field.name] for field in _fields(self.event)}
+        if self.event.type is EventType.UNIT_OPENED:
+            values["as_of"] = self.cleaned_data["happened_at"].astimezone(ZoneInfo(self.zone)).date()
         return {name: to_json(value) for name, value in values.items() if value not in {None, ""}}
 
 
 def _fields(event: KnownEvent) -> tuple[dataclasses.Field[Any], ...]:
-    return dataclasses.fields(event.payload)  # type: ignore[arg-type]
+    """Those that are typed; the day of an opening follows from when it was."""
+    fields = dataclasses.fields(event.payload)  # type: ignore[arg-type]
+    return tuple(field for field in fields if field.name != "as_of")
 
 
 def _field_of(field: dataclasses.Field[Any], event: KnownEvent) -> forms.Field:
@@ -149,8 +162,16 @@ def _field_of(field: dataclasses.Field[Any], event: KnownEvent) -> forms.Field:
         return VolumeField(least_ml=int(field.name == "charge_ml"), **common)
     if field.metadata["choices"]:
         words = [(value, _said(field.name, value)) for value in field.metadata["choices"]]
-        return forms.ChoiceField(choices=words, **common)
+        return forms.ChoiceField(choices=_or_none(words, field), **common)
+    if field.name.endswith("_on"):
+        return DayField(**common)
+    if field.name == "cartridge_id":
+        return forms.ChoiceField(choices=_or_none(_cartridges(), field), **common)
     return _MADE[field.name](event, common)
+
+
+def _or_none(choices: Choices, field: dataclasses.Field[Any]) -> Choices:
+    return [("", _("Not known")), *choices] if field.metadata["optional"] else choices
 
 
 def _said(name: str, value: str) -> str:
@@ -173,7 +194,6 @@ def _cartridges() -> Choices:
 
 _MADE: dict[str, Callable[[KnownEvent, dict[str, Any]], forms.Field]] = {
     "station_id": lambda event, common: forms.ChoiceField(choices=_stations(event), **common),
-    "cartridge_id": lambda _event, common: forms.ChoiceField(choices=_cartridges(), **common),
     "lot": lambda _event, common: forms.CharField(max_length=40, **common),
     "drips_again": lambda _event, common: forms.BooleanField(**{**common, "required": False}),
     "dose_ml_per_day": lambda _event, common: DoseField(**common),

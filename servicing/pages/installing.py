@@ -85,7 +85,7 @@ class PlacedForm(WorkForm):
 
     def __init__(self, *args: Any, places: list[StationPlace], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["station"] = Choice(label=_("Station"), choices=_station_choices(places))
+        self.fields["station"] = Choice(label=_("Station"), choices=station_choices(places))
         self.fields["bowl_product"] = Choice(
             label=_("What do the site's cleaners use in this fixture?"),
             help_text=_("Ask them, and read the label of what they name."),
@@ -123,7 +123,7 @@ class WithdrawForm(WorkForm):
         self.fields["reason"] = Choice(label=_("Why"), choices=[("", _("Choose")), *words_of(REASONS)])
 
 
-def _station_choices(places: list[StationPlace]) -> list[tuple[str, Any]]:
+def station_choices(places: list[StationPlace]) -> list[tuple[str, Any]]:
     """By restroom, as groups of a list."""
     rooms: dict[str, list[tuple[str, str]]] = {}
     for place in places:
@@ -233,7 +233,7 @@ def move(request: OperatorRequest, code: str) -> HttpResponse:
     asked = request.GET.get("site", "")
     with tenancy.reading(request.actor):
         page = _unit_page(request, code)
-        site, problem = _site_asked(asked) if asked else (page["site"], "")
+        site, problem = site_asked(asked) if asked else (page["site"], "")
         cartridge = page["cartridge"]
         page |= {
             "to": site,
@@ -296,7 +296,7 @@ def _unit_page(request: OperatorRequest, code: str) -> dict[str, Any]:
     }
 
 
-def _site_asked(typed: str) -> tuple[Any, str]:
+def site_asked(typed: str) -> tuple[Any, str]:
     """The site of a code or of a part of a name, or why it can't be told."""
     try:
         return site_by_code(typed.strip()), ""

@@ -106,7 +106,7 @@ def look_back(request: HttpRequest, unit_id: UUID, zone: str) -> LookBack:
 
 def names_of(events: Iterable[KnownEvent]) -> Names:
     """The names of the stations and cartridges that these events speak of."""
-    placed = {EventType.UNIT_INSTALLED, EventType.UNIT_MOVED}
+    placed = {EventType.UNIT_INSTALLED, EventType.UNIT_MOVED, EventType.UNIT_OPENED}
     stations = {event.payload.station_id for event in events if event.type in placed}  # type: ignore[attr-defined]
     return Names(
         stations={
@@ -154,6 +154,9 @@ def _stood(view: UnitView, site: str, on: date) -> list[str]:
 
 
 def _differs(changes: list[Change], zone: str) -> list[str]:
+    if any(one.field == "opened_at" and one.after for one in changes):
+        # That it came under our eyes is no installation.
+        changes = [one for one in changes if one.field != "installed_at"]
     said = [
         _(
             "{what} was {now}; we had {then}.",
@@ -232,6 +235,8 @@ _SHOWN: dict[str, tuple[str, Show]] = {
     "due_on": (N_("Its due day"), _day),
     "dry_on": (N_("Its dry date"), _day),
     "installed_at": (N_("Its installation"), _at),
+    "opened_at": (N_("Its opening state"), _at),
+    "said_installed_on": (N_("The day on which it was put up before"), _day),
     "withdrawn_at": (N_("Its withdrawal"), _at),
     "last_exchange_at": (N_("Its last exchange"), _at),
     "level_ml": (N_("What was in it when it was last read"), _ml),

@@ -25,6 +25,7 @@ from servicing.commands import office
 from servicing.pages.expecting import expectations
 from servicing.pages.looking_back import look_back
 from servicing.pages.next_visit import answer, next_said, to_do
+from servicing.pages.opening_words import least_wick_age, since_before
 from servicing.pages.picture import depletion
 from servicing.pages.timeline import BilledOn, timeline
 from servicing.pages.wick_picture import wick_age_picture
@@ -85,7 +86,7 @@ def _unit_page(request: OperatorRequest, code: str, billed_on: BilledOn) -> dict
         "site": site,
         "zone": zone,
         "answer": answer(view, today, zone),
-        "standing": _standing(view, today, wick_days),
+        "standing": _standing(view, today, wick_days, zone),
         "next": next_said(next_visits([site.id]).get(site.id), today) if site else "",
         "to_do": to_do(view, today, zone),
         "expected": expectations(
@@ -112,7 +113,7 @@ def _unit_page(request: OperatorRequest, code: str, billed_on: BilledOn) -> dict
     }
 
 
-def _standing(view: UnitView, today: date, wick_days: int | None) -> list[str]:
+def _standing(view: UnitView, today: date, wick_days: int | None, zone: str) -> list[str]:
     segment, outlook = view.segment, view.outlook
     said = standing_of(
         view.status,
@@ -124,8 +125,19 @@ def _standing(view: UnitView, today: date, wick_days: int | None) -> list[str]:
     if wick_days is not None:
         said.append(_n("Its wick is {count} day old.", "Its wick is {count} days old.", wick_days))
     elif view.site_id:
-        said.append(_("The age of its wick is not known."))
+        said.append(_unknown_wick_age(view, today, zone))
+    if view.site_id and view.history.opened_at is not None:
+        on = clock.local_date(datetime.fromisoformat(view.history.opened_at), zone)
+        put_up = view.history.said_installed_on
+        said.append(since_before(on, date.fromisoformat(put_up) if put_up else None))
     return said
+
+
+def _unknown_wick_age(view: UnitView, today: date, zone: str) -> str:
+    if view.history.opened_at is None:
+        return _("The age of its wick is not known.")
+    on = clock.local_date(datetime.fromisoformat(view.history.opened_at), zone)
+    return least_wick_age(max(0, (today - on).days), on)
 
 
 def _wick(view: UnitView, site: Site | None, wick_days: int | None) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.errors import Refusal
 from accounts.ids import uuid7
-from accounts.languages import _
+from accounts.languages import N_, _
 from accounts.pages import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from accounts.phrases import volume
@@ -61,6 +61,8 @@ def visit(request: OperatorRequest, code: str) -> HttpResponse:
     unit_forms = [UnitForm(request.POST, view=view) for view in place.views]
     is_admitted = not request.POST.get("reason")
     checked = [form.is_valid(), *(one.is_valid() for one in unit_forms if is_admitted)]
+    if all(checked) and is_admitted:
+        checked.append(_is_chosen(form, unit_forms))
     if not all(checked):
         return _show(request, place, form, unit_forms, status=422)
     drafts = visit_drafts(place.site.id, form.cleaned_data, unit_forms, place.cartridges)
@@ -70,6 +72,20 @@ def visit(request: OperatorRequest, code: str) -> HttpResponse:
     except Refusal as refusal:
         return _show(request, place, form, unit_forms, refusal=refusal, status=refusal.status)
     return redirect("site", slug=request.operator.slug, code=code)
+
+
+def _is_chosen(form: VisitForm, unit_forms: list[UnitForm]) -> bool:
+    """Whether it is known what went into each unit: that of the visit, else the same as before, if that is known."""
+    unknown = [
+        one.view.code
+        for one in unit_forms
+        if one.cleaned_data["done"] == "exchanged" and one.view.history.cartridge_id is None
+    ]
+    if not unknown or form.cleaned_data["cartridge"]:
+        return True
+    said = N_("Which cartridge hangs in unit {code} is not known. Choose the one that was put in.")
+    form.add_error("cartridge", _(said, code=unknown[0]))
+    return False
 
 
 def _place(request: OperatorRequest, code: str) -> _Place:
@@ -204,7 +220,7 @@ def _exchange(
     form: UnitForm, chosen: Cartridge | None, cartridges: Mapping[UUID, Cartridge]
 ) -> dict[str, Any]:
     values = form.cleaned_data
-    # A unit that hangs at a site was installed with a cartridge.
+    # ``_is_chosen`` has seen to it that one of the two is there.
     cartridge = chosen or cartridges[UUID(form.view.history.cartridge_id)]
     volumes = _given(
         cartridge_left_ml=values["left_ml"],

@@ -15,6 +15,7 @@ from accounts import clock
 from accounts.languages import N_, _, _n
 from accounts.phrases import count, day, dose, volume
 from servicing.events.types import EventType
+from servicing.pages.opening_words import opened
 from servicing.queries.personal import KnownText
 from servicing.rules.due import Band
 from servicing.rules.harm import SiteHarm
@@ -69,6 +70,10 @@ FINDINGS = {
     "more_left_than_filled": N_(
         "More was found in it than had been filled in, so that reading says nothing about the dose."
     ),
+    "opened_after_installed": N_(
+        "An opening state was recorded of it although its history here was known; it changes nothing."
+    ),
+    "opened_twice": N_("Its opening state was recorded twice; the earlier one holds."),
     "serviced_before_installed": N_(
         "Work was recorded before its installation; it changes nothing until the installation arrives."
     ),
@@ -262,6 +267,7 @@ _SENTENCES: dict[EventType, Callable[[Any, Names], str]] = {
     EventType.STANDSTILL_ENDED: lambda p, _n: _("Standstill ended with {day}.", day=day(p.ended_on)),
     EventType.UNIT_INSTALLED: _installed,
     EventType.UNIT_MOVED: _moved,
+    EventType.UNIT_OPENED: lambda p, n: opened(p, _station(n, p.station_id), n.cartridges),
     EventType.UNIT_WITHDRAWN: lambda p, _n: _("Withdrawn: {reason}.", reason=word(p.reason)),
     EventType.VISIT_CALLED_OFF: lambda p, _n: _("Visit called off: {reason}.", reason=word(p.reason)),
     EventType.VISIT_MADE: lambda p, _n: _("Visit made: {outcome}.", outcome=_(OUTCOMES[p.outcome])),

@@ -33,7 +33,7 @@ from servicing.rules.unit import UnitHistory, fold_unit
 
 # Before it there is nothing to look back on; from it on the end of a day is an instant in every zone.
 EARLIEST_YEAR = 1_900
-_PLACING = (EventType.UNIT_INSTALLED, EventType.UNIT_MOVED)
+_PLACING = (EventType.UNIT_INSTALLED, EventType.UNIT_MOVED, EventType.UNIT_OPENED)
 _PAUSING = {EventType.STANDSTILL_BEGAN, EventType.STANDSTILL_ENDED}
 
 
@@ -256,7 +256,7 @@ def _events_between(
 
 
 _HISTORY_FIELDS = (
-    "installed_at", "withdrawn_at", "cartridge_id", "charge_ml", "charged_at", "last_exchange_at", "level_ml", "level_at",
+    "installed_at", "opened_at", "said_installed_on", "withdrawn_at", "cartridge_id", "charge_ml", "charged_at", "last_exchange_at", "level_ml", "level_at",
     "set_dose_ml_per_day", "wick_since", "wick_condition", "wick_checked_at", "wick_washed_at", "reservoir_cleaned_at",
     "outlet_cleared_at", "open_faults", "reports", "findings",
 )  # fmt: skip

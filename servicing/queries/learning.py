@@ -85,7 +85,8 @@ def units_learnt(units: Sequence[Told]) -> list[UnitLearnt]:
                 history.intervals if hangs else [],
                 history.wick_lives,
                 epoch_s(history.wick_since) if hangs and history.wick_since else None,
-                history.wick_good_s,
+                # Of the wicks that were there at the start only those that had lasted were ever seen.
+                None if history.wick_entered_at else history.wick_good_s,
                 history.wick_failed_s,
             )
         )
@@ -107,6 +108,7 @@ ORDER BY e.subject_id, e.occurred_at, e.device_id, e.device_sequence, e.event_id
 """
 _LOOK_TYPES = [
     EventType.UNIT_INSTALLED.value,
+    EventType.UNIT_OPENED.value,
     EventType.UNIT_WITHDRAWN.value,
     EventType.WICK_CHANGED.value,
     EventType.WICK_CHECKED.value,

@@ -70,11 +70,12 @@ def _seen(one: Placed, master: Master) -> UnitSeen:
     set_dose = float(history.set_dose_ml_per_day) if history.set_dose_ml_per_day else 0.0
     zone, since = site.zone, history.wick_since
     installed_at = _day(history.installed_at, zone)
-    exchanged_at = _day(history.last_exchange_at, zone)
+    served_at = _day(history.served_at, zone)
     assert installed_at is not None, "an installed unit has its day"
+    assert served_at is not None, "and so is it served"
     wick_since = _day(since, zone)
     watch_on, limit_on = (None, None) if wick_since is None else master.wick_days(int(wick_since))
-    opens_on, next_on, after_on = next_due_days(site.due, int(max(installed_at, exchanged_at or 0.0)))
+    opens_on, next_on, after_on = next_due_days(site.due, int(served_at))
     return UnitSeen(
         intervals=history.intervals,
         group=group_of(site.kind, cartridge.code if cartridge else ""),

@@ -156,18 +156,17 @@ def segment_rows(placed: Sequence[Placed], master: Master) -> list[dict[str, Any
 def _segments_of(one: Placed, master: Master) -> tuple[dict[str, Any], ...]:
     site = master.sites[one.site_id]
     zone = site.zone
-    installed_on = _local(one.history.installed_at, zone)
-    last_on = _local(one.history.last_exchange_at, zone)
-    assert installed_on is not None, "an installed unit has its day"
-    return _segments(site.due, installed_on, last_on, master.long_past, zone)
+    served_on = _local(one.history.served_at, zone)
+    assert served_on is not None, "an installed unit has its day"
+    return _segments(site.due, served_on, master.long_past, zone)
 
 
 # The units of a site that were exchanged on one day share their segments.
 @lru_cache(maxsize=2_048)
 def _segments(
-    site_due: due.SiteDue, installed_on: date, last_on: date | None, long_past: Versions, zone: str
+    site_due: due.SiteDue, served_on: date, long_past: Versions, zone: str
 ) -> tuple[dict[str, Any], ...]:
-    segments = site_due.segments(installed_on, last_on, long_past[0][1])
+    segments = site_due.segments(served_on, None, long_past[0][1])
     if len(long_past) > 1:
         segments = [
             replace(segment, long_past_from=first_day(segment.past_grace_from, long_past))

@@ -30,7 +30,7 @@ from servicing.rules.fold import FoldEvent, effective
 MOST_MONTHS = 36
 # Of one site and month; more photos than that are not looked at one by one.
 MOST_PHOTOS = 2_000
-_PLACING = {EventType.UNIT_INSTALLED, EventType.UNIT_MOVED}
+_PLACING = {EventType.UNIT_INSTALLED, EventType.UNIT_MOVED, EventType.UNIT_OPENED}
 
 
 @dataclass(frozen=True, slots=True)

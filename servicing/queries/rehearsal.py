@@ -139,7 +139,9 @@ class Facts(NamedTuple):
 
 
 Known = tuple[Facts, UnitHistory]
-_OF_WICKS = frozenset({"unit.installed", "unit.withdrawn", "wick.changed", "wick.checked", "wick.washed"})
+_OF_WICKS = frozenset(
+    {"unit.installed", "unit.opened", "unit.withdrawn", "wick.changed", "wick.checked", "wick.washed"}
+)
 
 
 def wick_line(one: Heard) -> WickLine | None:
@@ -168,7 +170,7 @@ def _learnt(facts: Facts, history: UnitHistory) -> UnitLearnt:
         intervals=history.intervals if hangs else [],
         wick_lives=history.wick_lives,
         wick_since_s=epoch_s(history.wick_since) if hangs and history.wick_since else None,
-        wick_good_s=history.wick_good_s,
+        wick_good_s=None if history.wick_entered_at else history.wick_good_s,
         wick_failed_s=history.wick_failed_s,
     )
 

@@ -145,7 +145,8 @@ def _served(history: UnitHistory, site_id: UUID, zone: str) -> _Served | None:
     if history.intervals:
         first = history.intervals[0]
         since = max(since, clock.local_date(datetime.fromtimestamp(first[0] - first[1], UTC), zone))
-    elif history.last_exchange_at:
+    # What was done before the operator began here is none of its punctuality.
+    elif history.last_exchange_at and history.last_exchange_at > history.installed_at:
         since = clock.local_date(datetime.fromisoformat(history.last_exchange_at), zone)
     until = (
         clock.local_date(datetime.fromisoformat(history.withdrawn_at), zone) if history.withdrawn_at else None

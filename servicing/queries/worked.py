@@ -25,7 +25,7 @@ from servicing.rules import due
 from servicing.rules.fold import AHEAD_TOLERANCE, standings
 
 # What says where a unit hung.
-TENURE = ("unit.installed", "unit.moved", "unit.withdrawn")
+TENURE = ("unit.installed", "unit.moved", "unit.opened", "unit.withdrawn")
 ROWS_AT_ONCE = 5_000
 
 
@@ -103,7 +103,7 @@ GROUP BY subject_kind, subject_id
 """
 _HUNG_SQL = """
 SELECT DISTINCT subject_id, payload->>'station_id'
-FROM public.servicing_event WHERE operator_id = %s AND position <= %s AND type IN ('unit.installed', 'unit.moved')
+FROM public.servicing_event WHERE operator_id = %s AND position <= %s AND type IN ('unit.installed', 'unit.moved', 'unit.opened')
 """
 _VISITED_SQL = """
 SELECT subject_id, array_agg(DISTINCT payload->>'site_id') FILTER (WHERE payload->>'site_id' IS NOT NULL)
@@ -112,7 +112,7 @@ GROUP BY subject_id HAVING max(position) > %s OR count(DISTINCT payload->>'site_
 """
 _INSTALLED_SQL = """
 SELECT event_id, occurred_at FROM public.servicing_event
-WHERE operator_id = %s AND position <= %s AND type = 'unit.installed' AND occurred_at <= received_at + %s
+WHERE operator_id = %s AND position <= %s AND type IN ('unit.installed', 'unit.opened') AND occurred_at <= received_at + %s
 ORDER BY occurred_at
 """
 _WORKED_SQL = """
@@ -142,7 +142,7 @@ def sites_of_visits(position: int, *, upto: int) -> Iterator[tuple[UUID, list[UU
 
 
 def first_installed(*, upto: int, superseded: Mapping[UUID, UUID]) -> datetime | None:
-    """When the operator's first unit was installed, by the events that stand."""
+    """When the operator's first unit came into service here, by the events that stand."""
     rows = _rows(_INSTALLED_SQL, [current_operator_id(), upto, AHEAD_TOLERANCE])
     with closing(rows):
         return next((at for event_id, at in rows if event_id not in superseded), None)

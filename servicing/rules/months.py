@@ -123,9 +123,9 @@ class Spell(NamedTuple):
     event_id: str
 
 
-# What puts an end to a fault beside its own closing: the fold's rules (``rules/unit.py``).
+# What puts an end to a fault beside its own closing: the fold's rules (``rules/unit``).
 ENDS = {"cartridge.exchanged": "NOO", "wick.changed": "LOO", "outlet.cleared": "PLU", "leak.stopped": "ELU"}
-ENDS_ALL = ("unit.withdrawn", "unit.installed")
+ENDS_ALL = ("unit.withdrawn", "unit.installed", "unit.opened")
 
 
 def fault_spells(lines: Iterable[tuple[int, str, str, str]]) -> list[Spell]:
@@ -168,11 +168,15 @@ def came_back(spells: Sequence[Spell]) -> list[bool]:
 
 
 class WickSpan(NamedTuple):
-    """A wick of known age: put in on day ``born``, there until before day ``gone``."""
+    """A wick of known age: put in on day ``born``, there until before day ``gone``.
+
+    ``entered``: the day from which it was looked after, where that came later.
+    """
 
     born: int
     gone: int
     label: Label
+    entered: int = 0
 
 
 def expected_failures(fit: WickFit, wicks: Sequence[WickSpan], starts: Ints, ends: Ints) -> Floats:
@@ -186,9 +190,10 @@ def expected_failures(fit: WickFit, wicks: Sequence[WickSpan], starts: Ints, end
         return np.zeros(len(starts))
     born = np.array([one.born for one in wicks], np.int64)[:, None]
     gone = np.array([one.gone for one in wicks], np.int64)[:, None]
+    since = np.maximum(born, np.array([one.entered for one in wicks], np.int64)[:, None])
     scale = fit.log_scale(fit.places([one.label for one in wicks]))[:, None]
-    first = np.clip(starts[None, :], born, gone) - born
-    last = np.clip(ends[None, :], born, gone) - born
+    first = np.clip(starts[None, :], since, gone) - born
+    last = np.clip(ends[None, :], since, gone) - born
 
     def hazard(age: Ints) -> Floats:
         return np.asarray(np.exp(fit.shape * (log_ages(age.astype(np.float64)) - scale)), np.float64)

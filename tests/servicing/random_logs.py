@@ -27,7 +27,12 @@ _USUAL = (
     *(EventType.UNIT_INSTALLED, EventType.CARTRIDGE_EXCHANGED, EventType.RESERVOIR_CLEANED) * 3,
     *(EventType.FAULT_FOUND, EventType.FAULT_CLOSED) * 2,
     *(EventType.WICK_CHECKED, EventType.WICK_CHANGED),
+    EventType.UNIT_OPENED,
 )
+
+
+# How a unit comes into the log.
+_FIRST = (EventType.UNIT_INSTALLED, EventType.UNIT_INSTALLED, EventType.UNIT_OPENED)
 
 
 @dataclass
@@ -84,6 +89,19 @@ _SHAPES: dict[EventType, dict[str, st.SearchStrategy[Any]]] = {
         "wick": st.sampled_from(["new", "unknown"]),
     },
     EventType.UNIT_MOVED: {"station_id": _NUMBER},
+    EventType.UNIT_OPENED: {
+        "station_id": _NUMBER,
+        "as_of": st.just("2026-03-02"),
+        "installed_on": st.sampled_from([None, "2025-06-01"]),
+        "last_exchange_on": st.sampled_from([None, "2026-02-02", "2026-02-25", "2026-03-02"]),
+        "cartridge_id": _NUMBER,
+        "charge_ml": st.one_of(st.none(), _FILLED),
+        "left_ml": _MAYBE,
+        "wick_fitted_on": st.sampled_from([None, "2025-12-01", "2026-03-02"]),
+        "wick_condition": st.sampled_from([None, "good", "slow", "failed"]),
+        "reservoir_cleaned_on": st.sampled_from([None, "2026-01-15"]),
+        "dose_ml_per_day": st.sampled_from([None, "8"]),
+    },
     EventType.UNIT_WITHDRAWN: {"reason": st.just("replaced")},
     EventType.WICK_CHANGED: {"reason": st.sampled_from(["age", "failed"])},
     EventType.WICK_CHECKED: {"condition": st.sampled_from(["good", "slow", "failed"])},
@@ -129,7 +147,7 @@ def sketches(
         kind = draw(st.sampled_from([*kinds, *(one for one in _USUAL if one in kinds)]))
         moment = draw(st.sampled_from(MOMENTS))
         if index < units and EventType.UNIT_INSTALLED in kinds and draw(st.integers(0, 3)):
-            kind, moment = EventType.UNIT_INSTALLED, timedelta()
+            kind, moment = draw(st.sampled_from(_FIRST)), timedelta()
         corrects = (
             draw(st.integers(0, count - 1))
             if kind is EventType.EVENT_COUNTERED or not draw(st.integers(0, 9))
@@ -172,7 +190,7 @@ def rounds(draw: st.DrawFn, *, units: int = 2) -> list[Sketch]:
     found: list[Sketch] = []
     for unit in range(units):
         moment = timedelta()
-        kinds = [EventType.UNIT_INSTALLED]
+        kinds = [draw(st.sampled_from(_FIRST))]
         for _ in range(draw(st.integers(2, 12))):
             for kind in kinds:
                 moment += timedelta(microseconds=draw(st.sampled_from([0, 1, 400_000])))
@@ -192,7 +210,16 @@ def rounds(draw: st.DrawFn, *, units: int = 2) -> list[Sketch]:
 
 
 def _said(kind: EventType) -> st.SearchStrategy[dict[str, Any]]:
-    return st.fixed_dictionaries(_SHAPES[kind])
+    said = st.fixed_dictionaries(_SHAPES[kind])
+    return st.tuples(said, st.integers(0, 3)).map(_as_known) if kind is EventType.UNIT_OPENED else said
+
+
+def _as_known(drawn: tuple[dict[str, Any], int]) -> dict[str, Any]:
+    """An opening names its cartridge and what was in it, or neither; of some units nothing is known but the place."""
+    said, chance = drawn
+    if not chance:
+        return {name: said[name] for name in ("station_id", "as_of")}
+    return said if said["charge_ml"] is not None else {**said, "cartridge_id": None}
 
 
 @dataclass(frozen=True)
@@ -217,7 +244,7 @@ def spoken(sketch: Sketch, names: Names) -> dict[str, Any]:
         "site_id": names.sites,
     }
     plain = {
-        name: str(named[name][value % len(named[name])]) if name in named else value
+        name: str(named[name][value % len(named[name])]) if name in named and value is not None else value
         for name, value in sketch.said.items()
     }
     return stored_payload(read_payload(sketch.kind, sketch.version, plain))

@@ -137,15 +137,19 @@ def test_random_logs_give_the_same_rows_by_statement_and_by_fold(north):
         "more_left_than_filled",
         "clock_ahead",
         "level_contradicts",
+        "opened_twice",
+        "opened_after_installed",
+        "opened, nothing known",
     } <= seen
 
 
 def test_random_rounds_give_the_same_balances_and_wicks_by_statement_and_by_fold(north):
-    seen = _agree(north, rounds(), 50)
+    seen = _agree(north, rounds(), 70)
 
     assert {f"mark {mark}" for mark in MARKS} | {"marks in order", "unread", "wiped", "balanced"} <= seen
     assert {"wick seen good", "wick seen failed", "wick failed", "wick in order", "wick life kept"} <= seen
     assert {"more_left_than_filled", "level_contradicts"} <= seen
+    assert {"opened", "opened and exchanged", "wick entered"} <= seen
 
 
 def _situations(line: str) -> set[str]:
@@ -164,6 +168,10 @@ def _situations(line: str) -> set[str]:
         "wick seen failed": history["wick_failed_s"] is not None,
         "wick failed": any(failed is not None and failed < ended for _, _, failed, ended in lives),
         "wick in order": any(failed is None for _, _, failed, _ in lives),
+        "opened": history["opened_at"] is not None,
+        "opened and exchanged": history["opened_at"] is not None and history["intervals"] != [],
+        "opened, nothing known": history["opened_at"] is not None and history["level_at"] is None,
+        "wick entered": history["wick_entered_at"] is not None,
         "wick life kept": bool(lives) and history["wick_since"] is None,
     }
     return {words for words, is_so in holds.items() if is_so}

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from servicing.projections.sets.expressions import epoch_s, ml
-from servicing.rules.balance import FAULT_MARKS, KEPT_INTERVALS, MARKS
+from servicing.projections.sets.expressions import epoch_s, ml, moment
+from servicing.rules.balance import FAULT_MARKS, KEPT_INTERVALS, LEAST_FROM_A_DAY_S, MARKS
 
-FITTINGS = "('unit.installed', 'wick.changed')"
-_CHARGES = "('unit.installed', 'cartridge.exchanged')"
+FITTINGS = "('unit.installed', 'unit.opened', 'wick.changed')"
+_CHARGES = "('unit.installed', 'unit.opened', 'cartridge.exchanged')"
 _NUMBERS = "".join(str(place) for place in range(len(MARKS)))
 
 
@@ -19,19 +19,20 @@ _OF_FAULTS = " ".join(f"WHEN '{mode}' THEN {_number(mark)}" for mode, mark in FA
 _MARK = f"""CASE kind WHEN 'wick.changed' THEN {_number("w")} WHEN 'dose.set' THEN {_number("d")}
     WHEN 'outlet.cleared' THEN {_number("o")} WHEN 'dripping' THEN {_number("o")} WHEN 'leak.stopped' THEN {_number("l")}
     WHEN 'wick.checked' THEN CASE payload->>'condition' WHEN 'failed' THEN {_number("w")} END
+    WHEN 'unit.opened' THEN CASE payload->>'wick_condition' WHEN 'failed' THEN {_number("w")} END
     WHEN 'fault.found' THEN CASE payload->>'mode' {_OF_FAULTS} END END"""
 
 # Each event with the n of the charge, the cleaning and the fitting of a wick that were the last before it. A period is
-# known by its charge.
+# known by its charge; what an opening says of the wick belongs to the period that it begins.
 BALANCES_SQL = f"""
 told_since AS MATERIALIZED (
     SELECT subject_id, life, n, kind, event_id, occurred_at, payload,
-        max(n) FILTER (WHERE kind IN {_CHARGES}) OVER before AS charge_n,
+        coalesce(max(n) FILTER (WHERE kind IN {_CHARGES}) OVER before, CASE kind WHEN 'unit.opened' THEN n END) AS charge_n,
         max(n) FILTER (WHERE kind = 'reservoir.cleaned') OVER before AS cleaned_n,
         max(n) FILTER (WHERE kind IN {FITTINGS}) OVER before AS wick_n,
         {_MARK} AS mark
     FROM told
-    WHERE life IS NOT NULL AND kind IN ('unit.installed', 'unit.withdrawn', 'cartridge.exchanged', 'dose.set', 'dripping',
+    WHERE life IS NOT NULL AND kind IN ('unit.installed', 'unit.opened', 'unit.withdrawn', 'cartridge.exchanged', 'dose.set', 'dripping',
         'fault.found', 'leak.stopped', 'level.read', 'outlet.cleared', 'reservoir.cleaned', 'wick.changed', 'wick.checked',
         'wick.washed')
     WINDOW before AS (PARTITION BY life ORDER BY n ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
@@ -42,12 +43,13 @@ told_since AS MATERIALIZED (
     FROM told_since WHERE charge_n IS NOT NULL AND (kind = 'reservoir.cleaned' OR mark IS NOT NULL) GROUP BY charge_n
 ), charges AS (
     SELECT subject_id, life, n, kind, event_id, occurred_at, charge_n, {ml("cartridge_left_ml")} AS left_ml,
-        {ml("reservoir_before_ml")} AS before_ml, lag(occurred_at) OVER w AS since,
+        {ml("reservoir_before_ml")} AS before_ml, lag(CASE kind WHEN 'unit.opened' THEN {moment("c", "last_exchange_on")} ELSE occurred_at END) OVER w AS since,
+        max(CASE kind WHEN 'unit.opened' THEN occurred_at END) OVER w AS opened_at,
         lag({ml("charge_ml")}) OVER w AS charge_ml, lag(coalesce({ml("reservoir_after_ml")}, 0)) OVER w AS reservoir_ml
-    FROM told_since WHERE kind IN {_CHARGES}
+    FROM told_since c WHERE kind IN {_CHARGES}
     WINDOW w AS (PARTITION BY life ORDER BY n)
 ), balances AS MATERIALIZED (
-    SELECT subject_id, life, c.n, event_id, occurred_at, since, charge_ml + reservoir_ml AS available_ml, left_ml, before_ml,
+    SELECT subject_id, life, c.n, event_id, occurred_at, since, opened_at, charge_ml + reservoir_ml AS available_ml, left_ml, before_ml,
         coalesce(p.wiped_ml, 0) AS wiped_ml, coalesce(p.marks, '') AS marks, coalesce(left_ml > charge_ml
             OR left_ml + before_ml + coalesce(p.wiped_ml, 0) > charge_ml + reservoir_ml, false) AS is_more
     FROM charges c LEFT JOIN periods p ON p.charge_n = c.charge_n
@@ -55,7 +57,8 @@ told_since AS MATERIALIZED (
 ), spans AS (
     SELECT b.*, lead(b.n, {KEPT_INTERVALS}) OVER (PARTITION BY b.life ORDER BY b.n) AS later_n
     FROM balances b JOIN lives l ON l.life = b.life
-    WHERE b.occurred_at >= b.since + interval '1 second' AND b.n > coalesce(l.dose_n, 0)
+    WHERE b.occurred_at >= b.since + make_interval(secs => CASE WHEN b.since <= b.opened_at THEN {LEAST_FROM_A_DAY_S} ELSE 1 END)
+        AND b.n > coalesce(l.dose_n, 0) AND b.available_ml IS NOT NULL
 ), intervals AS (
     SELECT life, jsonb_agg(jsonb_build_array(
         {epoch_s("occurred_at")}, {epoch_s("occurred_at - since")}, available_ml, CASE WHEN NOT is_more THEN left_ml END,

@@ -13,6 +13,12 @@ def epoch_s(instant: str) -> str:
     return f"floor(extract(epoch FROM {instant}))::bigint"
 
 
+def moment(row: str, name: str) -> str:
+    """The instant of a day that an opening names, as ``rules.opening`` has it; null where it names none."""
+    days = f"({row}.payload->>'as_of')::date - ({row}.payload->>'{name}')::date"
+    return f"({row}.occurred_at - make_interval(hours => 24 * ({days})))"
+
+
 def ml(name: str) -> str:
     """A volume of the payload; null where it is unread."""
     return f"(payload->>'{name}')::integer"

@@ -8,7 +8,7 @@ from servicing.rules.fold import AHEAD_TOLERANCE
 _AHEAD_MINUTES = int(AHEAD_TOLERANCE.total_seconds()) // 60
 _CANONICAL = "occurred_at, device_id, device_sequence, event_id"
 
-# A unit's events in canonical order are numbered through all units (n); a life is known by the n of its install.
+# A unit's events in canonical order are numbered through all units (n); a life is known by the n of its install or opening.
 LIVES_SQL = f"""
 numbered AS MATERIALIZED (
     SELECT subject_id, {_CANONICAL}, type, payload, row_number() OVER (ORDER BY subject_id, {_CANONICAL}) AS n,
@@ -17,17 +17,22 @@ numbered AS MATERIALIZED (
     WHERE operator_id = %(operator)s AND subject_kind = 'unit' AND position <= %(upto)s
         AND subject_id <> ALL(%(left)s::uuid[])
 ), turns AS (
-    SELECT subject_id, n, type = 'unit.installed' AS is_install,
-        coalesce(lag(type) OVER (PARTITION BY subject_id ORDER BY n) = 'unit.installed', false) AS is_installed
-    FROM numbered WHERE stands AND NOT is_ahead AND type IN ('unit.installed', 'unit.withdrawn')
+    SELECT subject_id, n, type, type <> 'unit.withdrawn' AS is_install,
+        coalesce(lag(type) OVER (PARTITION BY subject_id ORDER BY n) <> 'unit.withdrawn', false) AS is_installed
+    FROM (
+        SELECT subject_id, n, type, min(n) FILTER (WHERE type <> 'unit.withdrawn') OVER (PARTITION BY subject_id) AS first_n
+        FROM numbered WHERE stands AND NOT is_ahead AND type IN ('unit.installed', 'unit.opened', 'unit.withdrawn')
+    ) edges WHERE type <> 'unit.opened' OR n = first_n
 ), spells AS MATERIALIZED (
     SELECT * FROM (
-        SELECT subject_id, n AS life, is_install, lead(n) OVER (PARTITION BY subject_id ORDER BY n) AS withdrawn_n
+        SELECT subject_id, n AS life, is_install, type = 'unit.opened' AS is_opened, lead(n) OVER (PARTITION BY subject_id ORDER BY n) AS withdrawn_n
         FROM turns WHERE is_install <> is_installed
     ) edges WHERE is_install
 ), told AS MATERIALIZED (
     SELECT t.n, t.subject_id, {", ".join(f"t.{name}" for name in _CANONICAL.split(", "))}, t.payload, s.life,
         CASE WHEN type = 'unit.installed' AND t.n <> s.life THEN 'again'
+            WHEN type = 'unit.opened' AND t.n IS DISTINCT FROM s.life
+                THEN CASE WHEN s.is_opened THEN 'opened_twice' ELSE 'opened_after_installed' END
             WHEN type = 'outlet.cleared' AND payload->>'drips_again' = 'true' THEN 'dripping'
             ELSE type END AS kind
     FROM numbered t
@@ -47,11 +52,11 @@ numbered AS MATERIALIZED (
 ), lives AS MATERIALIZED (
     SELECT u.unit_id, u.life, u.last_n,
         max(l.at) FILTER (WHERE kind = 'unit.withdrawn') AS withdrawn_at,
-        max(l.n) FILTER (WHERE kind IN ('unit.installed', 'again', 'unit.moved')) AS station_n,
-        max(l.n) FILTER (WHERE kind IN ('unit.installed', 'cartridge.exchanged')) AS charge_n,
+        max(l.n) FILTER (WHERE kind IN ('unit.installed', 'unit.opened', 'again', 'unit.moved')) AS station_n,
+        max(l.n) FILTER (WHERE kind IN ('unit.installed', 'unit.opened', 'cartridge.exchanged')) AS charge_n,
         max(l.n) FILTER (WHERE kind = 'cartridge.exchanged') AS exchange_n,
         max(l.at) FILTER (WHERE kind = 'cartridge.exchanged') AS exchange_at,
-        max(l.n) FILTER (WHERE kind IN ('unit.installed', 'cartridge.exchanged', 'level.read')) AS level_n,
+        max(l.n) FILTER (WHERE kind IN ('unit.installed', 'unit.opened', 'cartridge.exchanged', 'level.read')) AS level_n,
         max(l.n) FILTER (WHERE kind = 'wick.checked') AS check_n,
         max(l.n) FILTER (WHERE kind IN ('wick.changed', 'wick.washed')) AS refresh_n,
         max(l.n) FILTER (WHERE kind = 'wick.washed') AS wash_n,

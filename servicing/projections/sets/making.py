@@ -44,6 +44,7 @@ READS: dict[EventType, tuple[int, ...]] = {
     EventType.RESERVOIR_CLEANED: (1,),
     EventType.UNIT_INSTALLED: (1,),
     EventType.UNIT_MOVED: (1,),
+    EventType.UNIT_OPENED: (1,),
     EventType.UNIT_WITHDRAWN: (1,),
     EventType.WICK_CHANGED: (1,),
     EventType.WICK_CHECKED: (1,),

@@ -6,6 +6,7 @@ from servicing.projections.sets.expressions import at
 from servicing.rules.unit import DOWN_MODES
 
 _ANYTIME = "('alert.acknowledged', 'report.closed', 'report.received')"
+_OPENED_AGAIN = "('opened_twice', 'opened_after_installed')"
 _DOWN = ", ".join(f"'{mode}'" for mode in sorted(DOWN_MODES))
 
 SAYINGS_SQL = f"""
@@ -48,11 +49,13 @@ closed_faults AS (
 ), found AS MATERIALIZED (
     SELECT subject_id, 'installed_twice' AS code, event_id, occurred_at FROM told WHERE kind = 'again'
     UNION ALL
+    SELECT subject_id, kind, event_id, occurred_at FROM told WHERE kind IN {_OPENED_AGAIN}
+    UNION ALL
     SELECT t.subject_id, CASE WHEN t.n > s.life THEN 'touched_after_withdrawal' ELSE 'serviced_before_installed' END,
         t.event_id, t.occurred_at
     FROM told t
     LEFT JOIN (SELECT subject_id, min(life) AS life FROM spells GROUP BY subject_id) s ON s.subject_id = t.subject_id
-    WHERE t.life IS NULL AND t.kind NOT IN {_ANYTIME}
+    WHERE t.life IS NULL AND t.kind NOT IN {_ANYTIME} AND t.kind NOT IN {_OPENED_AGAIN}
     UNION ALL
     SELECT subject_id, 'more_left_than_filled', event_id, occurred_at FROM balances
     WHERE is_more

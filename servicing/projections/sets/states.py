@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
-from servicing.projections.sets.expressions import at, epoch_s
+from servicing.projections.sets.expressions import at, epoch_s, moment
+
+# What an opening says of its unit (i) stands where the log has nothing later; other installs say none of it.
+_EXCHANGED = f"coalesce(l.exchange_at, {moment('i', 'last_exchange_on')})"
+_CLEANED = f"coalesce(l.cleaned_at, {moment('i', 'reservoir_cleaned_on')})"
+_CHARGED = f"""CASE WHEN c.kind <> 'unit.opened' THEN c.occurred_at
+    WHEN c.payload->>'charge_ml' IS NOT NULL THEN {moment("c", "last_exchange_on")} END"""
+_LEVEL = f"""CASE v.kind WHEN 'level.read' THEN (v.payload->>'cartridge_left_ml')::integer + (v.payload->>'reservoir_ml')::integer
+    WHEN 'unit.opened' THEN coalesce((v.payload->>'left_ml')::integer,
+        CASE WHEN {moment("v", "last_exchange_on")} IS NOT NULL THEN (v.payload->>'charge_ml')::integer END)
+    ELSE (v.payload->>'charge_ml')::integer + coalesce((v.payload->>'reservoir_after_ml')::integer, 0) END"""
+_LEVEL_AT = f"""CASE WHEN v.kind <> 'unit.opened' OR v.payload->>'left_ml' IS NOT NULL THEN v.occurred_at
+    WHEN v.payload->>'charge_ml' IS NOT NULL THEN {moment("v", "last_exchange_on")} END"""
+_FITTED = f"""coalesce(l.change_at, CASE WHEN i.payload->>'wick' = 'new' THEN i.occurred_at
+    ELSE {moment("i", "wick_fitted_on")} END)"""
 
 STATES_SQL = f"""
 states AS MATERIALIZED (
@@ -10,38 +24,41 @@ states AS MATERIALIZED (
         l.life IS NOT NULL AND l.withdrawn_at IS NULL AS is_installed,
         CASE WHEN l.life IS NULL THEN 'printed' WHEN l.withdrawn_at IS NOT NULL THEN 'withdrawn' WHEN f.is_down THEN 'down'
             WHEN f.life IS NOT NULL THEN 'degraded' ELSE 'up' END AS status,
-        l.exchange_at,
+        {_EXCHANGED} AS exchange_at,
         (s.payload->>'station_id')::uuid AS station_id,
         jsonb_build_object(
             'station_id', s.payload->'station_id',
             'installed_at', {at("i.occurred_at")},
             'withdrawn_at', {at("l.withdrawn_at")},
             'ever_installed', l.life IS NOT NULL,
+            'opened_at', CASE i.kind WHEN 'unit.opened' THEN {at("i.occurred_at")} END,
+            'said_installed_on', i.payload->'installed_on',
             'cartridge_id', c.payload->'cartridge_id',
             'charge_ml', c.payload->'charge_ml',
-            'charged_at', {at("c.occurred_at")},
+            'charged_at', {at(_CHARGED)},
             'reservoir_after_ml', CASE WHEN l.exchange_n IS NOT NULL THEN coalesce((c.payload->>'reservoir_after_ml')::integer, 0) ELSE 0 END,
             'wiped_out_ml', coalesce(h.wiped_ml, 0),
             'is_cleaned', coalesce(h.is_cleaned, false),
             'marks', coalesce(h.marks, ''),
-            'last_exchange_at', {at("l.exchange_at")},
-            'level_ml', CASE WHEN v.n IS NOT NULL THEN greatest(0, CASE WHEN v.kind = 'level.read'
-                THEN (v.payload->>'cartridge_left_ml')::integer + (v.payload->>'reservoir_ml')::integer
-                ELSE (v.payload->>'charge_ml')::integer + coalesce((v.payload->>'reservoir_after_ml')::integer, 0) END
-                - coalesce(y.since_level_ml, 0)) END
+            'last_exchange_at', {at(_EXCHANGED)},
+            'level_ml', CASE WHEN {_LEVEL} IS NOT NULL THEN greatest(0, {_LEVEL} - coalesce(y.since_level_ml, 0)) END
         ) || jsonb_build_object(
-            'level_at', {at("v.occurred_at")},
+            'level_at', {at(_LEVEL_AT)},
             'left_at_exchange_ml', c.payload->'cartridge_left_ml',
             'intervals', coalesce(b.intervals, '[]'),
-            'set_dose_ml_per_day', d.payload->'dose_ml_per_day',
-            'wick_since', {at("coalesce(l.change_at, CASE WHEN i.payload->>'wick' = 'new' THEN i.occurred_at END)")},
-            'wick_condition', CASE WHEN l.check_n > coalesce(l.refresh_n, 0) THEN k.payload->'condition' END,
-            'wick_checked_at', {at("k.occurred_at")},
+            'set_dose_ml_per_day', coalesce(d.payload->'dose_ml_per_day', i.payload->'dose_ml_per_day'),
+            'wick_since', {at(_FITTED)},
+            'wick_entered_at', CASE WHEN l.change_at IS NULL AND i.payload->>'wick_fitted_on' IS NOT NULL
+                THEN {at("i.occurred_at")} END,
+            'wick_condition', CASE WHEN l.check_n > coalesce(l.refresh_n, 0) THEN k.payload->'condition'
+                WHEN l.check_n IS NULL AND l.refresh_n IS NULL THEN i.payload->'wick_condition' END,
+            'wick_checked_at', coalesce({at("k.occurred_at")},
+                CASE WHEN i.payload->>'wick_condition' IS NOT NULL THEN {at("i.occurred_at")} END),
             'wick_good_s', {epoch_s("coalesce(x.good_at, x.birth_at)")},
             'wick_failed_s', {epoch_s("x.failed_at")},
             'wick_lives', coalesce(q.lives, '[]'),
             'wick_washed_at', CASE WHEN l.wash_n > coalesce(l.change_n, 0) THEN {at("l.wash_at")} END,
-            'reservoir_cleaned_at', {at("l.cleaned_at")},
+            'reservoir_cleaned_at', {at(_CLEANED)},
             'outlet_cleared_at', {at("l.cleared_at")},
             'open_faults', coalesce(f.open_faults, '{{}}'),
             'reports', coalesce(r.reports, '{{}}'),

@@ -116,7 +116,10 @@ def _read(ml: Ints) -> Floats:
 
 
 class _Filled(NamedTuple):
-    """Installations and exchanges, (N,) by unit and time; ``row`` the exchange's place, -1 for an installation."""
+    """Installations and exchanges, (N,) by unit and time; ``row`` the exchange's place, -1 for an installation.
+
+    ``available`` NaN: nobody knew what was in a unit that hung already.
+    """
 
     unit: Ints
     at_s: Ints
@@ -128,7 +131,7 @@ class _Filled(NamedTuple):
         first = np.array([(one.unit, one.started_s, one.charge_ml) for one in hung], np.int64).reshape(-1, 3)
         units = np.concatenate([first[:, 0], unit[exchanged]])
         at_s = np.concatenate([first[:, 1], charged.at_s[exchanged]])
-        filled = np.concatenate([first[:, 2], charged.charge[exchanged] + charged.after[exchanged]])
+        filled = np.concatenate([_read(first[:, 2]), charged.charge[exchanged] + charged.after[exchanged]])
         row = np.concatenate([np.full(len(first), -1), np.arange(len(exchanged))])
         order = np.lexsort((row, at_s, units))
         return cls(units[order], at_s[order], filled[order].astype(np.float64), row[order])
@@ -146,13 +149,13 @@ class _Filled(NamedTuple):
     def ends_interval(self, since_s: int) -> Ints:
         """The places that end an interval of which all is known."""
         same = self.unit[1:] == self.unit[:-1]
-        known = (self.at_s[:-1] >= since_s) & (self.at_s[1:] > self.at_s[:-1])
+        known = (self.at_s[:-1] >= since_s) & (self.at_s[1:] > self.at_s[:-1]) & ~np.isnan(self.available[:-1])
         return np.flatnonzero(same & known & (self.row[1:] >= 0)) + 1
 
     def tails(self, hung: Sequence[Hung], since_s: int, now_s: int) -> Tails:
         last = np.array([(one.unit, one.ended_s, one.site) for one in hung], np.int64).reshape(-1, 3)
         place = np.searchsorted(self.key, last[:, 0] * _UNIT + last[:, 1], "right") - 1
         ended_s = np.minimum(last[:, 1], now_s)
-        known = (self.at_s[place] >= since_s) & (self.at_s[place] < ended_s)
+        known = (self.at_s[place] >= since_s) & (self.at_s[place] < ended_s) & ~np.isnan(self.available[place])
         place = place[known]
         return Tails(last[known, 0], last[known, 2], self.at_s[place], ended_s[known], self.available[place])

@@ -20,6 +20,7 @@ from servicing.rules.months import Ints
 READS = {
     "unit.installed": 1,
     "unit.moved": 1,
+    "unit.opened": 1,
     "unit.withdrawn": 1,
     "cartridge.exchanged": 1,
     "wick.changed": 1,
@@ -32,7 +33,7 @@ READS = {
     "report.closed": 1,
 }
 # Where units hang and how old their wicks are is known from all that was ever said of them.
-EVER = ("unit.installed", "unit.moved", "unit.withdrawn", "wick.changed")
+EVER = ("unit.installed", "unit.moved", "unit.opened", "unit.withdrawn", "wick.changed")
 MANY = ("cartridge.exchanged", "reservoir.cleaned")
 RARE = tuple(kind for kind in READS if kind not in MANY)
 
@@ -43,7 +44,10 @@ operator_id = %(operator)s AND occurred_at < %(until)s
 
 
 class Said(NamedTuple):
-    """One event: ``word`` is a mode, a reason, a report's kind, or "new" of a wick; ``ref`` a station or a report."""
+    """One event: ``word`` is a mode, a reason, a report's kind, or "new" of a wick; ``ref`` a station or a report.
+
+    Of ``unit.opened`` the word is the day on which its wick was fitted, ``charge_ml`` what was in it; both may be unknown.
+    """
 
     subject_kind: str
     subject_id: UUID
@@ -57,8 +61,10 @@ class Said(NamedTuple):
 
 _RARE = f"""
 SELECT subject_kind, subject_id, (extract(epoch FROM occurred_at) * 1000000)::bigint, type,
-    coalesce(payload->>'mode', payload->>'reason', payload->>'wick', payload->>'kind', payload->>'drips_again', ''),
-    coalesce(payload->>'station_id', payload->>'report_event_id'), (payload->>'charge_ml')::int, event_id
+    coalesce(payload->>'mode', payload->>'reason', payload->>'wick', payload->>'kind', payload->>'drips_again',
+        payload->>'wick_fitted_on', ''),
+    coalesce(payload->>'station_id', payload->>'report_event_id'),
+    (CASE type WHEN 'unit.opened' THEN payload->>'left_ml' ELSE payload->>'charge_ml' END)::int, event_id
 FROM servicing_event
 WHERE {_COUNTING} AND type = ANY(%(types)s) AND (occurred_at >= %(since)s OR type = ANY(%(ever)s))
 ORDER BY subject_id, occurred_at, device_id, device_sequence, event_id

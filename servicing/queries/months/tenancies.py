@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from accounts import clock
-from servicing.queries.months.reading import Said
+from servicing.queries.months.reading import UNREAD, Said
 from servicing.rules.lifetimes.wick_life import Label
 from servicing.rules.months import Floats, Ints, Tenure, WickSpan
 
@@ -42,7 +42,9 @@ class Days:
 
 
 class Hung(NamedTuple):
-    """An installation of a unit: filled with ``charge_ml`` at its start; ``ended_s`` endless while it hangs; its last site."""
+    """A time for which a unit hung: filled with ``charge_ml`` at its start (``UNREAD`` where nobody knew that of one that
+    hung already); ``ended_s`` endless while it hangs; its last site.
+    """
 
     unit: int
     started_s: int
@@ -87,6 +89,8 @@ def walk(by_unit: Iterable[tuple[int, list[Said]]], places: Map) -> Walked:
         for one in events:
             if one.type in {"unit.installed", "unit.moved"}:
                 step.place(one)
+            elif one.type == "unit.opened":
+                step.open(one)
             elif one.type == "wick.changed":
                 step.change_wick(one)
             elif one.type == "unit.withdrawn":
@@ -104,6 +108,8 @@ class _Walk:
         self.since = self.since_s = 0
         self.filled: tuple[int, int] | None = None
         self.born: int | None = None
+        self.entered = 0
+        self.was_here = False
 
     def place(self, said: Said) -> None:
         at_s, site = said.at_us // 1_000_000, self.places.stations.get(said.ref or "")
@@ -115,8 +121,19 @@ class _Walk:
             self._leave(day, at_s)
             self.site, self.since, self.since_s = site, day, at_s
         if was is None:
+            self.was_here, self.entered = True, 0
             self.filled = (at_s, said.charge_ml or 0)
             self.born = self.since if said.word == "new" else None
+
+    def open(self, said: Said) -> None:
+        """One that hung already, if the log knows nothing of it yet; else a finding of the fold."""
+        if self.was_here:
+            return
+        self.place(said)
+        if self.site is not None and self.filled is not None:
+            self.filled = (self.filled[0], UNREAD if said.charge_ml is None else said.charge_ml)
+            self.entered = self.since
+            self.born = date.fromisoformat(said.word).toordinal() if said.word else None
 
     def change_wick(self, said: Said) -> None:
         if self.site is None:
@@ -124,7 +141,7 @@ class _Walk:
         day = self.places.days[self.site](said.at_us // 1_000_000)
         self._end_wick(day)
         self.walked.changes.append(WickChange(self.unit, self.site, day, said.word))
-        self.born = day
+        self.born, self.entered = day, 0
 
     def withdraw(self, said: Said) -> None:
         if self.site is not None:
@@ -152,4 +169,4 @@ class _Walk:
         assert self.site is not None, "it hangs"
         if self.born is not None and day > self.born:
             label: Label = (*self.places.labels[self.site], self.places.families[self.unit])
-            self.walked.wicks.append(WickSpan(self.born, day, label))
+            self.walked.wicks.append(WickSpan(self.born, day, label, self.entered))

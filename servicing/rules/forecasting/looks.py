@@ -40,7 +40,7 @@ class Looks:
 def looks_of(lines: Iterable[WickLine]) -> Looks:
     """Read the lines of many units, each unit's together and in order. A wick of unknown age leaves no look.
 
-    A wick counts as unseen from its fitting until it is looked at. From a washing to the next look tells what washing
+    Nor does one that was in when its operator began. A wick counts as unseen from its fitting until it is looked at. From a washing to the next look tells what washing
     does and nothing else. After it was seen failed nothing more is learnt of it until it is washed or changed.
     """
     found = Looks()
@@ -50,6 +50,8 @@ def looks_of(lines: Iterable[WickLine]) -> Looks:
             wick = _Wick(
                 line.unit, line.at_s if line.type == "unit.installed" and line.word == "new" else None
             )
+        elif line.type == "unit.opened":
+            continue  # of a unit that is new here it has been taken; of any other it says nothing
         elif line.type == "wick.changed":
             if line.word == FAILED:
                 wick.see(FAILED, line.at_s, found)

@@ -266,9 +266,9 @@ def _dry_advice(one: UnitSeen, latest_on: int) -> str:
 
 def _clean_due(one: UnitSeen) -> str:
     cleaned = one.cleaned_at
-    return _clean_due_on(
-        math.floor(one.installed_at), None if cleaned is None else math.floor(cleaned), one.dust
-    )
+    # Where the unit hung before the log began, its last cleaning may lie before its beginning here.
+    since = one.installed_at if cleaned is None else min(one.installed_at, cleaned)
+    return _clean_due_on(math.floor(since), None if cleaned is None else math.floor(cleaned), one.dust)
 
 
 # Of a fleet many share a day.
