@@ -37,7 +37,7 @@ def unready() -> list[str]:
     """What does not hold: ``role`` (isolation binds it), ``durability`` (an answer means stored), ``migrations``."""
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT bool_or(current_setting(name) = 'off') FROM unnest(%s) AS name", [list(DURABLE)]
+            "SELECT bool_or(current_setting(name) = 'off') FROM unnest(%s::text[]) AS name", [list(DURABLE)]
         )
         (may_lose_writes,) = cursor.fetchone()
         wrong = above_isolation(cursor, APP_ROLE)
