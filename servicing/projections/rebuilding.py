@@ -6,17 +6,15 @@ and a swap holds it exclusively while it folds what came last, so none is in fli
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from pathlib import Path
 from typing import Any
 from uuid import UUID
 
-from django.db import connection, connections
+from django.db import Error, connection, connections
 
 from accounts import clock, tenancy
 from accounts.errors import Busy, Conflict
@@ -25,6 +23,15 @@ from servicing import log
 from servicing.models import Event, UnitState
 from servicing.projections import due, shadows, storing
 from servicing.projections.folding import PAGE, PROJECTION, fold_page, refold
+from servicing.projections.rebuild_begun import (
+    Made,
+    begun,
+    building,
+    forget_made,
+    forget_version,
+    taken_up,
+)
+from servicing.projections.rebuild_signs import Cancelled, Signs, ask_to_stop, forget_what_was_asked
 from servicing.projections.sets import making
 from servicing.queries.prepared import PLAN_ONCE
 from servicing.rules.unit import UnitHistory
@@ -56,28 +63,69 @@ class Rebuilt:
     rows_changed: int | None = None
 
 
-def rebuild_all(say: Say = lambda _: None, *, by_sets: bool = True) -> Rebuilt:
+def rebuild_all(say: Say = lambda _: None, *, by_sets: bool = True, resume: bool = False) -> Rebuilt:
     """Make every operator's projections anew and swap them in. Readers see the old rows, then the new.
 
     ``by_sets``: unit states by one statement an operator, else by the same fold as an upload's; both give the same rows.
-    Needs the owner's connection. Raises Conflict while another rebuild runs, and Busy when the tables can't be had for
-    a moment: then all is as it was.
+    ``resume``: go on with one that broke off: what it made of whole operators stays. Needs the owner's connection. Raises
+    Conflict while another rebuild runs, when it is cancelled, or when there is nothing to go on with, and Busy when the
+    tables can't be had for a moment: then the live tables are as they were.
     """
     with _alone():
-        build = _Build(clock.now() - CLOCKS_APART, by_sets)
-        shadows.create()
-        version = _begin_version()
-        for operator_id in build.operator_ids():
-            build.fill(operator_id, say)
-        build.catch_up()
-        say("reading what the planner needs to know")
-        shadows.make_ready()
-        say("swapping")
-        held_since = shadows.in_short_locks(build.swap, before_each=build.catch_up)
-        held_ms = (time.perf_counter() - held_since) * 1_000
-        say("swapped")
-        _clear_away(say)
-    return Rebuilt(build.folded, held_ms, version=version)
+        made = taken_up() if resume else begun()
+        signs = Signs(made.version, made.started_at, say)
+        forget_what_was_asked()
+        try:
+            rebuilt = _rebuild_all(made, signs, by_sets=by_sets)
+        except BaseException as fault:
+            _tell_end(signs, fault)
+            raise
+        signs.ended(None)
+    return rebuilt
+
+
+def _rebuild_all(made: Made, signs: Signs, *, by_sets: bool) -> Rebuilt:
+    build = _Build(made.started_at - CLOCKS_APART, by_sets)
+    operator_ids = build.operator_ids()
+    signs.of = len(operator_ids)
+    for operator_id in operator_ids:
+        if operator_id not in made.whole:
+            build.fill(operator_id, signs.doing)
+        signs.done, signs.events = signs.done + 1, build.folded
+        signs.doing(f"{signs.done} of {signs.of} operators")
+    build.catch_up()
+    signs.doing("reading what the planner needs to know")
+    shadows.make_ready()
+    signs.doing("swapping")
+    held_since = shadows.in_short_locks(build.swap, before_each=build.catch_up)
+    held_ms = (time.perf_counter() - held_since) * 1_000
+    signs.say("swapped")
+    _clear_away(signs.say)
+    return Rebuilt(build.folded, held_ms, version=made.version)
+
+
+def _tell_end(signs: Signs, fault: BaseException) -> None:
+    """Whatever ended it, the sign says so; without a server nobody reads it either."""
+    with suppress(Error):
+        signs.ended(fault)
+    if isinstance(fault, Cancelled):
+        forget_made()
+
+
+def cancel() -> bool:
+    """Stop the rebuild of everything that runs, or clear away what a broken one had made. False when there is neither.
+
+    The live tables are as they were. One that runs stops in a moment; nothing stops it any more once it swaps.
+    """
+    version = building()
+    if version is None:
+        return False
+    try:
+        with _alone():
+            forget_made()
+    except Conflict:
+        ask_to_stop(version[0])
+    return True
 
 
 def rebuild(operator_id: UUID, say: Say = lambda _: None, *, by_sets: bool = True) -> Rebuilt:
@@ -87,6 +135,8 @@ def rebuild(operator_id: UUID, say: Say = lambda _: None, *, by_sets: bool = Tru
     """
     with _alone():
         build = _Build(clock.now() - CLOCKS_APART, by_sets, operator_id)
+        # What a broken rebuild of everything had made goes: its tables are needed.
+        forget_version()
         shadows.create()
         build.fill(operator_id, say)
         shadows.make_ready()
@@ -123,35 +173,10 @@ def _alone() -> Iterator[None]:
         owner.close()
 
 
-def _begin_version() -> int:
-    with connections[shadows.OWNER].cursor() as cursor:
-        cursor.execute("DELETE FROM servicing_projectionversion WHERE state = 'building'")
-        cursor.execute(
-            "INSERT INTO servicing_projectionversion (version, state, code_hash, started_at) "
-            "SELECT coalesce(max(version), 0) + 1, 'building', %s, %s FROM servicing_projectionversion RETURNING version",
-            [code_hash(), clock.now()],
-        )
-        return int(cursor.fetchone()[0])
-
-
 _LIVE_SQL = """
 UPDATE servicing_projectionversion SET state = 'retired' WHERE state = 'live';
 UPDATE servicing_projectionversion SET state = 'live', live_at = %s WHERE state = 'building'
 """
-
-
-def code_hash() -> str:
-    """SHA-256 over the source of all that a projection is made by: another one asks for a rebuild."""
-    package = Path(__file__).resolve().parent.parent
-    files = sorted(
-        path
-        for part in ("events", "projections", "queries", "rules")
-        for path in (package / part).rglob("*.py")
-    )
-    digest = hashlib.sha256()
-    for path in files:
-        digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes() + b"\0")
-    return digest.hexdigest()
 
 
 @dataclass(slots=True)

@@ -96,11 +96,40 @@ def _bring_back(cursor: Any) -> None:
             cursor.execute(f"TRUNCATE {BUILDING}.{table}")
 
 
-def _create(cursor: Any) -> None:
-    there = _tables_in(cursor, BUILDING)
-    alike = sorted(there) == sorted(TABLES) and all(
+def are_alike() -> bool:
+    """Whether there are shadows, and they are made like the live tables."""
+    with connections[OWNER].cursor() as cursor:
+        return _are_alike(cursor)
+
+
+def empty() -> None:
+    """Whatever the shadows hold is gone."""
+
+    def truncate(cursor: Any) -> None:
+        if there := _tables_in(cursor, BUILDING):
+            cursor.execute(f"TRUNCATE {', '.join(f'{BUILDING}.{table}' for table in there)}")
+
+    in_short_locks(truncate)
+
+
+def forget(operator_id: UUID) -> None:
+    """In the operator's transaction of ``filling``: its rows in the shadows are gone."""
+    with connection.cursor() as cursor:
+        for model in DERIVED:
+            cursor.execute(
+                f"DELETE FROM {BUILDING}.{model._meta.db_table} WHERE operator_id = %s", [operator_id]
+            )
+
+
+def _are_alike(cursor: Any) -> bool:
+    return sorted(_tables_in(cursor, BUILDING)) == sorted(TABLES) and all(
         _shape(cursor, "public", table) == _shape(cursor, BUILDING, table) for table in TABLES
     )
+
+
+def _create(cursor: Any) -> None:
+    there = _tables_in(cursor, BUILDING)
+    alike = _are_alike(cursor)
     if alike:
         cursor.execute(f"TRUNCATE {', '.join(f'{BUILDING}.{table}' for table in TABLES)}")
     else:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
+import orjson
 import pytest
 from django.db import transaction
 
@@ -13,9 +15,10 @@ from accounts.jobs import long
 from accounts.models import Job, LongWork, Member, Site, WorkFile
 from accounts.pages.audit_words import KINDS as AUDIT_KINDS
 from accounts.permissions import Role
-from billing.commands import closing, month_jobs, parties, prices
+from billing.commands import closing, month_jobs, parties, previewing, prices
 from billing.models import Charge, Document, EventDisposition, PeriodClose
 from billing.projections import adding, grouping, shelving, unread
+from billing.projections.parting import for_documents
 from billing.queries import closes, previews
 from billing.rules.freezing import frozen_shared, thawed
 from tests.benchmarks.billing.closer import digest_of_documents
@@ -78,7 +81,7 @@ def left(cast: Cast) -> dict[str, int]:
 
 
 def renamed(cast: Cast, name: str) -> None:
-    with cast.writing():
+    with tenancy.writing(cast.owner):
         Site.objects.filter(id=cast.site.id).update(name=name)
 
 
@@ -167,7 +170,10 @@ def test_a_price_that_is_changed_between_is_on_the_documents(busy: Cast) -> None
         a_chunk(busy, asked)
     before = alone(busy)
     prices.set_price(
-        actor=busy.actors[Role.BOOKKEEPER], code="wick", amount="13.00", effective_from=APRIL
+        actor=busy.actors[Role.BOOKKEEPER],
+        item_code="wick",
+        amount=Decimal(13),
+        effective_from=on(4, 10).date(),
     )
     wanted = alone(busy)
     assert wanted != before
@@ -243,7 +249,7 @@ def test_what_is_held_refuses_it_in_a_sentence_and_leaves_nothing(busy: Cast) ->
 def test_who_may_no_longer_close_months_closes_none(busy: Cast) -> None:
     asked = owed(busy)
     a_chunk(busy, asked)
-    with busy.writing():
+    with tenancy.writing(busy.owner):
         Member.objects.filter(id=busy.actors[Role.BOOKKEEPER].id).update(role="viewer")
     assert "may not do this" in to_the_end(busy, asked).said
     assert left(busy) == {}
@@ -262,11 +268,11 @@ def test_a_close_that_waits_in_quarantine_goes_on_from_where_it_was(busy: Cast, 
     wanted = alone(busy)
     asked = owed(busy)
     a_chunk(busy, asked)
-    with busy.writing():
+    with tenancy.writing(busy.owner):
         Job.objects.filter(id=again(busy, asked).job_id).update(attempts=5, quarantined_at=on(7, 1))
     with busy.reading():
         assert long.is_stuck(again(busy, asked))
-    with busy.writing():
+    with tenancy.writing(busy.owner):
         Job.objects.filter(id=again(busy, asked).job_id).update(attempts=0, quarantined_at=None)
     assert to_the_end(busy, asked).outcome == "done"
     assert documents(busy) == wanted
@@ -275,7 +281,7 @@ def test_a_close_that_waits_in_quarantine_goes_on_from_where_it_was(busy: Cast, 
 def test_one_that_failed_for_good_makes_room_for_a_new_one(busy: Cast) -> None:
     asked = owed(busy)
     a_chunk(busy, asked)
-    with busy.writing():
+    with tenancy.writing(busy.owner):
         Job.objects.filter(id=again(busy, asked).job_id).update(attempts=5, quarantined_at=on(7, 1))
     fresh = owed(busy)
     assert fresh.id != asked.id
@@ -284,8 +290,6 @@ def test_one_that_failed_for_good_makes_room_for_a_new_one(busy: Cast) -> None:
 
 
 def test_a_try_out_by_chunks_says_what_one_at_once_says_and_issues_nothing(busy: Cast) -> None:
-    from billing.commands import previewing
-
     keeper = busy.actors[Role.BOOKKEEPER]
     at_once = previewing.preview_month(actor=keeper, month=APRIL).summary
     asked = month_jobs.owe_preview(actor=keeper, month=APRIL)
@@ -315,16 +319,12 @@ def test_inputs_of_a_part_come_back_from_their_bytes_as_they_were(busy: Cast) ->
         shared = frozen_shared(plan.closing.shared)
         for part in plan.parts:
             added = plan.rated(part)
-            import orjson
-
-            from billing.projections.parting import for_documents
-
             assert for_documents(thawed({**shared, **orjson.loads(added.frozen)})) == added.inputs
 
 
 def test_its_lease_is_prolonged_with_each_chunk(busy: Cast, later: Any) -> None:
     asked = owed(busy)
-    with busy.writing():
+    with tenancy.writing(busy.owner):
         Job.objects.filter(id=asked.job_id).update(attempts=4, last_error="before")
     month_jobs.run_close(busy.operator.id, asked.job_id, seconds=0)
     at_work = again(busy, asked)
