@@ -22,6 +22,7 @@ from accounts.commands import (
     sessions,
     telling,
     throttling,
+    work,
 )
 from accounts.commands.clockwork import ANNOUNCE_TOMORROW, NIGHTLY, REFIT, SEAL, SWEEP
 
@@ -35,6 +36,8 @@ LOOK_AT_IMPORT, CARRY_OUT_IMPORT = "servicing.tasks.look_at_import", "servicing.
 # Receivers may be slow: they keep nothing else waiting.
 DELIVER, SAY_STOPPED = "billing.tasks.deliver", "billing.tasks.say_stopped"
 DAYS_KEPT = 7
+# Of long work that has ended: its files, and its row.
+DAYS_FILES_KEPT, DAYS_WORK_KEPT = 30, 365
 # As long as browsers keep the cookie by which they are known.
 DAYS_DEVICE_KNOWN = 400
 AGAIN_SECONDS = 5
@@ -201,6 +204,10 @@ def forget_done() -> None:
     keeping.forget_kept(old)
     throttling.forget_tallies(old)
     sessions.forget_ended(clock.now(), unseen_since=clock.now() - timedelta(days=DAYS_DEVICE_KNOWN))
+    work.forget_works(
+        files_before=clock.now() - timedelta(days=DAYS_FILES_KEPT),
+        rows_before=clock.now() - timedelta(days=DAYS_WORK_KEPT),
+    )
     _forget_workers()
 
 
