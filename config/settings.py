@@ -17,6 +17,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Zone rules come from the locked tzdata package, not from whatever the machine has.
 zoneinfo.reset_tzpath(())
 
+# How soon PostgreSQL notices in the middle of a statement that whoever asked is gone.
+GONE_CHECK_SECONDS = 5
+
 BASE_DIR = Path(__file__).resolve().parent.parent
 
 
@@ -73,6 +76,8 @@ def database(name: str, *, role: str | None = None) -> dict[str, Any]:
     statement, idle = (
         env_seconds(name) * 1000 for name in ("WICKROUND_STATEMENT_SECONDS", "WICKROUND_IDLE_SECONDS")
     )
+    # Of a process that is gone nobody waits for the answer; what it had locked is free again soon. In milliseconds.
+    said += [f"client_connection_check_interval={GONE_CHECK_SECONDS * 1000}"] if not role else []
     said += (
         [f"statement_timeout={statement}", f"idle_in_transaction_session_timeout={idle}"] if not role else []
     )
