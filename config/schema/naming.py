@@ -72,7 +72,7 @@ _TAG_OF = {
         ),
         "servicing",
     ),
-    **dict.fromkeys(("operator", "crews", "devices", "service-rules", "quarantine"), "people"),
+    **dict.fromkeys(("operator", "crews", "devices", "service-rules", "quarantine", "work"), "people"),
 }
 # Last parts of an address that say what is done: "acknowledge_alert".
 _VERBS = {
@@ -112,6 +112,9 @@ _NAMES = {
     "GET quarantine": "list_failed_jobs",
     "POST quarantine/{}/give-up": "give_up_failed_job",
     "POST quarantine/{}/replay": "replay_failed_job",
+    "GET work": "list_work",
+    "GET work/{}": "get_work",
+    "POST work/{}/cancel": "cancel_work",
     "POST index-figures": "record_index_figure",
     "POST legal-entities": "set_legal_entity",
     "POST month-closes": "close_month",

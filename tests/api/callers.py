@@ -19,10 +19,12 @@ from accounts import clock
 from accounts.commands import clients, operators
 from accounts.doors import RowsView
 from accounts.jobs import Job, enqueue
+from accounts.jobs.long import LongWork
 from accounts.permissions import PROGRAM_SCOPES, Role
 from accounts.tenancy import writing
 from billing.commands.bank_files import BankFile, assign_entry, import_bank_file
 from billing.commands.crediting import credit_document
+from billing.commands.month_jobs import owe_preview
 from billing.commands.opening import NewDebt, record_opening_debts
 from billing.commands.payments import NewPayment, record_payment
 from billing.commands.previewing import preview_month
@@ -44,7 +46,7 @@ from tests.api.written_back import written_back
 from tests.billing.bank.files import Entry as BankLine
 from tests.billing.bank.files import Said as BankSaid
 from tests.billing.bank.files import camt
-from tests.billing.books import APRIL, MAY, close, list_prices
+from tests.billing.books import APRIL, JUNE, MAY, close, list_prices
 from tests.cast import Cast
 
 # Of work that failed, in the tests.
@@ -191,6 +193,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
         ).id,
         "event_id": UUID(install["id"]),
         "job_id": failed(cast, 3)[0],
+        "work_id": owed(cast).id,
         "photo_id": photographed(cast),
         "number": owner.read("invoices").json()["results"][0]["number"],
         "site_id": cast.site.id,
@@ -215,6 +218,11 @@ def failed(cast: Cast, jobs: int = 1) -> list[UUID]:
             job.update(attempts=5, quarantined_at=clock.now(), last_error="There are no rules yet.")
             made.append(job.get().id)
     return made
+
+
+def owed(cast: Cast, month: date = JUNE) -> LongWork:
+    """Long work that waits for a worker."""
+    return owe_preview(actor=cast.owner, month=month)
 
 
 def photographed(cast: Cast) -> UUID:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from uuid import uuid4, uuid5
 
@@ -17,7 +17,7 @@ from PIL import Image
 
 from accounts import clock
 from servicing.commands.planning import plan_visit
-from tests.api.callers import Api, failed, made, phone_of, signed_in
+from tests.api.callers import Api, failed, made, owed, phone_of, signed_in
 from tests.billing.bank.files import Entry as BankLine
 from tests.billing.bank.files import Said as BankSaid
 from tests.billing.bank.files import camt
@@ -259,6 +259,7 @@ LATER = {"state_royalty_month": datetime(2026, 7, 3, 9, tzinfo=UTC)}
 PLACES: dict[str, Callable[[Setting], dict[str, str]]] = {
     "give_up_failed_job": lambda s: {"job_id": str(failed(s.cast)[0])},
     "replay_failed_job": lambda s: {"job_id": str(failed(s.cast)[0])},
+    "cancel_work": lambda s: {"work_id": str(owed(s.cast, date(2026, 7, 1)).id)},
     "counter_service_event": lambda s: {"event_id": _an_event(s)},
     "set_aside_bank_entry": lambda s: {"bank_entry_id": _waiting(s)},
     "show_entry_code": lambda s: {"site_id": _visited_today(s)},

@@ -70,6 +70,7 @@ QUESTIONS: dict[str, str] = {
     "unit_model_id": _id("fleet_unitmodel"),
     "version_id": _id("billing_priceversion"),
     "visit_id": _id("servicing_visit"),
+    "work_id": _id("accounts_longwork"),
     "contracts/number": _column("billing_contract", "number"),
     "customers/code": _column("accounts_customer", "code", "code LIKE '%%C1'"),
     "documents/number": _column("billing_document", "number", "kind = 'invoice'"),
