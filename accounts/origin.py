@@ -67,5 +67,6 @@ def acting(kind: str, actor_id: UUID | None, operator_id: UUID) -> None:
 
 
 def trying(attempt: int) -> None:
-    """Say which time the job at hand is tried, once its row is read."""
-    _origin.set(replace(current(), attempt=attempt))
+    """Say which time the job at hand is tried, once its row is read; outside of any work it is nobody's."""
+    if _origin.get() is not None:
+        _origin.set(replace(current(), attempt=attempt))

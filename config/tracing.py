@@ -25,6 +25,8 @@ ENDPOINT = ("OTEL_EXPORTER_OTLP_ENDPOINT", "OTEL_EXPORTER_OTLP_TRACES_ENDPOINT")
 ALIASES = ("default", "system")
 _VALUES = re.compile(r"'(?:[^']|'')*'|\b\d+(?:\.\d+)?\b")
 _MOST_SQL = 2_000
+# The words of a fault may quote somebody; the line of the log has them.
+_WORDLESS = {"record_exception": False, "set_status_on_exception": False}
 
 
 class Tracing:
@@ -52,7 +54,7 @@ class Span:
         self._span.set_attribute("http.response.status_code", status)
         self._note_origin()
         if status >= 500:  # noqa: PLR2004
-            self._fail(str(status))
+            self.fail(str(status))
 
     def ended(self, outcome: str) -> None:
         if self._span is None:
@@ -60,7 +62,7 @@ class Span:
         self._span.set_attribute("wickround.outcome", outcome)
         self._note_origin()
         if outcome == "failed":
-            self._fail(outcome)
+            self.fail(outcome)
 
     def _note_origin(self) -> None:
         now = origin.current()
@@ -68,7 +70,8 @@ class Span:
             if value := getattr(now, name):
                 self._span.set_attribute(f"wickround.{name}", value if name == "attempt" else str(value))
 
-    def _fail(self, kind: str) -> None:
+    def fail(self, kind: str) -> None:
+        """Say that it went wrong, and by a word of ours how."""
         from opentelemetry.trace import StatusCode  # noqa: PLC0415
 
         self._span.set_attribute("error.type", kind)
@@ -111,7 +114,7 @@ def of_request(request: HttpRequest) -> Iterator[Span]:
     said = {"http.request.method": request.method or "", "url.scheme": request.scheme or ""}
     with (
         Tracing.tracer.start_as_current_span(
-            request.method or "", kind=SpanKind.SERVER, attributes=said
+            request.method or "", kind=SpanKind.SERVER, attributes=said, **_WORDLESS
         ) as span,
         _statements(),
     ):
@@ -135,8 +138,7 @@ def of_task(name: str, headers: Mapping[str, str]) -> Iterator[Span]:
             kind=SpanKind.CONSUMER,
             attributes=said,
             links=[Link(sender)] if sender.is_valid else [],
-            # The line of the log has the fault; its words may quote somebody.
-            record_exception=False,
+            **_WORDLESS,
         ) as span,
         _statements(),
     ):
@@ -175,9 +177,13 @@ def _statement(
     verb = (text.split(None, 1) or ["SQL"])[0].upper()
     said = {"db.system.name": "postgresql", "db.operation.name": verb, "db.query.text": text}
     with Tracing.tracer.start_as_current_span(
-        verb, kind=SpanKind.CLIENT, attributes=said, record_exception=False
-    ):
-        return execute(sql, params, many, context)
+        verb, kind=SpanKind.CLIENT, attributes=said, **_WORDLESS
+    ) as span:
+        try:
+            return execute(sql, params, many, context)
+        except Exception as fault:
+            Span(span).fail(type(fault).__name__)
+            raise
 
 
 def without_values(sql: str) -> str:

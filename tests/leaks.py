@@ -123,7 +123,8 @@ def log_to(path: Path) -> logging.Handler:
     said: dict[str, Any] = settings.LOGGING
     configured = DictConfigurator(said)
     handler = logging.FileHandler(path)
-    handler.setFormatter(configured.configure_formatter(said["formatters"]["line"]))
+    form = said["handlers"]["stderr"]["formatter"]
+    handler.setFormatter(configured.configure_formatter(dict(said["formatters"][form])))
     for name in said["handlers"]["stderr"]["filters"]:
         handler.addFilter(configured.configure_filter(dict(said["filters"][name])))
     logging.getLogger().addHandler(handler)
