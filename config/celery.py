@@ -75,7 +75,7 @@ app.conf.update(
     task_acks_on_failure_or_timeout=True,  # the row decides on a retry, not the broker
     worker_prefetch_multiplier=1,
     worker_concurrency=2,
-    worker_pool="prefork",
+    worker_pool="config.pool:Pool",  # prefork, see there
     worker_max_tasks_per_child=500,
     worker_max_memory_per_child=300_000,
     task_soft_time_limit=50,
