@@ -19,7 +19,8 @@ CARRY_OUT_IMPORT = "servicing.tasks.carry_out_import"
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """``word``: how the API names it. ``page``: the name of the address of the page that it was asked on. ``phases``: words of what it is at, by their keys.
+    """``word``: how the API names it. ``page``: the name of the address of the page that it was asked on. ``phases``: words of what it is at, by their keys; that of
+    the first chunk is empty.
 
     ``about`` says in the language of the moment what a piece of work of the kind is about.
     """
@@ -48,7 +49,7 @@ KINDS: dict[str, Kind] = {
         page="month",
         about=_month_of,
         phases={
-            "reading": N_("The log is being read."),
+            "": N_("The log is being read."),
             "rating": N_("The work is being priced."),
             "storing": N_("The documents are being issued. This last step is done whole or not at all."),
         },
@@ -60,7 +61,7 @@ KINDS: dict[str, Kind] = {
         page="month",
         about=_month_of,
         phases={
-            "reading": N_("The log is being read."),
+            "": N_("The log is being read."),
             "rating": N_("The work is being priced."),
             "storing": N_("The documents are being tried out."),
         },
