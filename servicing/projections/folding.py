@@ -74,7 +74,7 @@ def _known(events: Sequence[FoldEvent], first_position: int) -> Known:
         event_ids=[event.event_id for event in events],
         unit_ids={event.subject_id for event in events if event.subject_kind == "unit"},
         station_ids={payload.station_id for payload in payloads if hasattr(payload, "station_id")},
-        cartridge_ids={payload.cartridge_id for payload in payloads if hasattr(payload, "cartridge_id")},
+        cartridge_ids={one for payload in payloads if (one := getattr(payload, "cartridge_id", None))},
         visit_ids=_visits_of(events),
     )
 
