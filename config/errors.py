@@ -38,8 +38,8 @@ from config.problems import MEDIA_TYPE, PROBLEM_TYPES, document
 log = logging.getLogger(__name__)
 
 API = "/api/"
-# The largest file that a page takes has 5 MB; then there is the form around it.
-MOST_BODY = 6 * 1024 * 1024
+# The largest file that a page takes has 20 MB; then there is the form around it.
+MOST_BODY = 21 * 1024 * 1024
 
 _DRF_CODES: tuple[tuple[type[exceptions.APIException], str], ...] = (
     (exceptions.ParseError, "malformed-json"),

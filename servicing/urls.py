@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from servicing.api import entries, events, field, figures, fits, history, photos, seals, texts, units
+from servicing.api import (
+    entries,
+    events,
+    field,
+    figures,
+    fits,
+    history,
+    imports,
+    photos,
+    seals,
+    texts,
+    units,
+)
 
 urlpatterns = [
     path("service-events", events.ServiceEvents.as_view(), name="api-service-events"),
@@ -41,6 +53,14 @@ urlpatterns = [
     path("personal-texts/<uuid:text_id>", texts.PersonalTextDoor.as_view(), name="api-personal-text"),
     path("photos", photos.Photos.as_view(), name="api-photos"),
     path("photos/<uuid:photo_id>", photos.PhotoDoor.as_view(), name="api-photo"),
+    path("imports", imports.Imports.as_view(), name="api-imports"),
+    path("imports/<uuid:import_id>", imports.ImportDoor.as_view(), name="api-import"),
+    path(
+        "imports/<uuid:import_id>/carry-out",
+        imports.ImportCarryingOut.as_view(),
+        name="api-import-carry-out",
+    ),
+    path("imports/<uuid:import_id>/left-out", imports.ImportLeftOut.as_view(), name="api-import-left-out"),
     path("reports", field.Reports.as_view(), name="api-reports"),
     path("findings", field.Findings.as_view(), name="api-findings"),
     path("alerts", field.Alerts.as_view(), name="api-alerts"),

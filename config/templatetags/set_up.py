@@ -69,7 +69,7 @@ WORDS: tuple[tuple[str, str, Permission, set[str]], ...] = (
     (N_("Audit"), "audit", Permission.AUDIT_READ, set()),
     (N_("Failed work"), "quarantine", Permission.OPERATOR_MANAGE, {"give-up-job", "give-up-kind"}),
     (N_("Rules"), "service-rules", Permission.OPERATOR_MANAGE, set()),
-    (N_("Import"), "import", Permission.FLEET_MANAGE, {"import-rows"}),
+    (N_("Import"), "import", Permission.FLEET_MANAGE, {"import-rows", "import-one", "import-one-rows"}),
     (
         N_("Operator"),
         "operator",

@@ -110,6 +110,7 @@ def judge_import(*, actor: Actor, kind: str, content: bytes) -> Judged:
 
 def judge_table(*, actor: Actor, kind: str, table: Table) -> Judged:
     """What would be made of a file that was read already."""
+    require(actor, permission_for(kind))
     return Judged(kind, table, judge_rows(actor=actor, kind=kind, rows=table.rows, seen=Seen()))
 
 

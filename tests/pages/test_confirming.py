@@ -67,7 +67,7 @@ DAILY = {
     "bank-return", "bank-set-aside", "begin", "begin-standstill", "billing-email", "billing-profile", "call-off-visit",
     "change-contact", "change-liquid", "close-report", "contract-notice", "contract-sites", "contract-terms", "correct",
     "crew-set-up", "customer", "end-agreement", "end-contract-site", "end-order", "end-standstill", "follow-agreement",
-    "import", "import-left-out", "import-rows", "index-figure", "install-unit", "move-unit", "move-visit", "new-contract",
+    "import", "import-left-out", "import-one-rows", "import-rows", "index-figure", "install-unit", "move-unit", "move-visit", "new-contract", "open-unit",
     "new-customer", "new-price-item", "new-site", "number-series", "operator", "plan-round", "plan-visit", "preview-month",
     "print-labels", "receive-report", "record-payment", "refund-credit", "refund-payment", "release-allocation",
     "remove-contact", "remove-safety-sheet", "resume-crew", "return-payment", "royalty-terms", "send-again",

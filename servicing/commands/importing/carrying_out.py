@@ -23,21 +23,21 @@ from servicing.commands.importing.judging import UNITS, opening_of, said_of
 from servicing.commands.importing.looking import (
     FIRST_LEFT_OUT,
     FIRST_NEW,
+    add_told,
     judge_part,
     nothing_told,
     put_left_out,
-    told_of,
 )
 from servicing.commands.opening import record_openings
 
 if TYPE_CHECKING:
-    from accounts.models import LongWork
+    from accounts.jobs.long import LongWork
 
 AT_ONCE = 100
 
 
-def begin_import(*, actor: Actor, look_id: UUID, only_if_all_good: bool = False) -> LongWork:
-    """Owe the import of a file that was looked at; one that is at hand already is given.
+def begin_import(*, actor: Actor, look_id: UUID, only_if_all_good: bool = False) -> UUID:
+    """Owe the import of a file that was looked at. Gives the work's id; of one that is at hand already, that one's.
 
     ``only_if_all_good``: nothing is stored when any row is wrong. Conflict while the look is going on, or when it did not
     come to an end; NotFound when it is not there.
@@ -53,12 +53,13 @@ def begin_import(*, actor: Actor, look_id: UUID, only_if_all_good: bool = False)
         # NotFound when its rows are kept no longer.
         long.file_of(look, 1)
         asked = {"look": str(look.id), "kind": look.asked["kind"], "name": look.asked["name"]}
-        return long.begin(
+        work = long.begin(
             kind=CARRY_OUT_IMPORT,
             ref=str(look.id),
             asked={**asked, "only_if_all_good": only_if_all_good},
             actor=actor,
         )
+        return work.id
 
 
 def run_import(operator_id: UUID, job_id: UUID) -> bool:
@@ -79,7 +80,7 @@ def _judge(actor: Actor, work: LongWork, look: LongWork) -> Step:
     lines = judge_part(actor, work, of=look, part=part)
     fresh = [line for line in lines if line.fate is Fate.NEW]
     long.put_file(work, FIRST_NEW + part, long.PART, importing.packing.lines_packed(fresh))
-    result = told_of(before, lines)
+    result = add_told(work, before, lines)
     is_over = part == look.result["parts"]
     cursor = {"phase": "storing"} if is_over else {"phase": "judging", "part": part + 1}
     done = work.done + len(lines)
@@ -144,7 +145,7 @@ def _with_late(work: LongWork, part: int, late: list[Line]) -> dict[str, Any]:
     """With those that somebody put up, or hung another in their place, since they were judged."""
     kept = importing.packing.lines_of(_left_out_of(work, part))
     put_left_out(work, part, [*kept, *late])
-    result = told_of(work.result, late)
+    result = add_told(work, work.result, late)
     return {**result, "counts": {**result["counts"], "new": result["counts"]["new"] - len(late)}}
 
 

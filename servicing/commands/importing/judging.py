@@ -33,6 +33,7 @@ _IN_THE_LOG = {"opened", "installed"}
 
 def judge_table(*, actor: Actor, kind: str, table: Table) -> Judged:
     """What would be made of a file that was read already; nothing is stored."""
+    _ask(actor, kind)
     return Judged(kind, table, judge_rows(actor=actor, kind=kind, rows=table.rows, seen=Seen()))
 
 
@@ -42,13 +43,18 @@ def judge_rows(*, actor: Actor, kind: str, rows: Sequence[Row], seen: Seen) -> l
     A new line of a unit has in its values ``unit_id``, ``is_new`` when the unit itself is to be made, and, where it hangs,
     ``station_id`` and ``FACTS`` as far as they are known.
     """
-    if kind == UNITS:
-        require(actor, Permission.EVENTS_RECORD)
+    _ask(actor, kind)
     lines = rows_of_fleet.judge_rows(actor=actor, kind=kind, rows=rows, seen=seen)
     if kind == UNITS:
         with tenancy.reading(actor):
             _judge_units([line for line in lines if line.fate is not Fate.WRONG])
     return lines
+
+
+def _ask(actor: Actor, kind: str) -> None:
+    require(actor, rows_of_fleet.permission_for(kind))
+    if kind == UNITS:
+        require(actor, Permission.EVENTS_RECORD)
 
 
 def opening_of(values: Mapping[str, Any]) -> Opening:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
@@ -18,9 +19,10 @@ from accounts.queries import work as works
 from fleet.commands import importing
 from fleet.commands.importing import Fate, Line, Row, Seen
 from servicing.commands.importing.judging import UNITS, judge_rows
+from servicing.queries import imports
 
 if TYPE_CHECKING:
-    from accounts.models import LongWork
+    from accounts.jobs.long import LongWork
 
 PART_ROWS = 5_000
 SHOWN_WRONG, SHOWN_NEW = 200, 20
@@ -30,8 +32,8 @@ ROWS, LEFT_OUT = "rows", "left-out"
 FIRST_LEFT_OUT, SEEN, FIRST_NEW = 1_000, 2_000, 3_000
 
 
-def begin_look(*, actor: Actor, kind: str, content: bytes, name: str) -> LongWork:
-    """Owe the look at a file of up to 100,000 rows and 20 MB; the same file being looked at already, that look is given.
+def begin_look(*, actor: Actor, kind: str, content: bytes, name: str) -> UUID:
+    """Owe the look at a file of up to 100,000 rows and 20 MB. Gives its id; of the same file at hand already, that one's.
 
     ``name`` is what the file is called, for people. What is wrong with the file as a whole is said when the look has ended.
     """
@@ -42,13 +44,14 @@ def begin_look(*, actor: Actor, kind: str, content: bytes, name: str) -> LongWor
     digest = hashlib.sha256(content).hexdigest()
     asked = {"kind": kind, "name": name[:MOST_NAME]}
     with tenancy.writing(actor):
-        return long.begin(
+        work = long.begin(
             kind=LOOK_AT_IMPORT,
             ref=f"{kind}/{digest[:16]}",
             asked=asked,
             actor=actor,
             files=[(asked["name"], content)],
         )
+        return work.id
 
 
 def refuse_size(content: bytes) -> None:
@@ -88,13 +91,13 @@ def _read(actor: Actor, work: LongWork) -> Step:
 
 def nothing_told() -> dict[str, Any]:
     """What is told of lines before any was judged."""
-    return {"counts": dict.fromkeys(map(str, Fate), 0), "shown_wrong": [], "shown_new": []}
+    return {"counts": dict.fromkeys(map(str, Fate), 0)}
 
 
 def _judge_part(actor: Actor, work: LongWork) -> Step:
     part = work.cursor["part"]
     lines = judge_part(actor, work, of=work, part=part)
-    result = told_of(work.result, lines)
+    result = add_told(work, work.result, lines)
     done = work.done + len(lines)
     is_last = part == result["parts"]
     return Step(
@@ -123,16 +126,18 @@ def put_left_out(work: LongWork, part: int, lines: Sequence[Line]) -> None:
         long.put_file(work, FIRST_LEFT_OUT + part, LEFT_OUT, importing.packing.lines_packed(lines))
 
 
-def told_of(result: dict[str, Any], lines: Sequence[Line]) -> dict[str, Any]:
-    """What is told of a file, with these lines added."""
+def add_told(work: LongWork, result: dict[str, Any], lines: Sequence[Line]) -> dict[str, Any]:
+    """The result with these lines counted; the first of them that are wrong or new are put aside, to be shown."""
     counts = dict(result["counts"])
-    shown: dict[Fate, list[Any]] = {Fate.WRONG: [*result["shown_wrong"]], Fate.NEW: [*result["shown_new"]]}
-    most = {Fate.WRONG: SHOWN_WRONG, Fate.NEW: SHOWN_NEW}
+    shown = {name: list(rows) for name, rows in imports.shown_rows(work).items()}
+    most = {str(Fate.WRONG): SHOWN_WRONG, str(Fate.NEW): SHOWN_NEW}
     for line in lines:
-        counts[str(line.fate)] += 1
-        if line.fate in shown and len(shown[line.fate]) < most[line.fate]:
-            shown[line.fate].append([line.line, says(line, result["columns"]), line.wrong])
-    return {**result, "counts": counts, "shown_wrong": shown[Fate.WRONG], "shown_new": shown[Fate.NEW]}
+        fate = str(line.fate)
+        counts[fate] += 1
+        if len(shown.get(fate, ())) < most.get(fate, 0):
+            shown.setdefault(fate, []).append([line.line, says(line, result["columns"]), line.wrong])
+    long.put_file(work, imports.SHOWN, "shown", json.dumps(shown).encode())
+    return {**result, "counts": counts}
 
 
 def left_out_file(*, actor: Actor, work_id: UUID) -> tuple[str, str]:
@@ -140,6 +145,7 @@ def left_out_file(*, actor: Actor, work_id: UUID) -> tuple[str, str]:
 
     NotFound when it is not there, or when its rows are kept no longer.
     """
+    require(actor, Permission.FLEET_MANAGE)
     with tenancy.reading(actor):
         work = works.get_work(actor, work_id)
         if work.kind not in {LOOK_AT_IMPORT, CARRY_OUT_IMPORT}:
