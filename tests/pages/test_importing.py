@@ -86,5 +86,5 @@ def test_templates_have_the_names_of_the_columns(north: Cast) -> None:
     assert file.content.decode("utf-8-sig").startswith("code,customer,name,kind,zone,")
     assert visitor.get(address(north, "/invoices.csv")).status_code == 404
     page = text_of(visitor.get(address(north)))
-    assert "Up to 5,000 rows." in page
+    assert "Up to 100,000 rows." in page
     assert signed_in(north, Role.VIEWER).get(address(north)).status_code == 403

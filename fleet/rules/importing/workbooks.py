@@ -50,6 +50,7 @@ LAST_LINE = 1_048_576  # a sheet has no more
 _MOST_NUMBER = 10**15
 _BLOCK = 1024 * 1024
 _MERGED = re.compile(rb"<(?:\w+:)?mergeCell\s[^>]*?ref=[\"']([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})[\"']")
+_DEFINITION = re.compile(rb"<!DOCTYPE|<!ENTITY|\A(?:\xff\xfe|\xfe\xff)")
 # Longer than what is looked for, so that none is cut in two between blocks.
 _OVERLAP = 256
 # Characters that XML 1.0 has no way to write.
@@ -112,16 +113,24 @@ def _refuse_dangers(content: bytes) -> None:
                 raise too_large(
                     _("This workbook is too large when it is unpacked. Send it in parts, or as CSV.")
                 )
-        for entry in entries:
-            if entry.filename.endswith((".xml", ".rels")):
-                with archive.open(entry) as part:
-                    _refuse_definitions(part.read(_BLOCK))
+        for name in sizes:
+            if name.endswith((".xml", ".rels")):
+                _refuse_definitions(archive, name)
 
 
-def _refuse_definitions(start: bytes) -> None:
+def _refuse_definitions(archive: zipfile.ZipFile, name: str) -> None:
     """Parts are in UTF-8 and define no entities of their own (ECMA-376 part 2: no DTD). The reader refuses them later too."""
-    if b"<!DOCTYPE" in start or b"<!ENTITY" in start or start.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if any(found for found in _found_in(archive, name, _DEFINITION)):
         raise unreadable(_("This workbook has parts that no table needs. Save it anew as XLSX, or as CSV."))
+
+
+def _found_in(archive: zipfile.ZipFile, name: str, wanted: re.Pattern[bytes]) -> Iterator[re.Match[bytes]]:
+    """Where a part has something, read a block at a time."""
+    with archive.open(name) as part:
+        kept = b""
+        while block := part.read(_BLOCK):
+            yield from wanted.finditer(kept + block)
+            kept = block[-_OVERLAP:]
 
 
 def _chosen(book: Any, kind: str) -> tuple[Any, list[str]]:
@@ -150,16 +159,12 @@ def _chosen(book: Any, kind: str) -> tuple[Any, list[str]]:
 def _refuse_merged(content: bytes, sheet: Any) -> None:
     """What a merged cell says of its other rows is anybody's guess."""
     path = sheet._worksheet_path  # noqa: SLF001 - a sheet that is only read does not tell of merged cells
-    with zipfile.ZipFile(io.BytesIO(content)) as archive, archive.open(path.lstrip("/")) as part:
-        kept = b""
-        while block := part.read(_BLOCK):
-            found = _MERGED.search(kept + block)
-            if found:
-                cells = found[1].decode()
-                raise unreadable(
-                    _("The cells {cells} are merged. Undo that, so that each row says its own.", cells=cells)
-                )
-            kept = block[-_OVERLAP:]
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        for found in _found_in(archive, path.lstrip("/"), _MERGED):
+            cells = found[1].decode()
+            raise unreadable(
+                _("The cells {cells} are merged. Undo that, so that each row says its own.", cells=cells)
+            )
 
 
 def _lines(sheet: Any) -> Iterator[tuple[int, tuple[Any, ...]]]:
