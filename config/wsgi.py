@@ -4,7 +4,7 @@ import os
 from django.core.exceptions import ImproperlyConfigured
 from django.core.wsgi import get_wsgi_application
 
-from config import starting
+from config import starting, tracing
 from config.logs import HideLinks
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
@@ -22,3 +22,4 @@ logging.getLogger("gunicorn.access").addFilter(HideLinks())
 
 application = starting.Guarded(get_wsgi_application())
 starting.refuse()
+tracing.start("web")

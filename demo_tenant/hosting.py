@@ -89,6 +89,8 @@ def _settings(folder: Path) -> dict[str, str]:
         "WICKROUND_HTTPS": "no",
         "WICKROUND_ALLOWED_HOSTS": "127.0.0.1,localhost",
         "WICKROUND_LOG_LEVEL": os.environ.get("WICKROUND_LOG_LEVEL", "WARNING"),
+        # Read along in a terminal.
+        "WICKROUND_LOG_FORMAT": os.environ.get("WICKROUND_LOG_FORMAT", "line"),
         "WICKROUND_NOTICE": NOTICE,
         "WICKROUND_EMAIL_FOLDER": str(folder / "mails"),
     }
