@@ -108,10 +108,10 @@ def counted(
 
     for kind, name, original in before:
         setattr(kind, name, statement(original))
-    psycopg.Connection.commit = lambda connection: steps.at_commit(connection, commit)  # type: ignore[method-assign]
+    psycopg.Connection.commit = lambda connection: steps.at_commit(connection, commit)  # type: ignore[assignment, method-assign]
     try:
         yield steps
     finally:
         for kind, name, original in before:
             setattr(kind, name, original)
-        psycopg.Connection.commit = commit  # type: ignore[assignment, method-assign]
+        psycopg.Connection.commit = commit  # type: ignore[method-assign]
