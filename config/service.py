@@ -20,15 +20,16 @@ from redis.backoff import NoBackoff
 from redis.retry import Retry
 
 from accounts import clock, tenancy
-from accounts.jobs import Sign, signs
+from accounts.jobs import RELAY, TICK, Sign, signs
 from accounts.permissions import system_actor
 from accounts.queries import service
 from accounts.queries.service import AtHand, Owed, Server, Swept
 from billing.queries import lag as feed
 from billing.queries.lag import Untold
 from config.supervisor import QUEUES
-from servicing.queries import lag
+from servicing.queries import lag, rebuilds
 from servicing.queries.lag import Behind, LiveVersion
+from servicing.queries.rebuilds import Rebuilding
 
 # Whoever asks sooner gets the last answer: it costs some statements an operator.
 KEPT_SECONDS = 5
@@ -82,7 +83,10 @@ class Queues:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """``at`` by the one clock; ``seconds``: how long it took to find out. None: that server does not answer."""
+    """``at`` by the one clock; ``seconds``: how long it took to find out. None: that server does not answer.
+
+    ``signs``: of the parts that work all the time. ``rebuild``: the last rebuild of everything, if one was begun lately.
+    """
 
     at: datetime
     seconds: float
@@ -92,6 +96,7 @@ class State:
     kinds: list[OfKind] = field(default_factory=list)
     signs: list[Sign] = field(default_factory=list)
     live: LiveVersion | None = None
+    rebuild: Rebuilding | None = None
 
 
 class _Kept:
@@ -118,7 +123,8 @@ def found() -> State:
         told |= {
             "server": service.server(),
             "kinds": _by_kind(owed),
-            "signs": signs(),
+            "signs": [one for one in signs() if one.name in {TICK, RELAY} or one.nodename],
+            "rebuild": rebuilds.rebuilding(),
             "live": lag.live_version(),
             "operators": _operators(owed),
         }

@@ -20,11 +20,18 @@ from accounts.phrases import number
 from accounts.queries.second_factor import PROVEN
 from config import service as found
 from config.service import OfOperator, State
+from servicing.queries.rebuilds import BROKEN, CANCELLED, DONE, RUNNING
 
 REFRESH_SECONDS = 15
 # From here on somebody should look: each of these is done within seconds, or each minute, where all is well.
 LATE_SECONDS = {"due": 300, "sweep": 300, "sign": 180, "fold": 60}
 MOST_SHOWN = 50
+_REBUILD = {
+    RUNNING: N_("is going on"),
+    BROKEN: N_("broke off"),
+    CANCELLED: N_("was cancelled"),
+    DONE: N_("is done"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +76,7 @@ def service(request: HttpRequest) -> HttpResponse:
             "work": [
                 (one.slug, work, ago(state.at, work.asked_at)) for one in operators for work in one.work
             ],
+            "rebuild_word": _(_REBUILD[state.rebuild.state]) if state.rebuild else "",
             "versions": {**found.versions(), **_servers(state)},
             "zone": settings.TIME_ZONE,
         },
@@ -91,6 +99,15 @@ def troubles_of(state: State) -> list[Trouble]:
     ]
     if not state.signs:
         said.append(Trouble(_("No part has given a sign of life yet. Start beat and the workers."), "parts"))
+    if state.rebuild is not None and state.rebuild.state == BROKEN:
+        said.append(
+            Trouble(
+                _(
+                    "The rebuild of the derived tables broke off; they are as they were. Go on with manage.py rebuild --resume."
+                ),
+                "rebuild",
+            )
+        )
     waiting = [one for one in state.kinds if _age(state.at, one.due_since) > LATE_SECONDS["due"]]
     said += [
         Trouble(

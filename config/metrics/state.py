@@ -158,6 +158,16 @@ def _parts(state: State) -> Families:
         ["part"],
         [((one.name,), one.age_seconds) for one in state.signs],
     )
+    if state.rebuild is not None:
+        yield _gauge(
+            "rebuild_operators",
+            "Of the last rebuild of the derived tables, in which state it is: operators done, and in all.",
+            ["state", "of"],
+            [
+                ((state.rebuild.state, "done"), float(state.rebuild.done)),
+                ((state.rebuild.state, "all"), float(state.rebuild.of)),
+            ],
+        )
     oldest: defaultdict[str, float] = defaultdict(float)
     for one in state.operators:
         for work in one.work:

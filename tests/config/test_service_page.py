@@ -13,6 +13,7 @@ from accounts.jobs import Sign
 from accounts.models import Job, User
 from accounts.permissions import Role
 from config import service, service_page
+from servicing.queries.rebuilds import REBUILD
 from tests.cast import _user
 from tests.pages.test_support import looking
 from tests.pages.visitors import Visitor, signed_in, text_of
@@ -81,6 +82,24 @@ def test_it_speaks_german(north, helper):
     assert "Was ansteht" in said
     assert "Betreiber" in said
     assert "What is owed" not in said
+
+
+def test_it_shows_how_far_a_rebuild_is_and_that_one_broke_off(helper, monkeypatch):
+    told = {"version": 7, "started_at": clock.now().isoformat(), "done": 3, "of": 12, "events": 4_500}
+    try:
+        jobs.beat(REBUILD, state="running", doing="3 of 12 operators", **told)
+        said = text_of(looking(helper).get("/service/"))
+        assert "Version 7 is going on: 3 of 12 operators, 4,500 events folded." in said
+        # A rebuild is no part that works all the time: the signs of one that ended long ago are not late.
+        assert "rebuild did nothing" not in said
+
+        jobs.beat(REBUILD, state="broken", doing="", **told)
+        monkeypatch.setattr(service._Kept, "state", None)
+        said = text_of(looking(helper).get("/service/"))
+        assert "Version 7 broke off: 3 of 12 operators" in said
+        assert "Go on with manage.py rebuild --resume." in said
+    finally:
+        jobs.forget_signs(older_than=timedelta(seconds=-1))
 
 
 def test_a_server_that_is_away_is_said_first(helper, monkeypatch):
