@@ -27,7 +27,7 @@ from tests.benchmarks.scale.sweeper import Sweeper
 from tests.benchmarks.scale.world import ZONES, World, make_world, night, use, work_a_day
 
 ROUNDS = 4
-RATIO, FLAT, IDLE, MOST_MIB = 5, 1.25, 0.1, 1_024
+RATIO, FLAT, IDLE, MOST_MIB = 5, 1.25, 0.25, 1_024
 SMALL, IDLE_MINUTES = 10_000, 3
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import time
 from collections.abc import Sequence
@@ -52,6 +53,9 @@ def _work(end: Any) -> None:
     from config.celery import app
     from tests.benchmarks.scale.world import use
 
+    logging.getLogger("wickround.tasks").setLevel(
+        logging.WARNING
+    )  # a line a job is not for a benchmark's reader
     app.loader.import_default_modules()
     task, at = app.tasks["servicing.tasks.sweep"], ""
     try:

@@ -75,6 +75,7 @@ SELECT o, zone, n, pg_temp.made(o, 'site', n) AS id, 1 + units / 1000 AS crews,
     date '{first}' - 4 + mod(n * 7 + n / {month}, {month})::int
         - CASE WHEN mod(n, 45) = 7 THEN {month} ELSE 0 END AS due_on
 FROM bench_operator, generate_series(1, (units + {a_site} - 1) / {a_site}) n;
+ANALYZE bench_site;
 INSERT INTO accounts_site (operator_id, id, customer_id, code, name, kind, address, area, zone, hardness_mg_per_l, dust,
     crew_id, latitude, longitude)
 SELECT o, id, pg_temp.made(o, 'customer', 1), 'S' || n, 'Weir Hall ' || n,
@@ -95,6 +96,7 @@ SELECT s.o, s.zone, s.id AS site, s.kind, s.due_on, u.n, pg_temp.made(s.o, 'unit
 FROM bench_operator b
 CROSS JOIN LATERAL generate_series(1, b.units) AS u (n)
 JOIN bench_site s ON s.o = b.o AND s.n = (u.n - 1) / {a_site} + 1;
+ANALYZE bench_unit;
 INSERT INTO fleet_unit (operator_id, id, code, unit_model_id, printed_at)
 SELECT o, id, lpad(n::text, 9, '0'), pg_temp.made(o, 'model', 1), timestamptz '2024-12-01' FROM bench_unit;
 INSERT INTO servicing_unitstate (operator_id, unit_id, site_id, status, last_exchange_at, history)
@@ -173,9 +175,8 @@ def make_world(servers: embedded.Servers, name: str, units: int, template: str) 
             )
             for statement in fill(kinds=KINDS).split(";\n"):
                 cursor.execute(statement)
-            operators = dict(
-                cursor.execute("SELECT o, units FROM bench_operator ORDER BY units, j").fetchall()
-            )
+            cursor.execute("SELECT o, units FROM bench_operator ORDER BY units, j")
+            operators: dict[UUID, int] = dict(cursor.fetchall())
         superuser.execute("VACUUM ANALYZE")
         superuser.execute("CHECKPOINT")
     print(
