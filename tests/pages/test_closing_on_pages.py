@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
+import psycopg
 import pytest
 from django.db import connection
 
 from accounts import jobs, tenancy
+from accounts.jobs import long
+from accounts.models import LongWork
 from accounts.permissions import Role
 from billing.commands import month_jobs, parties, prices
 from billing.commands.prices import NewPriceItem
 from billing.pages import closing as page
 from billing.queries import closes
 from billing.queries import month_jobs as going
+from config.embedded import Servers
 from tests.billing.books import APRIL, close, list_prices, numbers, on
 from tests.cast import Cast
 from tests.pages.visitors import Visitor, signed_in, text_of
@@ -109,6 +115,13 @@ def many(busy: Cast, monkeypatch: pytest.MonkeyPatch) -> Cast:
     return busy
 
 
+def last_work(cast: Cast) -> LongWork:
+    with cast.reading():
+        found = LongWork.objects.order_by("-asked_at", "-id").first()
+    assert found is not None
+    return found
+
+
 def worker_does(cast: Cast, kind: str, run: Any) -> bool:
     with tenancy.reading(cast.owner):
         job = jobs.last_owed(kind)
@@ -138,16 +151,62 @@ def test_a_large_month_is_closed_by_the_worker_while_the_page_looks_again(many: 
         assert last.closed_by == many.actors[Role.BOOKKEEPER].id
 
 
-def test_the_bar_shows_how_far_the_worker_is(many: Cast) -> None:
+@contextmanager
+def at_work(servers: Servers, name: str) -> Iterator[None]:
+    """A worker's session, by the name that it gives itself while a chunk lasts."""
+    with psycopg.connect(servers.database_url, application_name=name):
+        yield
+
+
+def test_the_bar_shows_how_far_the_worker_is(many: Cast, servers: Servers) -> None:
     visitor = signed_in(many, Role.BOOKKEEPER)
     visitor.submit(f"{month_of(many)}/close", month="2026-04")
-    going.tell_progress(going.CLOSE, many.operator.id, APRIL, 3, 8)
-    try:
+    asked = last_work(many)
+    with at_work(servers, f"{long.session_prefix(asked.id)}3/8"):
         shown = visitor.get(month_of(many))
-    finally:
-        going.forget_progress()
+        alone = visitor.get(f"/{many.operator.slug}/work/{asked.id}")
     assert '<progress id="progress" max="8" value="3">' in shown.content.decode()
     assert "3 of 8 steps are done." in text_of(shown)
+    assert "April 2026 is being closed." in text_of(shown)
+    assert "It is being done. Close of a month: April 2026" in text_of(alone)
+    assert '<progress id="progress" max="8" value="3">' in alone.content.decode()
+
+
+def test_a_close_that_goes_on_is_cancelled_on_its_page_and_nothing_is_left(many: Cast) -> None:
+    visitor = signed_in(many, Role.BOOKKEEPER)
+    visitor.submit(f"{month_of(many)}/close", month="2026-04")
+    work = f"/{many.operator.slug}/work/{last_work(many).id}"
+    month_jobs.run_close(many.operator.id, last_work(many).job_id, seconds=0)
+    assert "The work is being priced. 0 of 2 steps are done." in text_of(visitor.get(work))
+    cancelled = visitor.submit(f"{work}/cancel")
+    assert cancelled["Location"] == work
+    assert "It was cancelled. Close of a month: April 2026" in text_of(visitor.get(work))
+    assert numbers(many) == []
+    assert "April 2026 is being closed." not in text_of(visitor.get(month_of(many)))
+    # Cancelled twice is as once; what is done can't be.
+    assert visitor.submit(f"{work}/cancel").status_code == 302
+    visitor.submit(f"{month_of(many)}/close", month="2026-04")
+    assert worker_does(many, month_jobs.CLOSE, month_jobs.run_close)
+    late = visitor.submit(f"/{many.operator.slug}/work/{last_work(many).id}/cancel")
+    assert late.status_code == 409
+    assert "It had ended before." in text_of(late)
+    assert numbers(many) == ["INV-000001"]
+
+
+def test_the_list_of_long_work_shows_what_one_may_ask_for(many: Cast) -> None:
+    page = f"/{many.operator.slug}/work/"
+    keeper = signed_in(many, Role.BOOKKEEPER)
+    assert "No long work is going on." in text_of(keeper.get(page))
+    keeper.submit(f"{month_of(many)}/preview", month="2026-04")
+    going_on = keeper.get(page)
+    assert "1 piece of long work is going on." in text_of(going_on)
+    assert "Try-out of a month: April 2026" in text_of(going_on)
+    assert '<meta http-equiv="refresh"' in going_on.content.decode()
+    # A dispatcher closes no months.
+    assert "Try-out" not in text_of(signed_in(many, Role.DISPATCHER).get(page))
+    one = f"{page}{last_work(many).id}"
+    assert signed_in(many, Role.DISPATCHER).get(one).status_code == 404
+    assert signed_in(many, Role.VIEWER).get(page).status_code == 403
 
 
 def test_a_refusal_of_the_worker_is_told_on_the_page_and_can_be_tried_again(many: Cast, later: Any) -> None:
@@ -162,13 +221,17 @@ def test_a_refusal_of_the_worker_is_told_on_the_page_and_can_be_tried_again(many
     assert "1 document over 87.50 EUR" in text_of(visitor.get(f"{month_of(many)}?month=2026-04"))
 
 
-def test_nobody_sees_the_progress_of_a_rival(many: Cast, south: Cast) -> None:
-    going.tell_progress(going.CLOSE, south.operator.id, APRIL, 3, 8)
-    try:
-        with many.reading():
-            assert going.last(going.CLOSE) is None
-    finally:
-        going.forget_progress()
+def test_nobody_sees_the_work_of_a_rival(many: Cast, south: Cast, servers: Servers) -> None:
+    list_prices(south)
+    month_jobs.owe_close(actor=south.owner, month=APRIL)
+    theirs = last_work(south)
+    with at_work(servers, f"{long.session_prefix(theirs.id)}3/8"), many.reading():
+        assert going.last(going.CLOSE) is None
+    visitor = signed_in(many, Role.OWNER)
+    page = f"/{many.operator.slug}/work/{theirs.id}"
+    assert visitor.get(page).status_code == 404
+    assert visitor.submit(f"{page}/cancel").status_code == 404
+    assert last_work(south).cancel_asked_at is None
     with connection.cursor() as cursor:
         cursor.execute("SHOW application_name")
         assert cursor.fetchone() == ("",)

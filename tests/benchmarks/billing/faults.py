@@ -28,6 +28,7 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
     with psycopg.connect(servers.superuser_url, autocommit=True) as superuser:
         yield _two_workers(superuser, sites)
         yield _killed(superuser, sites)
+        yield _killed_in_chunks(superuser, sites)
 
 
 def _two_workers(superuser: psycopg.Connection[Any], sites: int) -> dict[str, Any]:
@@ -83,6 +84,44 @@ def _killed(superuser: psycopg.Connection[Any], sites: int) -> dict[str, Any]:
         "ok": not again.refused
         and figures["closes"] == 1
         and sum(left) == 0
+        and figures["sound"]
+        and figures["same_bytes"],
+        "rounds": len(KILLED_AT),
+        "n": sites,
+    }
+
+
+def _killed_in_chunks(superuser: psycopg.Connection[Any], sites: int) -> dict[str, Any]:
+    """A worker's close, ended at the same shares: whoever comes next goes on, and what was rated is not rated again."""
+    operator_id = uuid4()
+    make_world(superuser, operator_id, sites)
+    wanted = ended(started(operator_id, "undo")).digest
+    left, at = [], []
+    for share in KILLED_AT:
+        at.append(killed_after(started(operator_id, "chunks"), share))
+        _wait_for_the_server(superuser)
+        stored = _stored(superuser, operator_id)
+        left.append(stored["closes"] + stored["documents"] + stored["charges"])
+    _say(f"ended at {at}; going on to the end")
+    again = ended(started(operator_id, "chunks"))
+    figures = {
+        "ended_at": at,
+        "rows_left_behind": sum(left),
+        **_stored(superuser, operator_id),
+        "same_bytes": _digest(operator_id) == wanted,
+    }
+    went_on = all(later["began"] > 0 for later in at[1:])
+    return {
+        "name": "billing.killed_in_chunks",
+        "value": sum(left),
+        "unit": "rows left by a close in chunks ended by signal 9",
+        "against": "none, and the bytes of a close alone when others have gone on with it",
+        "figures": figures,
+        "target": 0,
+        "ok": not again.refused
+        and figures["closes"] == 1
+        and sum(left) == 0
+        and went_on
         and figures["sound"]
         and figures["same_bytes"],
         "rounds": len(KILLED_AT),

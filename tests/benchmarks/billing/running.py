@@ -36,14 +36,19 @@ def ended(process: subprocess.Popen[str]) -> Closed:
 
 
 def killed_after(process: subprocess.Popen[str], share: float) -> dict[str, Any]:
-    """Reads its lines until so much of its parts is done, ends it by signal 9, and gives the line it was at."""
+    """Reads its lines until so much of its parts is done, ends it by signal 9, and gives the line it was at.
+
+    ``began``: what was done when it took the work up.
+    """
     assert process.stdout is not None
+    began: int | None = None
     for line in process.stdout:
         said: dict[str, Any] = json.loads(line)
         if "parts" not in said:
             break
-        if said["done"] >= share * said["parts"]:
+        began = said["done"] if began is None else began
+        if said["parts"] and said["done"] >= share * said["parts"]:
             process.send_signal(signal.SIGKILL)
             process.communicate()
-            return {**said, "signal": -process.returncode}
+            return {**said, "began": began, "signal": -process.returncode}
     raise AssertionError("It had ended before it could be ended.")
