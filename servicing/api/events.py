@@ -49,7 +49,9 @@ class EventSent(serializers.Serializer[Any]):
     device_sequence = serializers.IntegerField(
         min_value=1, required=False, help_text="Phones only, and always: one more for each event."
     )
-    type = serializers.ChoiceField(list(EventType))
+    type = serializers.ChoiceField(
+        list(EventType), help_text="Of these unit.opened is taken only from whoever may manage the fleet."
+    )
     schema_version = serializers.IntegerField(min_value=1, default=1)
     subject = SubjectShown()
     occurred_at = serializers.DateTimeField(help_text="With its offset from UTC.")

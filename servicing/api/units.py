@@ -174,6 +174,16 @@ class OpenFault(serializers.Serializer[Any]):
 
 class UnitHistoryShown(serializers.Serializer[Any]):
     installed_at = serializers.DateTimeField(allow_null=True)
+    opened_at = serializers.DateTimeField(
+        allow_null=True,
+        help_text=(
+            "When a unit that hung before its operator began came into the log; null of one that was installed here. Times "
+            "before it stand for days."
+        ),
+    )
+    said_installed_on = serializers.DateField(
+        allow_null=True, help_text="When such a unit is said to have been put up; null where nobody knew."
+    )
     withdrawn_at = serializers.DateTimeField(allow_null=True)
     cartridge_id = serializers.UUIDField(allow_null=True)
     charge_ml = serializers.IntegerField(allow_null=True)

@@ -169,14 +169,9 @@ def _problems(drafts: Sequence[_Draft], known: Mapping[UUID, str]) -> list[tuple
             found.append((_WRONG_ID[known[one.event_id]](),))
             continue
         problems = [*_own_problems(one), *facts.problems(one.said)]
-        if taken.setdefault(one.said.station_id, one.said.unit_id) != one.said.unit_id:
-            problems.append(
-                Problem(
-                    "/station_id",
-                    "taken",
-                    _("Another unit of the same list hangs there. One unit hangs at one station."),
-                )
-            )
+        if not problems and taken.setdefault(one.said.station_id, one.said.unit_id) != one.said.unit_id:
+            said = _("Another unit of the same list hangs there. One unit hangs at one station.")
+            problems.append(Problem("/station_id", "taken", said))
         found.append(tuple(problems))
     return found
 

@@ -36,6 +36,7 @@ NEEDS: dict[str, Needs] = {
     "round": lambda w: {"crew_id": w.cast.crew.id, "day": "2026-06-15"},
     "unit": lambda w: {"code": w.cast.units[1].code},
     "move-unit": lambda w: {"code": w.cast.unit.code},
+    "open-unit": lambda w: {"code": w.cast.unit.code},
     "withdraw-unit": lambda w: {"code": w.cast.unit.code},
     "correct": lambda w: {"code": w.cast.unit.code, "event_id": w.event},
     "lot": lambda _: {"lot": "L-1"},

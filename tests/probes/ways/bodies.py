@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import Any
 from uuid import uuid4
 
+from accounts import clock
 from config.schema.view import document
 from tests.api.calls import PLACES, Setting
 from tests.probes import places
@@ -213,11 +214,21 @@ def foreign_events(ground: Ground, caller: Caller) -> Iterator[Probe]:
     ids, cast = ground.south.ids, ground.full.cast
     payload = {
         "unit.installed": {"station_id": "station_id", "cartridge_id": "cartridge_id"},
+        "unit.opened": {"station_id": "station_id", "cartridge_id": "cartridge_id"},
         "cartridge.exchanged": {"cartridge_id": "cartridge_id"},
         "visit.made": {"site_id": "site_id", "crew_id": "crew_id"},
     }
     good = {
         "unit.installed": cast.installed(cast.units[2], station=2),
+        "unit.opened": cast.event(
+            "unit.opened",
+            cast.units[2],
+            None,
+            station_id=cast.stations[2].id,
+            as_of=clock.now().date(),
+            charge_ml=280,
+            cartridge_id=cast.cartridge.id,
+        ),
         "cartridge.exchanged": cast.exchanged(),
         "visit.made": cast.event(
             "visit.made", uuid4(), None, site_id=cast.site.id, outcome="served", crew_id=cast.crew.id
