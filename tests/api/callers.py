@@ -21,7 +21,7 @@ from accounts.doors import RowsView
 from accounts.jobs import Job, enqueue
 from accounts.jobs.long import LongWork
 from accounts.permissions import PROGRAM_SCOPES, Role
-from accounts.tenancy import writing
+from accounts.tenancy import reading, writing
 from billing.commands.bank_files import BankFile, assign_entry, import_bank_file
 from billing.commands.crediting import credit_document
 from billing.commands.month_jobs import owe_preview
@@ -35,6 +35,7 @@ from billing.rules.crediting import CreditedLine
 from billing.rules.royalty import Basis, Tier
 from servicing.commands.entries import set_code
 from servicing.commands.forecasts import refit
+from servicing.commands.importing import begin_look, run_look
 from servicing.commands.office import begin_standstill
 from servicing.commands.personal import file_text
 from servicing.commands.photos import add_photo
@@ -192,6 +193,7 @@ def live(cast: Cast) -> dict[str, UUID | str]:
             actor=cast.dispatcher, site_id=cast.site.id, label="Key box", code="Quarz 7731 Nord"
         ).id,
         "event_id": UUID(install["id"]),
+        "import_id": looked_at(cast),
         "job_id": failed(cast, 3)[0],
         "work_id": owed(cast).id,
         "photo_id": photographed(cast),
@@ -218,6 +220,16 @@ def failed(cast: Cast, jobs: int = 1) -> list[UUID]:
             job.update(attempts=5, quarantined_at=clock.now(), last_error="There are no rules yet.")
             made.append(job.get().id)
     return made
+
+
+def looked_at(cast: Cast) -> UUID:
+    """A file of rows that was sent and looked at, one of them wrong; nothing of it is imported yet."""
+    rows = "code,name,country\nC61,Weir Office,DE\nC62,,DE\n"
+    look_id = begin_look(actor=cast.owner, kind="customers", content=rows.encode(), name="customers.csv")
+    with reading(cast.owner):
+        job_id = LongWork.objects.get(id=look_id).job_id
+    run_look(cast.operator.id, job_id)
+    return look_id
 
 
 def owed(cast: Cast, month: date = JUNE) -> LongWork:

@@ -123,6 +123,8 @@ BODIES: dict[str, Body] = {
     },
     "keep_personal_text": lambda s: {"who": "A caretaker", "said": "It smells on the ground floor"},
     "keep_photo": lambda s: _jpeg(),
+    "send_import": lambda s: b"code,name,country\nC63,Sluice House,DE\n",
+    "carry_out_import": lambda s: {"only_if_all_good": False},
     "acknowledge_alert": lambda s: None,
     "give_up_failed_job": lambda s: None,
     "replay_failed_job": lambda s: None,
@@ -247,6 +249,7 @@ BY_PHONE = {"show_entry_code"}
 # What an address can't be asked without, besides its places.
 QUERIES: dict[str, Callable[[Setting], dict[str, str]]] = {
     "get_month_checklist": lambda s: MONTH,
+    "send_import": lambda s: {"kind": "customers", "name": "customers.csv"},
     "keep_photo": lambda s: {
         "id": str(uuid4()),
         "unit": s.ids["unit_id"],
@@ -255,6 +258,8 @@ QUERIES: dict[str, Callable[[Setting], dict[str, str]]] = {
 }
 # At another time than that of the tests.
 LATER = {"state_royalty_month": datetime(2026, 7, 3, 9, tzinfo=UTC)}
+# What a body that is a file is, where it is no XML.
+FILES = {"keep_photo": "image/jpeg", "send_import": "text/csv"}
 # Rows of a call's own, where the usual one has done its part.
 PLACES: dict[str, Callable[[Setting], dict[str, str]]] = {
     "give_up_failed_job": lambda s: {"job_id": str(failed(s.cast)[0])},
@@ -352,6 +357,6 @@ def call(setting: Setting, name: str, path: str, method: str) -> Call:
         address += "?" + "&".join(f"{key}={value}" for key, value in query.items())
     sender = getattr(api, method)
     if isinstance(body, bytes):
-        kind = "image/jpeg" if body.startswith(b"\xff\xd8") else "application/xml"
+        kind = FILES.get(name, "application/xml")
         return Call(name, path, method, body, sender(address, body, content_type=kind))
     return Call(name, path, method, body, sender(address, body, content_type="application/json"))

@@ -220,7 +220,7 @@ NAMED_IN_BODIES = (
 )
 WITH_CUSTOMER = {"api-purchase-orders", "api-sites"}
 NAMES_NOTHING = {
-    "api-bank-file-previews", "api-bank-files", "api-crews", "api-customers", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes",
+    "api-bank-file-previews", "api-bank-files", "api-crews", "api-customers", "api-imports", "api-index-figures", "api-legal-entities", "api-liquids", "api-month-closes",
     "api-month-previews", "api-number-series", "api-personal-texts", "api-photos",
     "api-price-items", "api-royalty-statements", "api-royalty-terms", "api-sendings", "api-service-events",
     "api-service-rules", "api-tax-rates", "api-unit-models", "api-webhook-endpoints",

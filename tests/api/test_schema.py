@@ -18,6 +18,7 @@ from tests.api.callers import Api, api_routes, phone_of, signed_in, view_of
 # Addresses whose answer is a file, by its media type: what is in it is no business of a JSON schema.
 FILES = {
     "/api/v1/accounting/export.csv": "text/csv",
+    "/api/v1/imports/{import_id}/left-out": "text/csv",
     "/api/v1/journal.csv": "text/csv",
     "/api/v1/photos/{photo_id}": "image/jpeg",
 }

@@ -48,9 +48,11 @@ QUESTIONS: dict[str, str] = {
     "entry_id": _id("billing_bankentry", "credit"),
     "event_id": _EVENT.format("unit.installed"),
     "grant_id": _id("accounts_supportgrant"),
+    "import_id": _id("accounts_longwork", "kind LIKE '%%look_at_import'"),
     "job_id": _id("accounts_job", "quarantined_at IS NOT NULL AND given_up_at IS NULL"),
     "link_id": _id("servicing_recordlink"),
     "liquid_id": _id("fleet_liquid"),
+    "look_id": _id("accounts_longwork", "kind LIKE '%%look_at_import'"),
     "member_id": _id("accounts_member", "role = 'dispatcher'"),
     "note_id": _id("servicing_sitenote"),
     "order_id": _id("billing_purchaseorder"),
@@ -91,6 +93,7 @@ OF_ROUTES: dict[tuple[str, str], str] = {
     ("end-standstill", "event_id"): _column("servicing_standstill", "event_id"),
     ("undo-standstill", "event_id"): _column("servicing_standstill", "event_id"),
     ("record-told", "event_id"): _column("servicing_report", "event_id"),
+    ("import-one-left-out", "work_id"): _id("accounts_longwork", "kind LIKE '%%look_at_import'"),
     ("refund-credit", "number"): _column("billing_document", "number", "kind = 'credit_note'"),
 }
 # Words that are everybody's: there is no rival's one of them.
