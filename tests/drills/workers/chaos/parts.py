@@ -22,6 +22,7 @@ from config.embedded import postgres, valkey
 from config.embedded.binaries import find_programs
 from config.embedded.home import make_home
 from config.launch import spawn
+from tests.drills.workers.chaos.processes import children_of, free_port
 
 PAUSE_SECONDS = 0.2
 READY_SECONDS = 90
@@ -169,23 +170,6 @@ class Machine:
             assert time.monotonic() < deadline, "The product does not start."
             self.look()
             time.sleep(0.1)
-
-
-def children_of(pid: int) -> list[int]:
-    found = []
-    for entry in Path("/proc").iterdir():
-        if entry.name.isdigit():
-            with suppress(OSError):
-                # After the name, which stands in brackets and may hold anything: state, parent (proc_pid_stat(5)).
-                if int((entry / "stat").read_text().rpartition(")")[2].split()[1]) == pid:
-                    found.append(int(entry.name))
-    return found
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind((supervisor.HOST, 0))
-        return int(probe.getsockname()[1])
 
 
 def _listens(port: int) -> bool:
