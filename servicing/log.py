@@ -16,6 +16,7 @@ from uuid import UUID
 
 import orjson
 import psycopg
+from django.conf import settings
 from django.db import DEFAULT_DB_ALIAS, connection, connections
 from psycopg.adapt import Buffer, Loader
 from psycopg.pq import Format
@@ -260,7 +261,7 @@ class _PreparedCursor(psycopg.Cursor[Any]):
         """For a statement that each connection sends again and again: parsed and planned once."""
         # Django turns preparing off (None); this turns it on for nothing that does not ask for it.
         self.connection.prepare_threshold = 2**31
-        return super().execute(query, params, prepare=True, binary=True)
+        return super().execute(query, params, prepare=not settings.POOLED, binary=True)
 
 
 @contextmanager

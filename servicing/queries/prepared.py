@@ -8,6 +8,7 @@ from uuid import UUID
 
 import orjson
 import psycopg
+from django.conf import settings
 from django.db import connection
 from psycopg.adapt import Buffer, Loader
 from psycopg.pq import Format
@@ -17,7 +18,7 @@ _NEVER_BY_ITSELF = 2**31
 
 class _PreparedCursor(psycopg.Cursor[Any]):
     def execute(self, query: Any, params: Any = None, **_: Any) -> Any:
-        return super().execute(query, params, prepare=True, binary=True)
+        return super().execute(query, params, prepare=not settings.POOLED, binary=True)
 
 
 class _JsonLoader(Loader):
