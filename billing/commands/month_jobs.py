@@ -52,12 +52,12 @@ def _owe(actor: Actor, kind: str, month: date, asked: dict[str, Any]) -> long.Lo
         return long.begin(kind=kind, ref=month_jobs.ref_of(month), asked=asked, actor=actor)
 
 
-def run_close(operator_id: UUID, job_id: UUID, *, seconds: float = long.SECONDS) -> bool:
+def run_close(operator_id: UUID, job_id: UUID, *, seconds: int = long.SECONDS) -> bool:
     """A message's share of a close: see ``long.run``."""
     return long.run(operator_id, job_id, chunk=_Share(is_preview=False).chunk, seconds=seconds)
 
 
-def run_preview(operator_id: UUID, job_id: UUID, *, seconds: float = long.SECONDS) -> bool:
+def run_preview(operator_id: UUID, job_id: UUID, *, seconds: int = long.SECONDS) -> bool:
     """A message's share of a try-out: see ``long.run``."""
     return long.run(operator_id, job_id, chunk=_Share(is_preview=True).chunk, seconds=seconds)
 

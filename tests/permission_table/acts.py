@@ -225,6 +225,8 @@ WITHOUT = {
     "accounts.commands.trying.problems_of_agreements": "tries what an import would store, and undoes it; the import asks",
     "accounts.commands.trying.problems_of_customers": "the same",
     "accounts.commands.trying.problems_of_sites": "the same",
+    "billing.commands.closing.stored": "the end of a close, in its transaction; whoever begins it asks",
+    "billing.commands.previewing.kept": "the end of a try-out, likewise",
     "billing.commands.previewing.preview_in_scope": "what the nightly job reckons; the door's own command asks",
     "servicing.commands.envelopes.read_event": "reads one event of an upload, which asked",
     "servicing.commands.importing.looking.judge_part": "a part of long work, which asks as the whole did",
