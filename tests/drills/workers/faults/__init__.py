@@ -21,6 +21,7 @@ from tests.api.callers import live, signed_in
 from tests.api.calls import LATER, Setting
 from tests.cast import NOON, new_cast
 from tests.drills.workers.faults.breaking import How
+from tests.drills.workers.faults.pages import page_paths
 from tests.drills.workers.faults.paths import api_paths, warm, worker_paths
 from tests.drills.workers.faults.stored import Tables
 from tests.drills.workers.faults.trying import Trial, Tried
@@ -59,7 +60,7 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
         setting = Setting(cast, signed_in(cast), {name: str(value) for name, value in live(cast).items()})
         tables = Tables(superuser)
         warm(setting)
-        for name, path in chain(api_paths(setting, document()), worker_paths(cast)):
+        for name, path in chain(page_paths(cast), api_paths(setting, document()), worker_paths(cast)):
             if full or name in SHORT:
                 with clock.playing(LATER.get(name, clock.now())):
                     tried.append(_tried(Trial(tables, path), draw, 1.0 if full else SHORT[name]))
