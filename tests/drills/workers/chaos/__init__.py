@@ -95,6 +95,7 @@ def _played(
     from tests.drills.workers.chaos.rounds import Size, play
 
     for seed in seeds:
+        _say(f"seed {seed}: a storm over all parts")
         came = play(machine, receiver, folder, seed, Size(*least))
         wrong = {name: came.judged[name] for name in WRONG if came.judged[name]}
         drained = "never" if came.drained is None else f"{came.drained:.1f} s"

@@ -5,6 +5,7 @@ What each means to send it writes down before, and what was acknowledged after, 
 
 from __future__ import annotations
 
+import http.client
 import json
 import os
 import random
@@ -28,7 +29,7 @@ BATCH = (40, 100)
 OFFLINE = (1, 3)  # batches that pile up before a phone is online again
 TIMEOUT_SECONDS = 20
 TYPES = ("level.read",) * 5 + ("reservoir.cleaned", "wick.washed", "cartridge.exchanged")
-FAULTS = (urllib.error.URLError, ConnectionError, TimeoutError, OSError, ValueError)
+FAULTS = (OSError, http.client.HTTPException, ValueError)  # half an answer is none
 
 
 @dataclass
