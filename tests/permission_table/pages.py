@@ -213,6 +213,7 @@ PAGES = {
     "sites/<str:code>/stations/<uuid:station_id>": "GET POST fleet:manage",
     "sites/<str:code>/install": "GET POST events:record",
     "units/<str:code>/move": "GET POST events:record",
+    "units/<str:code>/opening": "GET POST fleet:manage",
     "units/<str:code>/withdraw": "GET POST events:record",
 }
 
