@@ -53,6 +53,7 @@ WORK = {
     "reservoir.cleaned": N_("cleaning of a reservoir"),
     "unit.installed": N_("installation"),
     "unit.moved": N_("move of a unit"),
+    "unit.opened": N_("opening state of a unit"),
     "unit.withdrawn": N_("withdrawal of a unit"),
     "visit.made": N_("visit"),
     "visit.not_admitted": N_("visit not admitted"),
