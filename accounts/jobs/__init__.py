@@ -19,7 +19,7 @@ from accounts.jobs.claiming import (
     owe_everyone,
     put_aside,
 )
-from accounts.jobs.doing import finish_like, perform, plainly
+from accounts.jobs.doing import begin_attempt, finish_like, perform, plainly
 from accounts.jobs.owing import (
     ALERTS_TURNED,
     DUE_REFRESH,
@@ -50,6 +50,7 @@ __all__ = [
     "Job",
     "Sign",
     "beat",
+    "begin_attempt",
     "claim_due",
     "depth",
     "enqueue",

@@ -84,22 +84,26 @@ WITH RECURSIVE owed AS (
     FROM owed LEFT JOIN flying USING (operator_id, kind) CROSS JOIN LATERAL (
         SELECT id, run_at FROM accounts_job
         WHERE {_OPEN} AND operator_id = owed.operator_id AND kind = owed.kind AND run_at <= %(now)s
-          AND attempts < %(most)s AND (lease_until IS NULL OR lease_until < %(now)s)
+          AND (attempts < %(most)s OR begun_at IS NULL) AND (lease_until IS NULL OR lease_until < %(now)s)
         ORDER BY run_at, id LIMIT greatest(%(in_flight)s - coalesce(flying.jobs, 0), 0)
     ) job
 ), queued AS (
     SELECT due.id, due.turn, due.run_at, coalesce(queue, %(default)s) AS queue,
         row_number() OVER (PARTITION BY coalesce(queue, %(default)s) ORDER BY turn, run_at, id) AS place
     FROM due LEFT JOIN queue_of USING (kind)
-), chosen AS (
-    SELECT job.id, queued.turn, job.run_at FROM queued LEFT JOIN room USING (queue) JOIN accounts_job job USING (id)
+), picked AS MATERIALIZED (
+    SELECT queued.id, queued.turn FROM queued LEFT JOIN room USING (queue)
     WHERE queued.place <= coalesce(room.jobs, %(in_queue)s)
-      AND job.done_at IS NULL AND job.quarantined_at IS NULL AND job.given_up_at IS NULL
+    ORDER BY queued.turn, queued.run_at, queued.id LIMIT 2 * %(limit)s
+), chosen AS (
+    SELECT job.id, picked.turn, job.run_at FROM picked JOIN accounts_job job USING (id)
+    WHERE job.done_at IS NULL AND job.quarantined_at IS NULL AND job.given_up_at IS NULL
       AND (job.lease_until IS NULL OR job.lease_until < %(now)s)
-    ORDER BY queued.turn, job.run_at, job.id LIMIT %(limit)s
+    ORDER BY picked.turn, job.run_at, job.id LIMIT %(limit)s
     FOR UPDATE OF job SKIP LOCKED
 ), claimed AS (
-    UPDATE accounts_job SET attempts = attempts + 1, lease_until = %(now)s + make_interval(secs => %(lease)s)
+    UPDATE accounts_job SET attempts = CASE WHEN attempts < 2 OR begun_at IS NOT NULL THEN attempts + 1 ELSE attempts END,
+        begun_at = NULL, lease_until = %(now)s + make_interval(secs => %(lease)s)
     FROM chosen WHERE accounts_job.id = chosen.id
     RETURNING accounts_job.id, accounts_job.operator_id, accounts_job.kind, chosen.turn, chosen.run_at
 )
@@ -112,10 +116,15 @@ def claim_due(
 ) -> list[Claimed]:
     """Lease what is due, the operators in turn. The attempt counts at the claim, so a job that ends its worker ends too.
 
+    Only a lease in which no worker began with it is no attempt, from the second one on: its message was lost, or waited too
+    long. So a slow worker puts nothing aside.
+
     ``queues``: which kinds go to which queue, the others to the default one; each gets no deeper than ``most_in_queue``.
     Without it no depth is looked at.
     """
     with tenancy.across_operators(), connections["system"].cursor() as cursor:
+        # The planner takes what is owed for evenly spread, and would read all of a backlog to join a few rows of it.
+        cursor.execute("SET LOCAL enable_seqscan = off")
         cursor.execute(
             _CLAIM_SQL,
             {
@@ -160,6 +169,7 @@ def put_aside() -> list[Hopeless]:
         cursor.execute(
             f"UPDATE accounts_job SET quarantined_at = %s, lease_until = NULL WHERE id IN ("
             f"SELECT id FROM accounts_job WHERE {_OPEN} AND lease_until < %s AND attempts >= %s "
+            "AND begun_at IS NOT NULL "
             "ORDER BY id FOR UPDATE SKIP LOCKED) RETURNING id, operator_id, kind, attempts, last_error",
             [now, now, MOST_ATTEMPTS],
         )

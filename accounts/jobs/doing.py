@@ -12,6 +12,7 @@ from accounts.models import Job
 from accounts.permissions import Actor, system_actor
 
 MOST_FINISHED = 1_000
+SECOND = 2
 
 log = logging.getLogger(__name__)
 
@@ -24,14 +25,19 @@ def perform(operator_id: UUID, job_id: UUID, effect: Callable[[Actor, Job], None
     """
     actor = system_actor(operator_id)
     try:
-        with tenancy.writing(actor, lock_timeout_ms=0):
-            open_ones = Job.objects.select_for_update(skip_locked=True).filter(done_at=None, given_up_at=None)
-            job = open_ones.filter(id=job_id).first()
-            if job is None:
-                return False
-            origin.trying(job.attempts)
-            effect(actor, job)
-            Job.objects.filter(id=job_id).update(done_at=clock.now(), lease_until=None, quarantined_at=None)
+        while True:
+            with tenancy.writing(actor, lock_timeout_ms=0):
+                job = _locked(job_id)
+                if job is None:
+                    return False
+                if begin_attempt(job):
+                    continue
+                origin.trying(job.attempts)
+                effect(actor, job)
+                Job.objects.filter(id=job_id).update(
+                    done_at=clock.now(), lease_until=None, quarantined_at=None
+                )
+                return True
     except Exception as fault:
         if isinstance(fault, Refusal):
             log.warning("job_refused operator=%s job=%s code=%s", operator_id, job_id, fault.code)
@@ -41,6 +47,23 @@ def perform(operator_id: UUID, job_id: UUID, effect: Callable[[Actor, Job], None
             # The lease stays: the next attempt waits for it, which is the pause between attempts.
             Job.objects.filter(id=job_id).update(last_error=plainly(fault))
         raise
+
+
+def _locked(job_id: UUID) -> Job | None:
+    """None for what is done, given up, or being done by another worker."""
+    open_ones = Job.objects.select_for_update(skip_locked=True).filter(done_at=None, given_up_at=None)
+    job: Job | None = open_ones.filter(id=job_id).first()
+    return job
+
+
+def begin_attempt(job: Job) -> bool:
+    """Note that a worker begins with a job, in a transaction to be stored before anything of it is done: the attempt counts.
+
+    False when there is nothing to note: the first attempt counts anyway, so what goes well at once is written once.
+    """
+    if job.attempts < SECOND or job.begun_at is not None:
+        return False
+    Job.objects.filter(id=job.id).update(begun_at=clock.now())
     return True
 
 
@@ -55,7 +78,7 @@ def finish_like(job: Job) -> None:
     To be called before the effect reads, in its transaction. What another worker is at is let be.
     """
     others = Job.objects.select_for_update(skip_locked=True).filter(
-        kind=job.kind, done_at=None, given_up_at=None, run_at__lte=clock.now()
+        kind=job.kind, done_at=None, given_up_at=None
     )
     ids = list(others.exclude(id=job.id).values_list("id", flat=True)[:MOST_FINISHED])
     Job.objects.filter(id__in=ids).update(done_at=clock.now(), lease_until=None, quarantined_at=None)

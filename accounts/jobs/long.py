@@ -187,6 +187,8 @@ def _do_chunk(actor: Actor | None, job_id: UUID, chunk: Chunk, until: float) -> 
     job = Job.objects.select_for_update(skip_locked=True).filter(id=job_id, done_at=None).first()
     if job is None:
         return False
+    if jobs.begin_attempt(job):
+        return True
     work = LongWork.objects.get(id=UUID(job.ref))
     if work.ended_at is not None:
         _done(job_id)

@@ -80,6 +80,11 @@ class Migration(migrations.Migration):
         ),
         migrations.AddField(
             model_name="job",
+            name="begun_at",
+            field=models.DateTimeField(null=True),
+        ),
+        migrations.AddField(
+            model_name="job",
             name="given_up_at",
             field=models.DateTimeField(null=True),
         ),

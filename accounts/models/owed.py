@@ -19,6 +19,8 @@ class Job(OperatorOwned):
     attempts = models.PositiveSmallIntegerField(default=0)
     done_at = models.DateTimeField(null=True)
     last_error = models.TextField(blank=True)
+    # Set by a worker at its second attempt and later ones: what waited in a queue until its lease ended was not tried.
+    begun_at = models.DateTimeField(null=True)
     # Set by the sweeper when every attempt was in vain; a replay takes it back.
     quarantined_at = models.DateTimeField(null=True)
     # Set, with who said so, when a person decided that it need not be done after all.

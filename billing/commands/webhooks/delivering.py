@@ -16,7 +16,7 @@ from django.db.models.functions import Greatest
 
 from accounts import clock, tenancy
 from accounts.ids import uuid7
-from accounts.jobs import Job
+from accounts.jobs import Job, begin_attempt
 from accounts.permissions import system_actor
 from billing.commands.webhooks import failing, owing, wire
 from billing.commands.webhooks.wire import Answer
@@ -62,9 +62,12 @@ def deliver(operator_id: UUID, job_id: UUID, *, send: Send = wire.post) -> bool:
 
 def _begin(job_id: UUID) -> _Attempt | None:
     """What to send, held for whoever asked first."""
-    job = Job.objects.select_for_update(skip_locked=True).filter(id=job_id, done_at=None).first()
+    job = Job.objects.select_for_update(skip_locked=True).filter(
+        id=job_id, done_at=None, given_up_at=None
+    ).first()
     if job is None:
         return None
+    begin_attempt(job)
     now = clock.now()
     delivery = webhooks.to_deliver(UUID(job.ref), now)
     if delivery is None or not _hold(delivery, now):

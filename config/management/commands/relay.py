@@ -17,6 +17,8 @@ from config import starting
 from config.celery import app
 
 PAUSE_SECONDS = 0.5
+# While there is something to send: so long do others gather.
+SHORT_PAUSE_SECONDS = 0.1
 LONGEST_PAUSE_SECONDS = 5.0
 TIDY_EVERY_SECONDS = 5.0
 SIGN_EVERY_SECONDS = 10.0
@@ -72,7 +74,7 @@ class Relay:
         except Exception as fault:  # noqa: BLE001 - whatever it is, what is owed is still owed
             return self._later(fault)
         self.pause_seconds = PAUSE_SECONDS
-        return 0.0 if sent else PAUSE_SECONDS
+        return SHORT_PAUSE_SECONDS if sent else PAUSE_SECONDS
 
     def send(self) -> int:
         close_old_connections()
