@@ -15,8 +15,10 @@ from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.commands import noticing
 from servicing.projections import alerts, due
+from servicing.projections.missed import open_missed
 from servicing.projections.pulse import beat, mark_swept
 from servicing.queries.pulse import pulse, swept
+from servicing.rules.missed import missed_days
 
 _ACKNOWLEDGE_SQL = """
 UPDATE servicing_alert a
@@ -70,7 +72,21 @@ def run_sweep(operator_id: UUID, job_id: UUID) -> bool:
 def _sweep_effect(actor: Actor, job: Job) -> None:
     days = _today()
     if not _is_swept(days):
+        _open_missed(days)
         sweep_alerts(days)
+
+
+def _open_missed(days: dict[str, date]) -> None:
+    """What was true only on days since the last sweep on which there was none: no alert is missing for want of a clock."""
+    _, swept_at = swept()
+    if swept_at is None:
+        return
+    missed = missed_days({zone: clock.local_date(swept_at, zone) for zone in days}, days)
+    if missed:
+        turn, opened = open_missed(missed)
+        if opened:
+            enqueue(kind=ALERTS_TURNED, dedup_key=f"turn/{turn}", ref=str(turn))
+            noticing.owe_turn(turn)
 
 
 def _is_swept(days: dict[str, date]) -> bool:
