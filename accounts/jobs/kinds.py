@@ -68,7 +68,7 @@ KINDS: dict[str, Kind] = {
     ),
     LOOK_AT_IMPORT: Kind(
         word="import_look",
-        title=N_("Look at a file to import"),
+        title=N_("Look through a file to import"),
         permission=Permission.FLEET_MANAGE,
         page="import",
         about=_file_of,
