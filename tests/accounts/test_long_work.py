@@ -128,7 +128,7 @@ def test_each_chunk_stores_how_far_it_is_and_the_next_begins_there(north: Cast) 
     assert seen == [(*who, {}), (*who, {"at": 1}), (*who, {"at": 2})]
     assert (row.outcome, row.said) == ("done", "")
     with north.reading():
-        keys = Job.objects.filter(kind=KIND).order_by("id").values_list("dedup_key", "done_at")
+        keys = Job.objects.filter(kind=KIND).order_by("dedup_key").values_list("dedup_key", "done_at")
         assert [(key, done_at is not None) for key, done_at in keys] == [
             (f"{one.id}/{number}", True) for number in range(3)
         ]
@@ -187,13 +187,22 @@ def test_others_at_work_are_no_refusal(north: Cast) -> None:
 
 
 def test_it_is_in_the_operators_words(north: Cast) -> None:
-    change_operator(actor=north.owner, values={"locale": "de-DE"})
+    said = {"name": north.operator.name, "legal_name": north.operator.legal_name, "measures": "metric"}
+    change_operator(actor=north.owner, locale="de-DE", **said)
+    one = begun(north)
+    with tenancy.writing(north.owner):
+        Member.objects.filter(id=north.dispatcher.id).update(role="viewer")
+    run(north, one, counting)
+    assert again(north, one).outcome == "refused"
+    assert again(north, one).said.startswith("Ihre Rolle")
+
+
+def test_who_was_deactivated_does_no_more(north: Cast) -> None:
     one = begun(north)
     with tenancy.writing(north.owner):
         Member.objects.filter(id=north.dispatcher.id).update(is_active=False)
     run(north, one, counting)
-    assert again(north, one).outcome == "refused"
-    assert again(north, one).said.startswith("Wer darum gebeten hat")
+    assert again(north, one).said.startswith("Who asked for this is no longer here")
 
 
 def test_whose_role_was_taken_does_no_more(north: Cast) -> None:

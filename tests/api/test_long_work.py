@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from typing import Any
 from uuid import uuid4
 
 import pytest
@@ -27,14 +28,13 @@ def busy(north: Cast) -> Cast:
     return north
 
 
-def sent(client: Api, path: str, prefer: str = "respond-async", **body: object) -> object:
+def sent(client: Api, path: str, prefer: str = "respond-async", **body: Any) -> Any:
     return client.send(path, BODY | body, headers={"prefer": prefer})
 
 
-def only_work(cast: Cast) -> LongWork:
+def only_work(cast: Cast) -> Any:
     with cast.reading():
-        found: LongWork = LongWork.objects.get()
-    return found
+        return LongWork.objects.get()
 
 
 def test_a_close_that_need_not_be_waited_for_is_done_by_a_worker(busy: Cast) -> None:
@@ -130,7 +130,7 @@ def test_who_may_follow_what(busy: Cast, south: Cast) -> None:
         assert theirs.read("work").json()["results"] == []
 
 
-def test_a_list_of_many_comes_page_by_page_the_newest_first(busy: Cast, later: object) -> None:
+def test_a_list_of_many_comes_page_by_page_the_newest_first(busy: Cast, later: Any) -> None:
     ids = []
     for _ in range(3):
         later(seconds=60)
@@ -143,7 +143,7 @@ def test_a_list_of_many_comes_page_by_page_the_newest_first(busy: Cast, later: o
     assert ([one["id"] for one in rest["results"]], rest["next"]) == (ids[:1], None)
 
 
-def newest(cast: Cast) -> LongWork:
+def newest(cast: Cast) -> Any:
     with cast.reading():
         found = LongWork.objects.order_by("-asked_at", "-id").first()
     assert found is not None
