@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, LiteralString
 
 import psycopg
 from psycopg import sql
@@ -36,18 +36,20 @@ class Stored:
 
 
 class Tables:
-    """Every table of the product but those of ``NO_EFFECT``."""
+    """Every table of the product but those of ``NO_EFFECT``; ``only`` some, when their names are given."""
 
-    def __init__(self, superuser: psycopg.Connection[Any]) -> None:
+    def __init__(self, superuser: psycopg.Connection[Any], only: Container[str] | None = None) -> None:
         self.superuser = superuser
-        self.columns = self._columns()
+        self.columns = {
+            table: columns for table, columns in self._columns().items() if only is None or table in only
+        }
+        self._guards = self._found_guards()
         self._read = sql.SQL(" UNION ALL ").join(
             sql.SQL("SELECT {}, ctid::text, to_jsonb(x)::text FROM {} x").format(
                 sql.Literal(table), sql.Identifier(table)
             )
             for table in self.columns
         )
-        self._let_go_of_guards()
 
     def now(self) -> Stored:
         """In one statement, so of one moment."""
@@ -61,8 +63,11 @@ class Tables:
         if now.rows == before.rows:
             return
         came, went = now.differences(before)
+        guards = [one for one in self._guards if any(row[0] == one[0] for row in (*came, *went))]
         with self.superuser.transaction():
             self.superuser.execute("SET LOCAL session_replication_role = replica")
+            # Those that stop even the owner stop whoever puts rows back.
+            self._alter(guards, "DISABLE TRIGGER")
             for table, places in _by_table(
                 (row, place) for row in came for place in now.places[row][: came[row]]
             ).items():
@@ -79,6 +84,7 @@ class Tables:
                     ).format(sql.Identifier(table), names),
                     [f"[{','.join(rows)}]"],
                 )
+            self._alter(guards, "ENABLE ALWAYS TRIGGER")
 
     def skip_numbers(self, count: int) -> None:
         """Move every sequence on, as work does that was not kept."""
@@ -97,13 +103,19 @@ class Tables:
         ).fetchall()
         return {name: columns for name, columns in found if name not in NO_EFFECT}
 
-    def _let_go_of_guards(self) -> None:
-        """Guards that stop even the owner stop whoever puts rows back; the product's own sessions stay guarded."""
-        guards = self.superuser.execute(
-            "SELECT tgrelid::regclass::text, tgname FROM pg_trigger WHERE tgenabled = 'A' AND NOT tgisinternal"
+    def _found_guards(self) -> list[tuple[str, str]]:
+        return self.superuser.execute(
+            "SELECT c.relname, t.tgname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+            "WHERE t.tgenabled = 'A' AND NOT t.tgisinternal AND c.relnamespace = 'public'::regnamespace"
         ).fetchall()
+
+    def _alter(self, guards: Iterable[tuple[str, str]], what: LiteralString) -> None:
         for table, name in guards:
-            self.superuser.execute(f'ALTER TABLE {table} ENABLE TRIGGER "{name}"')
+            self.superuser.execute(
+                sql.SQL("ALTER TABLE {} {} {}").format(
+                    sql.Identifier(table), sql.SQL(what), sql.Identifier(name)
+                )
+            )
 
 
 def _by_table(pairs: Iterable[tuple[Row, str]]) -> dict[str, list[str]]:
