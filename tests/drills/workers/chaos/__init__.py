@@ -101,7 +101,7 @@ def _played(
         drained = "never" if came.drained is None else f"{came.drained:.1f} s"
         _say(
             f"seed {seed}: {came.faults.total()} faults in {came.storm_seconds:.0f} s, {came.judged['events']} events, "
-            f"drained after {drained}, wrong: {wrong or 'nothing'}, put aside: {came.put_aside or 'nothing'}"
+            f"drained after {drained}, wrong: {wrong or 'nothing'}, put aside: {came.put_aside or 'nothing'}, refused: {came.refused or 'nothing'}"
         )
         yield came
 
@@ -125,6 +125,8 @@ def _figures(came: Sequence[Came]) -> dict[str, Any]:
         if None in drains
         else round(max(one for one in drains if one is not None), 1),
         "undone": sum(one.undone for one in came),
+        "refused": sum(len(one.refused) for one in came),
+        "still_waiting": sum(one.still_waiting for one in came),
         "put_aside": sum(len(one.put_aside) for one in came),
         "storm_seconds": round(sum(one.storm_seconds for one in came)),
     }
@@ -144,8 +146,7 @@ def _holds(figures: Mapping[str, Any], rounds: int, least: Sequence[int]) -> boo
         and figures["events"] >= rounds * least[1]
         and all(figures[name] > 0 for name in ("payments", "charges", "messages", "duplicates_absorbed"))
         and not any(figures[name] for name in WRONG)
-        and not figures["undone"]
-        and not figures["put_aside"]
+        and not any(figures[name] for name in ("undone", "refused", "still_waiting", "put_aside"))
         and drained is not None
         and drained <= MOST_DRAIN_SECONDS
         and lag is not None

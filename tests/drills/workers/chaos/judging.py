@@ -26,7 +26,7 @@ WRONG = (
     "lost_events", "duplicate_events", "unknown_events", "altered_events", "lost_payments", "duplicate_payments",
     "not_journalled_once", "duplicate_messages", "undelivered", "not_told", "closes_but_one", "lines_twice",
     "charges_without_line", "numbers_left_out", "not_charged_once", "charged_twice", "duplicate_alerts", "log_faults",
-    "events_behind", "folded_otherwise", "refused", "answered_otherwise",
+    "events_behind", "folded_otherwise", "answered_otherwise", "work_not_done",
 )  # fmt: skip
 UNDONE = (
     "SELECT count(*) FROM accounts_job WHERE done_at IS NULL AND given_up_at IS NULL AND run_at <= %s "
@@ -65,7 +65,6 @@ def judged(
         **_closed(superuser, cast),
         **_alerts(superuser, cast),
         **_derived(cast),
-        "refused": sum(len(one.tally.refused) for one in (*phones, books)),
         "answered_otherwise": books.repeated_otherwise,
     }
 
@@ -145,11 +144,11 @@ def _hints(superuser: Superuser, cast: Cast, journal: Journal, received: Iterabl
 
 
 def _closed(superuser: Superuser, cast: Cast) -> dict[str, int]:
-    """One close; each exchange of its month on one line of one document, numbers from 1 without a gap."""
+    """One close of May; each exchange of that month on one line of one document, numbers from 1 without a gap."""
     closes, charges, on_lines, lines, documents, highest, exchanged, charged = (
         superuser.execute(
             """
-        SELECT (SELECT count(*) FROM billing_periodclose WHERE operator_id = %(o)s),
+        SELECT (SELECT count(*) FROM billing_periodclose WHERE operator_id = %(o)s AND month = '2026-05-01'),
             (SELECT count(*) FROM billing_charge WHERE operator_id = %(o)s),
             (SELECT count(DISTINCT charge_id) FROM billing_documentline WHERE operator_id = %(o)s),
             (SELECT count(charge_id) FROM billing_documentline WHERE operator_id = %(o)s),
@@ -171,6 +170,11 @@ def _closed(superuser: Superuser, cast: Cast) -> dict[str, int]:
         "charges_without_line": charges - on_lines,
         "numbers_left_out": highest - documents,
         "not_charged_once": abs(exchanged - charged),
+        "work_not_done": _number(
+            superuser,
+            "SELECT count(*) FROM accounts_longwork WHERE operator_id = %s AND outcome <> 'done'",
+            [cast.operator.id],
+        ),
         "charged_twice": _number(
             superuser,
             "SELECT count(*) FROM (SELECT FROM billing_charge WHERE operator_id = %s AND event_id IS NOT NULL "

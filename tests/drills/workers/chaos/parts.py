@@ -144,10 +144,6 @@ class Machine:
                 time.sleep(0.1)
         self._home.leave(remove=True)
 
-    def last_lines(self, name: str, count: int = 30) -> str:
-        path = self.folder / f"{name}.log"
-        return "\n".join(path.read_text(errors="replace").splitlines()[-count:]) if path.exists() else ""
-
     def _runs(self) -> bool:
         return any(one.process is not None and one.process.poll() is None for one in self.kept.values())
 

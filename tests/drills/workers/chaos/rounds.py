@@ -7,7 +7,7 @@ import time
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from billing.commands import prices
 from billing.commands.prices import NewPriceItem
 from billing.commands.webhooks import endpoints
 from tests.api.callers import token_for
+from tests.billing.books import APRIL, close
 from tests.billing.receivers import Receiver
 from tests.cast import Cast, new_cast
 from tests.drills.workers.chaos import judging
@@ -55,6 +56,8 @@ class Came:
     storm_seconds: float = 0
     drained: float | None = None
     undone: int = 0
+    refused: list[str] = field(default_factory=list)
+    still_waiting: int = 0  # writers that never got their last answer
     put_aside: list[tuple[str, str, str]] = field(default_factory=list)
     unanswered: int = 0
     absorbed: int = 0
@@ -75,7 +78,7 @@ class Played:
 
 
 def play(machine: Machine, receiver: Receiver, folder: Path, seed: int, size: Size) -> Came:
-    """One round from its seed. Raises AssertionError when a writer failed, or never got its answer."""
+    """One round from its seed. Raises AssertionError when a writer failed."""
     connections.close_all()
     phase = Phase(FIRST, SECOND)
     played = [_played(machine, receiver, folder, seed * 10 + number, phase) for number in range(OPERATORS)]
@@ -92,6 +95,8 @@ def play(machine: Machine, receiver: Receiver, folder: Path, seed: int, size: Si
         for one in played:
             hints = _received(receiver, one.cast)
             came.judged.update(judging.judged(superuser, one.cast, one.phones, one.books, hints))
+        refused = [line for one in played for sender in one.senders for line in sender.tally.refused]
+    came.refused = [str(line)[:400] for line in refused]
     came.unanswered = sum(sender.tally.unanswered for one in played for sender in one.senders)
     came.absorbed = sum(phone.tally.duplicates for one in played for phone in one.phones)
     return came
@@ -103,10 +108,12 @@ def _played(machine: Machine, receiver: Receiver, folder: Path, seed: int, phase
         units = range(start, min(start + 30, UNITS))
         cast.upload(*(cast.installed(cast.units[number], INSTALLED, number) for number in units))
     exchange = NewPriceItem(
-        "exchange", "Exchange", "event", Decimal("9.50"), date(2026, 4, 1), event_type="cartridge.exchanged"
+        "exchange", "Exchange", "event", Decimal("9.50"), APRIL, event_type="cartridge.exchanged"
     )
-    month = NewPriceItem("month", "Unit and month", "unit_month", Decimal(30), date(2026, 4, 1))
+    month = NewPriceItem("month", "Unit and month", "unit_month", Decimal(30), APRIL)
     prices.add_price_items(actor=cast.owner, items=[exchange, month])
+    # Months are closed in their order.
+    close(cast, APRIL)
     endpoints.add_endpoint(
         actor=cast.owner,
         url=f"https://127.0.0.1:{receiver.port}/{cast.operator.slug}",
@@ -126,7 +133,8 @@ def _played(machine: Machine, receiver: Receiver, folder: Path, seed: int, phase
         for number in range(PHONES)
     ]
     rest = (machine.address, token, Journal(folder / f"{seed}-books.jsonl"), seed, phase)
-    return Played(cast, phones, Books(str(cast.customer.id), *rest), Closer(phones, MONTH, *rest))
+    closer = Closer(phones, MONTH, *rest, by_worker=bool(seed % 2))
+    return Played(cast, phones, Books(str(cast.customer.id), *rest), closer)
 
 
 @dataclass
@@ -164,7 +172,7 @@ class _Round:
         return (
             self.came.faults.total() >= self.size.faults
             and events >= self.size.events
-            and all(one.closer.answer is not None for one in self.played)
+            and all(one.closer.is_answered for one in self.played)
         )
 
     def calm(self, *, last_fault_at: datetime) -> None:
@@ -181,7 +189,7 @@ class _Round:
             time.sleep(0.25)
         for sender in self.senders:
             assert sender.fault is None, repr(sender.fault)
-            assert not sender.is_alive(), f"A writer waits for its answer:\n{self.machine.last_lines('web')}"
+        self.came.still_waiting = sum(sender.is_alive() for sender in self.senders)
 
 
 def _undone(machine: Machine, until: datetime) -> int:

@@ -233,16 +233,22 @@ class Books(Sender):
 
 
 class Closer(Sender):
-    """Closes the month once the phones have left it; asks for as long as it takes."""
+    """Closes the month once the phones have left it; asks for as long as it takes. With ``by_worker`` it is left to a worker."""
 
-    def __init__(self, phones: Iterable[Phone], month: str, *rest: Any) -> None:
+    def __init__(self, phones: Iterable[Phone], month: str, *rest: Any, by_worker: bool) -> None:
         super().__init__(*rest)
-        self.phones, self.month = list(phones), month
-        self.answer: tuple[int, Any] | None = None
+        self.phones, self.month, self.by_worker = list(phones), month, by_worker
+        self.is_answered = False
 
     def work(self) -> None:
         self.phase.is_over.wait()
         for phone in self.phones:
             phone.has_left_first.wait()
         body = {"month": self.month, "leave_held": True}
-        self.answer = self.post("month-closes", body, {"Idempotency-Key": f'"{uuid7()}"'})
+        headers = {"Idempotency-Key": f'"{uuid7()}"'}
+        if self.by_worker:
+            headers["Prefer"] = "respond-async"
+        status, answer = self.post("month-closes", body, headers)
+        if status != (HTTPStatus.ACCEPTED if self.by_worker else HTTPStatus.CREATED):
+            self.tally.refused.append((status, answer))
+        self.is_answered = True
