@@ -14,4 +14,4 @@ USER wickround
 EXPOSE 8000
 # /dev/shm: a worker's sign of life must not wait for a slow disk.
 CMD ["gunicorn", "config.wsgi", "--bind", "0.0.0.0:8000", "--worker-class", "gthread", "--workers", "2", "--threads", "8", \
-     "--worker-tmp-dir", "/dev/shm", "--no-control-socket", "--access-logfile", "-"]
+     "--worker-tmp-dir", "/dev/shm", "--no-control-socket"]
