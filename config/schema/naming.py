@@ -54,7 +54,9 @@ _TAG_OF = {
         "parties",
     ),
     **dict.fromkeys(("royalty-terms", "royalty-statements"), "network"),
-    **dict.fromkeys(("unit-models", "liquids", "cartridges", "restrooms", "stations", "units"), "fleet"),
+    **dict.fromkeys(
+        ("unit-models", "liquids", "cartridges", "restrooms", "stations", "units", "imports"), "fleet"
+    ),
     **dict.fromkeys(
         (
             "service-events",
