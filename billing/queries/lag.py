@@ -19,7 +19,7 @@ class Untold:
     endpoints: int
     changes: int
     waiting: int
-    seconds: float
+    seconds: int
 
 
 # As many as these, and no more, are counted: what is behind by more is far behind.
@@ -33,7 +33,7 @@ SELECT told.endpoints, (
         SELECT count(*) FROM (
             SELECT 1 FROM billing_change WHERE operator_id = %(operator)s AND position > told.position LIMIT %(most)s
         ) c
-    ), waiting.deliveries, coalesce(extract(epoch FROM %(now)s - waiting.since), 0)::float
+    ), waiting.deliveries, coalesce(extract(epoch FROM %(now)s - waiting.since), 0)::int
 FROM told CROSS JOIN LATERAL (
     SELECT count(*) AS deliveries, min(d.made_at) AS since FROM billing_webhookdelivery d
     JOIN billing_webhookendpoint e ON e.operator_id = d.operator_id AND e.id = d.endpoint_id AND e.stopped_at IS NULL
