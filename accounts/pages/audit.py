@@ -17,7 +17,8 @@ from accounts import clock, phrases, queries, tenancy
 from accounts.commands import auditing
 from accounts.languages import N_, _
 from accounts.models import AuditEntry
-from accounts.pages.audit_words import ACTORS, ACTS, COLUMNS, KINDS, OTHER_ACT
+from accounts.pages.audit_acts import ACTORS, ACTS, OTHER_ACT
+from accounts.pages.audit_words import COLUMNS, KINDS
 from accounts.pages.door import OperatorRequest, operator_page
 from accounts.permissions import Permission
 from accounts.queries.audit import is_uuid
