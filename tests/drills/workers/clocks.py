@@ -41,6 +41,7 @@ CHANGES = (
 )
 AROUND = timedelta(days=3)
 OFF = timedelta(hours=36)
+BETWEEN = timedelta(hours=4)
 OFFSETS = (-1, 0, 1)
 # By the service rules that ship: the window opens so many days before the due day, and a unit filled with 280 mL at 8 mL a
 # day is dry soon after so many.
@@ -60,9 +61,9 @@ class Played:
 
 
 def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
-    """``full``: all nine changes, a tick every five minutes; else five of them and every twenty."""
-    step = timedelta(minutes=5 if full else 20)
-    changes = CHANGES if full else CHANGES[:5]
+    """``full``: all nine changes, around midnight a tick every minute; else three of them and every twenty minutes."""
+    step = timedelta(minutes=1 if full else 20)
+    changes = CHANGES if full else CHANGES[1:4]
     missed = doubled = late = alerts = on_the_day = caught_up = 0
     with psycopg.connect(servers.superuser_url, autocommit=True) as superuser:
         for zone, day in changes:
@@ -88,7 +89,7 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         "name": "workers.clocks",
         "figures": {
             "changes": len(changes),
-            "tick_minutes": step.seconds // 60,
+            "tick_minutes_at_midnight": step.seconds // 60,
             "alerts": alerts,
             "alerts_on_the_day_of_a_change": on_the_day,
             "alerts_over_by_the_end": caught_up,
@@ -113,14 +114,23 @@ def _played(
     cast = new_cast("clock", zone=zone)
     units = _filled(cast, day)
     played = Played()
-    instant = change - AROUND
-    while instant < change + AROUND:
+    for instant in _instants(change, zone, step):
         if not (is_off and abs(instant - change) < OFF):
             for beat in range(beats):
                 _tick(cast, instant + beat * timedelta(seconds=30))
             _note(cast, units, played)
-        instant += step
     return played
+
+
+def _instants(change: datetime, zone: str, step: timedelta) -> list[datetime]:
+    """When beat ticks: every few hours, and step by step around each midnight of the zone."""
+    hours = {change - AROUND + n * BETWEEN for n in range(2 * AROUND // BETWEEN)}
+    first = (change - AROUND).astimezone(ZoneInfo(zone)).date()
+    midnights = [
+        datetime.combine(first + timedelta(days=n), time(), ZoneInfo(zone)).astimezone(UTC)
+        for n in range(2 * AROUND.days + 1)
+    ]
+    return sorted(hours | {at + n * step for at in midnights for n in range(-2, 4)})
 
 
 def _tick(cast: Cast, instant: datetime) -> None:
