@@ -24,7 +24,7 @@ from fleet.models import Cartridge, Restroom, Station, Unit, UnitModel
 from fleet.rules.importing import columns, packing, reading, workbooks, writing
 from fleet.rules.importing.columns import KINDS, MOST_BYTES, MOST_ROWS, MOST_ROWS_OF_ALL, TITLES, Column
 from fleet.rules.importing.judging import Fate, Key, Known, Line, Seen, Term, judge, left_out
-from fleet.rules.importing.tables import Row, Table, too_large
+from fleet.rules.importing.tables import Row, Table, Tell, too_large
 
 __all__ = [
     "KINDS",
@@ -87,11 +87,16 @@ def permission_for(kind: str) -> Permission:
     return PERMISSIONS[kind]
 
 
-def read_file(*, actor: Actor, kind: str, content: bytes, most: int = MOST_ROWS) -> Table:
-    """The rows of a file, CSV or XLSX. BadInput or TooLarge for one that can't be read as rows of this kind."""
+def read_file(
+    *, actor: Actor, kind: str, content: bytes, most: int = MOST_ROWS, tell: Tell | None = None
+) -> Table:
+    """The rows of a file, CSV or XLSX. BadInput or TooLarge for one that can't be read as rows of this kind.
+
+    ``tell`` hears now and then how many rows were read.
+    """
     require(actor, permission_for(kind))
     refuse_large(content)
-    return reading.read_table(content, kind, most=most)
+    return reading.read_table(content, kind, most=most, tell=tell)
 
 
 def refuse_large(content: bytes) -> None:

@@ -322,3 +322,13 @@ def test_rows_and_lines_come_back_from_where_they_are_put_aside():
 def test_a_longer_cell_of_csv_is_a_quotation_that_never_ends():
     with pytest.raises(BadInput, match="quotation mark is missing"):
         read_table(f'code,name,country\nC1,"{"x" * (tables.MOST_CELL + 1)}",DE\n'.encode(), "customers")
+
+
+def test_who_waits_hears_how_many_rows_were_read(monkeypatch):
+    monkeypatch.setattr(tables, "TOLD_EVERY", 2)
+    heard: list[int] = []
+
+    for content in (book_of(HEADER, *[["C", "N", "DE"]] * 5), b"code,name,country\n" + b"C,N,DE\n" * 5):
+        read_table(content, "customers", tell=heard.append)
+
+    assert heard == [0, 2, 4] * 2

@@ -14,6 +14,7 @@ from fleet.rules.importing.tables import (
     MOST_CELL,
     Row,
     Table,
+    Tell,
     column_name,
     counted,
     named,
@@ -27,24 +28,24 @@ DELIMITERS = ",;\t"
 _COMPOUND = b"\xd0\xcf\x11\xe0"
 
 
-def read_table(content: bytes, kind: str, *, most: int = MOST_ROWS) -> Table:
+def read_table(content: bytes, kind: str, *, most: int = MOST_ROWS, tell: Tell | None = None) -> Table:
     """The rows of a file: CSV in UTF-8 parted by commas, semicolons or tabs, or an XLSX workbook; empty rows are left out.
 
     BadInput when it is no such file, when a column that each row needs is missing, or one is there that means nothing
-    here; TooLarge for more than ``most`` rows.
+    here; TooLarge for more than ``most`` rows. ``tell`` hears how many rows were read.
     """
     if is_workbook(content):
-        return read_workbook(content, kind, most=most)
+        return read_workbook(content, kind, most=most, tell=tell)
     if content.startswith(_COMPOUND):
         raise unreadable(
             _(
                 "This workbook is of an older kind, or behind a password. Save it as XLSX or as CSV, and without one."
             )
         )
-    return _read_csv(content, kind, most)
+    return _read_csv(content, kind, most, tell)
 
 
-def _read_csv(content: bytes, kind: str, most: int) -> Table:
+def _read_csv(content: bytes, kind: str, most: int, tell: Tell | None) -> Table:
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -57,7 +58,7 @@ def _read_csv(content: bytes, kind: str, most: int) -> Table:
     try:
         columns = [column_name(cell) for cell in next(reader, [])]
         refuse_columns(columns, kind)
-        rows = counted(_rows(reader, columns), most)
+        rows = counted(_rows(reader, columns), most, tell)
     except csv.Error:
         raise unreadable(
             _("The file can't be read after line {line}: a quotation mark is missing.", line=reader.line_num)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from accounts.errors import BadInput, Problem, TooLarge
@@ -11,6 +11,10 @@ from fleet.rules.importing.columns import KINDS, REASON
 
 # A cell is no longer than this.
 MOST_CELL = 5_000
+TOLD_EVERY = 1_000  # rows
+
+# Hears how many rows were read.
+Tell = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +79,12 @@ def refuse_columns(columns: Sequence[str], kind: str) -> None:
         )
 
 
-def counted(rows: Iterator[Row], most: int) -> list[Row]:
-    """The rows, or a refusal of more than ``most`` and of none."""
+def counted(rows: Iterator[Row], most: int, tell: Tell | None = None) -> list[Row]:
+    """The rows, or a refusal of more than ``most`` and of none; ``tell`` is called with their number now and then."""
     kept: list[Row] = []
     for row in rows:
+        if tell is not None and len(kept) % TOLD_EVERY == 0:
+            tell(len(kept))
         if len(kept) == most:
             raise too_large(_("The file has more than {most} rows. Send it in parts.", most=most))
         kept.append(row)

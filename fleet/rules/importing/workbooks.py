@@ -27,6 +27,7 @@ from fleet.rules.importing.tables import (
     MOST_CELL,
     Row,
     Table,
+    Tell,
     column_name,
     counted,
     named,
@@ -75,7 +76,7 @@ def unpacked_bytes(content: bytes) -> int:
         return 0
 
 
-def read_workbook(content: bytes, kind: str, *, most: int) -> Table:
+def read_workbook(content: bytes, kind: str, *, most: int, tell: Tell | None = None) -> Table:
     """The rows of the sheet named as the kind, or of the only one that can be seen and is not empty.
 
     BadInput for what is no such workbook, TooLarge for one of more rows or larger parts than are taken.
@@ -91,7 +92,7 @@ def read_workbook(content: bytes, kind: str, *, most: int) -> Table:
         while columns and not columns[-1]:
             columns.pop()
         refuse_columns(columns, kind)
-        return Table(columns, ",", counted(_rows(lines, columns), most), notes)
+        return Table(columns, ",", counted(_rows(lines, columns), most, tell), notes)
     except _BROKEN as fault:
         raise unreadable(
             _("This workbook can't be read. Save it anew as XLSX, or as CSV, and send that.")

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
+from django.db import connection
+
 from accounts import tenancy
 from accounts.errors import BadInput, NotFound, Problem
 from accounts.jobs import long
@@ -75,7 +77,9 @@ def _read(actor: Actor, work: LongWork) -> Step:
     """The whole file at once: what is wrong with it as a whole ends the look."""
     kind = work.asked["kind"]
     content = bytes(long.file_of(work, 0).content)
-    table = importing.read_file(actor=actor, kind=kind, content=content, most=importing.MOST_ROWS_OF_ALL)
+    table = importing.read_file(
+        actor=actor, kind=kind, content=content, most=importing.MOST_ROWS_OF_ALL, tell=_stay_awake
+    )
     parts = [table.rows[start : start + PART_ROWS] for start in range(0, len(table.rows), PART_ROWS)]
     for number, rows in enumerate(parts, start=1):
         long.put_file(work, number, ROWS, importing.packing.rows_packed(table.columns, rows))
@@ -87,6 +91,12 @@ def _read(actor: Actor, work: LongWork) -> Step:
         "parts": len(parts),
     }
     return Step(0, len(table.rows), cursor={"part": 1}, result={**told, **nothing_told()}, phase="judging")
+
+
+def _stay_awake(_rows: int) -> None:
+    """PostgreSQL ends a transaction in which nothing is asked for a while, and a large workbook takes longer to read."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
 
 
 def nothing_told() -> dict[str, Any]:
