@@ -48,6 +48,7 @@ def run(_: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         receiver = stack.enter_context(receiving(authority.context(HOST)))
         env = {
             "WICKROUND_LEASE_SECONDS": str(LEASE_SECONDS),
+            "WICKROUND_LOG_LEVEL": "WARNING",
             "WICKROUND_WEBHOOK_TRUST": str(authority.file),
             "WICKROUND_WEBHOOK_ALLOW": f"{HOST}:{receiver.port}",
         }
