@@ -121,7 +121,7 @@ class Machine:
             return None
         # The postmaster's children would go on for a moment with memory that the next one makes anew.
         with_children = children_of(process.pid) if name == "postgres" else []
-        process.kill()
+        process.send_signal(signal.SIGKILL)
         process.wait()
         for child in with_children:
             with suppress(ProcessLookupError):
