@@ -36,6 +36,7 @@ HOLDERS = {
 OTHER_SQL = {
     "accounts/management/commands/audit_isolation.py": "opens the cursor that the audit reads the catalogue with",
     "config/health.py": "asks the catalogue about its own role, and Django how many migrations were applied",
+    "config/management/commands/migrate.py": "sets how long a migration waits, and takes turns with another run of it",
     "config/starting.py": "the same, before anything is served",
     "demo_tenant/hosting.py": "looks into a trial database before Django's connections point at it",
 }
