@@ -63,11 +63,19 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
         with load.going():
             time.sleep(quiet)
             usual = load.slowest_since(0)
+            print(
+                f"drill: {len(load.answers)} answers, the slowest after {usual:.2f} s; migrating",
+                file=sys.stderr,
+            )
             began = time.monotonic()
             with _report(servers):
                 again = _migrate(servers, "filled")
             time.sleep(1)
             slowest, migrated = load.slowest_since(began), time.monotonic()
+            print(
+                f"drill: migrated, the slowest after {slowest:.2f} s; replacing the web server",
+                file=sys.stderr,
+            )
             with _web(servers) as second:
                 load.port = second.port
                 time.sleep(1)  # as long as a proxy takes to have nobody left there
@@ -294,7 +302,7 @@ def _migrate(servers: embedded.Servers, upto: str | None) -> int:
         env={
             **os.environ,
             **servers.environment(),
-            "DJANGO_SETTINGS_MODULE": "tests.drills.workers.next_release.settings",
+            "DJANGO_SETTINGS_MODULE": "tests.drills.workers.next_settings",
         },
         capture_output=True,
         text=True,
