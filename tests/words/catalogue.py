@@ -180,8 +180,10 @@ def _faults(entry: Any) -> Iterator[str]:
     if not all(text.strip() for text in texts) or (entry.msgid_plural and len(texts) != 2):
         yield "not translated"
     wanted = _places(entry.msgid) | _places(entry.msgid_plural)
-    for text in texts:
-        if _places(text) - wanted or (wanted - {"count", "counter"}) - _places(text):
+    for number, text in enumerate(texts):
+        # Of one thing alone a sentence need not say the number, where the English does not.
+        needed = (_places(entry.msgid) if number == 0 else wanted) - {"count", "counter"}
+        if _places(text) - wanted or needed - _places(text):
             yield f"names {sorted(_places(text))}, not {sorted(wanted)}"
         if (
             text[:1].isspace() != entry.msgid[:1].isspace()
