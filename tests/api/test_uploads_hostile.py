@@ -22,8 +22,10 @@ from PIL import Image, PngImagePlugin
 
 from accounts import queries as accounts
 from accounts.errors import BadInput, TooLarge
+from accounts.jobs.long import LongWork
 from accounts.permissions import Role
 from fleet import queries as fleet
+from servicing.commands.importing import run_look
 from servicing.queries.photos import photo_content, photos_of_unit
 from servicing.rules.pictures import MOST_BYTES, drawn_anew
 from tests.api.callers import ROOT, made, phone_of, signed_in
@@ -50,6 +52,7 @@ APPS = ("accounts", "fleet", "servicing", "billing", "config")
 DOORS = {
     "servicing/pages/importing.py",
     "fleet/pages/sheets.py",
+    "servicing/api/imports.py",
     "servicing/api/photos.py",
     "billing/api/bank_files.py",
     "billing/pages/bank_files.py",
@@ -226,7 +229,10 @@ NO_TABLES = {
     "a zero in it": (ROWS.encode() + b"C8,a\0b,DE\n", "no CSV file"),
     "a workbook of nothing": (zipped("xl/workbook.xml"), "This workbook can't be read"),
     "a workbook of something else": (zipped("word/document.xml"), "no XLSX workbook"),
-    "an older workbook": (bytes.fromhex("d0cf11e0a1b11ae1") + bytes(600), "of an older kind, or behind a password"),
+    "an older workbook": (
+        bytes.fromhex("d0cf11e0a1b11ae1") + bytes(600),
+        "of an older kind, or behind a password",
+    ),
     "a picture": (png(), "not in UTF-8"),
     "a page": (SCRIPT, "The first row lacks the columns"),
     "a drawing": (SVG, "The first row lacks the columns"),
@@ -250,6 +256,23 @@ def test_what_is_no_table_is_refused_beside_its_field(north, content, said):
     assert re.search(said, visitors.text_of(answer))
     with north.reading():
         assert accounts.customers().count() == 1
+
+
+def test_what_is_no_table_is_refused_by_the_api_too(north):
+    api = signed_in(north, Role.DISPATCHER)
+
+    for content, said in NO_TABLES.values():
+        answer = api.post("/api/v1/imports?kind=customers", content, content_type="text/csv")
+        if answer.status_code == 202:
+            with north.reading():
+                job_id = LongWork.objects.get(id=answer.json()["id"]).job_id
+            run_look(north.operator.id, job_id)
+            told = api.get(answer["Location"]).json()
+            assert (told["state"], told["counts"]) == ("refused", None)
+            assert re.search(said, told["said"])
+        else:
+            assert answer.status_code == 413
+            assert re.search(said, answer.json()["detail"])
 
 
 def test_a_table_is_told_by_its_content_and_shown_as_text(north):
