@@ -114,16 +114,12 @@ def call_workers() -> int:
     A worker makes itself known when it starts. Gives how many were called.
     """
     known = [
-        sign.nodename
-        for sign in jobs.signs()
-        if sign.nodename and sign.age_seconds <= GONE.total_seconds()
+        sign.nodename for sign in jobs.signs() if sign.nodename and sign.age_seconds <= GONE.total_seconds()
     ]
     if not known:
         return 0
     with current_app.pool.acquire(block=True) as connection, connection.channel() as channel:
-        listening = [
-            one for one in known if _waiting(channel, worker_direct(one).name) < MOST_CALLS_WAITING
-        ]
+        listening = [one for one in known if _waiting(channel, worker_direct(one).name) < MOST_CALLS_WAITING]
     for nodename in listening:
         call_worker(nodename)
     return len(listening)

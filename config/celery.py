@@ -34,7 +34,9 @@ class CheckedTask(Task):
         asked = self.request
         with (
             origin.coming_from(observing.of_job(str(self.name), args)),
-            observing.task(str(self.name), asked.id or "", working.queue_of(asked), working.headers_of(asked)),
+            observing.task(
+                str(self.name), asked.id or "", working.queue_of(asked), working.headers_of(asked)
+            ),
         ):
             return super().__call__(*args, **kwargs)
 

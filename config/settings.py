@@ -328,5 +328,7 @@ METRICS_PORT = env_whole("WICKROUND_METRICS_PORT", 0) if os.environ.get("WICKROU
 
 LOG_FORMAT = os.environ.get("WICKROUND_LOG_FORMAT", "") or "json"
 if LOG_FORMAT not in logs.FORMATS:
-    raise ImproperlyConfigured(f"WICKROUND_LOG_FORMAT must be {' or '.join(logs.FORMATS)}, not {LOG_FORMAT!r}.")
+    raise ImproperlyConfigured(
+        f"WICKROUND_LOG_FORMAT must be {' or '.join(logs.FORMATS)}, not {LOG_FORMAT!r}."
+    )
 LOGGING = logs.configuration(LOG_FORMAT, os.environ.get("WICKROUND_LOG_LEVEL", "") or "INFO")

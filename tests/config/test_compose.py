@@ -27,7 +27,17 @@ def test_no_password_has_a_default() -> None:
 def test_only_what_migrates_may_migrate() -> None:
     found = services()
 
-    assert set(found) == {"db", "redis", "migrate", "web", "worker", "worker-bulk", "worker-webhooks", "relay", "beat"}
+    assert set(found) == {
+        "db",
+        "redis",
+        "migrate",
+        "web",
+        "worker",
+        "worker-bulk",
+        "worker-webhooks",
+        "relay",
+        "beat",
+    }
     assert [name for name, text in found.items() if "DATABASE_MIGRATE_URL" in text] == ["migrate"]
     assert "DATABASE_MIGRATE_URL" not in COMPOSE.split("\nservices:\n")[0]
     assert [name for name, text in found.items() if "POSTGRES_PASSWORD" in text] == ["db"]

@@ -26,6 +26,7 @@ def test_a_person_chooses_what_they_are_told_and_when(north: Cast):
     )
 
     assert answer.status_code == 302
+    assert north.owner.id is not None
     with north.reading():
         wish = noticing.wish_of(north.owner.id)
     assert (wish.kinds, wish.urgent, wish.hour, wish.only_news) == (

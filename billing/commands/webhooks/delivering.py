@@ -62,9 +62,11 @@ def deliver(operator_id: UUID, job_id: UUID, *, send: Send = wire.post) -> bool:
 
 def _begin(job_id: UUID) -> _Attempt | None:
     """What to send, held for whoever asked first."""
-    job = Job.objects.select_for_update(skip_locked=True).filter(
-        id=job_id, done_at=None, given_up_at=None
-    ).first()
+    job = (
+        Job.objects.select_for_update(skip_locked=True)
+        .filter(id=job_id, done_at=None, given_up_at=None)
+        .first()
+    )
     if job is None:
         return None
     begin_attempt(job)

@@ -149,13 +149,17 @@ class _Filled(NamedTuple):
     def ends_interval(self, since_s: int) -> Ints:
         """The places that end an interval of which all is known."""
         same = self.unit[1:] == self.unit[:-1]
-        known = (self.at_s[:-1] >= since_s) & (self.at_s[1:] > self.at_s[:-1]) & ~np.isnan(self.available[:-1])
+        known = (
+            (self.at_s[:-1] >= since_s) & (self.at_s[1:] > self.at_s[:-1]) & ~np.isnan(self.available[:-1])
+        )
         return np.flatnonzero(same & known & (self.row[1:] >= 0)) + 1
 
     def tails(self, hung: Sequence[Hung], since_s: int, now_s: int) -> Tails:
         last = np.array([(one.unit, one.ended_s, one.site) for one in hung], np.int64).reshape(-1, 3)
         place = np.searchsorted(self.key, last[:, 0] * _UNIT + last[:, 1], "right") - 1
         ended_s = np.minimum(last[:, 1], now_s)
-        known = (self.at_s[place] >= since_s) & (self.at_s[place] < ended_s) & ~np.isnan(self.available[place])
+        known = (
+            (self.at_s[place] >= since_s) & (self.at_s[place] < ended_s) & ~np.isnan(self.available[place])
+        )
         place = place[known]
         return Tails(last[known, 0], last[known, 2], self.at_s[place], ended_s[known], self.available[place])

@@ -93,9 +93,9 @@ def _send_all(lease: int) -> int:
 
 def _messages(valkey: redis.Redis) -> int:
     return sum(
-        int(valkey.llen(name))
+        int(valkey.llen(name))  # type: ignore[arg-type]
         for name in valkey.scan_iter("*")
-        if valkey.type(name) == b"list"  # type: ignore[arg-type]
+        if valkey.type(name) == b"list"
     )
 
 

@@ -63,7 +63,8 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         attempts = [_row(superuser, one)[0] for one in (bad, worse)]
         deaths = len(ended)
         say("the cause of one is gone; both are tried again")
-        _replay(faulty.owner, bad), _replay(deadly.owner, worse)
+        _replay(faulty.owner, bad)
+        _replay(deadly.owner, worse)
         done_again = wait_until(lambda: _row(superuser, worse)[1] is not None, 60)
         aside_again = _is_aside(superuser, bad, 90)
         quarantine.give_up(actor=faulty.owner, job_id=bad)
