@@ -92,11 +92,8 @@ def _send_all(lease: int) -> int:
 
 
 def _messages(valkey: redis.Redis) -> int:
-    return sum(
-        int(valkey.llen(name))  # type: ignore[arg-type]
-        for name in valkey.scan_iter("*")
-        if valkey.type(name) == b"list"
-    )
+    queues = [name for name in valkey.scan_iter("*") if valkey.type(name) == b"list"]
+    return sum(int(str(valkey.llen(name))) for name in queues)
 
 
 def _second() -> supervisor.Part:
