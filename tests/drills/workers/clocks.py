@@ -1,6 +1,6 @@
 """A clock that ticks twice, or not at all for three days, around the days on which clocks change: no alert is missing, none doubled.
 
-For each zone and day an operator with units that fall due on the day before it, on it and after it. Three times the same
+For each zone and day an operator with units that fall due, and others that are soon dry, on the day before it, on it and after it. Three times the same
 days are played by the product's own tick, relay and sweep: by one beat, by two beats half a minute apart, and by one that
 stands from a day and a half before the change until as long after it. Which alerts there must be is said by the first of
 them, and by the zone's own midnights (the standard library's zoneinfo over the IANA rules) when each must have opened.
@@ -8,6 +8,7 @@ them, and by the zone's own midnights (the standard library's zoneinfo over the 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
@@ -46,6 +47,8 @@ OFFSETS = (-1, 0, 1)
 # By the service rules that ship: the window opens so many days before the due day, and a unit filled with 280 mL at 8 mL a
 # day is dry soon after so many.
 OPENS_BEFORE, DRY_SOON_AFTER = 5, 32
+# Filled so many days before, a unit is due next in the window that opens then, and dry only after it.
+DUE_AFTER = 20
 TARGET = "0 missed, 0 doubled, each opened by the first tick of its day in the zone"
 
 Key = tuple[str, int, date]
@@ -78,10 +81,14 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
                 )
                 doubled += len(other.opened_at.keys() - steady.opened_at.keys())
             doubled += sum(len(turns) - 1 for one in (steady, twice, stopped) for turns in one.turns.values())
-            late += sum(
-                _is_late(key, at, zone, step) for one in (steady, twice) for key, at in one.opened_at.items()
-            )
-            alerts += len(steady.opened_at)
+            seen = [
+                (key, at)
+                for one in (steady, twice)
+                for key, at in one.opened_at.items()
+                if abs(key[2] - day) < AROUND
+            ]
+            late += sum(_is_late(key, at, zone, step) for key, at in seen)
+            alerts += len(seen) // 2
             on_the_day += sum(first == day for _kind, _unit, first in steady.opened_at)
             caught_up += len(steady.opened_at.keys() - steady.standing)
     clock.set_to(None)
@@ -111,7 +118,7 @@ def _played(
     superuser.execute("DELETE FROM accounts_job")
     change = datetime.combine(day, time(), ZoneInfo(zone)).astimezone(UTC)
     clock.set_to(change - timedelta(days=150))
-    cast = new_cast("clock", zone=zone)
+    cast = new_cast("clock", zone=zone, units=2 * len(OFFSETS))
     units = _filled(cast, day)
     played = Played()
     for instant in _instants(change, zone, step):
@@ -158,7 +165,7 @@ def _note(cast: Cast, units: dict[Any, int], played: Played) -> None:
 def _filled(cast: Cast, day: date) -> dict[Any, int]:
     """Units that fall due and dry around a day, each at a site of its own; gives their numbers by their ids."""
     units = {}
-    for number, offset in enumerate(OFFSETS):
+    for number, (offset, before) in enumerate(itertools.product(OFFSETS, (DRY_SOON_AFTER, DUE_AFTER))):
         due_on = day + timedelta(days=offset + OPENS_BEFORE)
         site = customers.add_sites(
             actor=cast.owner,
@@ -190,7 +197,7 @@ def _filled(cast: Cast, day: date) -> dict[Any, int]:
             actor=cast.owner, stations=[{"restroom_id": room.id, "name": "1", "fixture": "urinal"}]
         )[0]
         unit = cast.units[number]
-        filled_on = day + timedelta(days=offset - DRY_SOON_AFTER)
+        filled_on = day + timedelta(days=offset - before)
         nine = datetime.combine(filled_on, time(9), ZoneInfo(cast.site.zone))
         clock.set_to(nine.astimezone(UTC) + timedelta(minutes=1))
         event = cast.event(
