@@ -26,16 +26,16 @@ from tests.drills.workers.chaos.processes import children_of, free_port
 
 PAUSE_SECONDS = 0.2
 READY_SECONDS = 90
-# How often each is ended, in a hundred.
+# How often each is ended, in a hundred: those oftener that are soon there again, so that there is somebody to end.
 WEIGHTS = {
-    "pool child": 24,
-    "postgres": 18,
-    "valkey": 15,
-    "web child": 14,
-    "worker": 10,
-    "relay": 10,
-    "beat": 5,
-    "web": 4,
+    "pool child": 28,
+    "postgres": 19,
+    "valkey": 18,
+    "web child": 12,
+    "worker": 9,
+    "relay": 8,
+    "beat": 3,
+    "web": 3,
 }
 CHILDREN_OF = {"pool child": "worker", "web child": "web"}
 

@@ -96,34 +96,37 @@ class Sender(threading.Thread):
 
     def post(self, path: str, body: Any, headers: Mapping[str, str] | None = None) -> tuple[int, Any]:
         """The answer, after as many tries as it takes; one that says to come again later is none."""
-        data = json.dumps(body).encode()
+        request = urllib.request.Request(
+            f"{self.address}/api/v1/{path}",
+            json.dumps(body).encode(),
+            {"Authorization": f"Bearer {self.token}", "Content-Type": "application/json", **(headers or {})},
+        )
         while True:
-            request = urllib.request.Request(
-                f"{self.address}/api/v1/{path}",
-                data,
-                {
-                    "Authorization": f"Bearer {self.token}",
-                    "Content-Type": "application/json",
-                    **(headers or {}),
-                },
-            )
             try:
-                with urllib.request.urlopen(request, timeout=TIMEOUT_SECONDS) as answer:
-                    return answer.status, json.load(answer)
-            except urllib.error.HTTPError as refusal:
-                with refusal:
-                    said = refusal.read()
-                if refusal.code < HTTPStatus.INTERNAL_SERVER_ERROR and refusal.code not in {
-                    HTTPStatus.CONFLICT,
-                    HTTPStatus.TOO_MANY_REQUESTS,
-                }:
-                    return refusal.code, said.decode(errors="replace")
-                if refusal.code == HTTPStatus.CONFLICT and b"request-in-progress" not in said:
-                    return refusal.code, said.decode(errors="replace")
+                status, said = _asked(request)
+                if not _is_for_later(status, said):
+                    return status, json.loads(said)
             except FAULTS:
                 pass
             self.tally.unanswered += 1
             time.sleep(self.draw.uniform(0.05, 0.4))
+
+
+def _asked(request: urllib.request.Request) -> tuple[int, bytes]:
+    try:
+        with urllib.request.urlopen(request, timeout=TIMEOUT_SECONDS) as answer:
+            return answer.status, answer.read()
+    except urllib.error.HTTPError as refusal:
+        with refusal:
+            return refusal.code, refusal.read()
+
+
+def _is_for_later(status: int, said: bytes) -> bool:
+    return (
+        status >= HTTPStatus.INTERNAL_SERVER_ERROR
+        or status == HTTPStatus.TOO_MANY_REQUESTS
+        or (status == HTTPStatus.CONFLICT and b"request-in-progress" in said)
+    )
 
 
 class Phone(Sender):

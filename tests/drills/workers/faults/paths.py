@@ -12,7 +12,7 @@ from accounts import tenancy
 from accounts.jobs import Job, enqueue
 from config.celery import app
 from tests.api.callers import Api, phone_of
-from tests.api.calls import BODIES, BY_PHONE, PLACES, QUERIES, Setting, operations
+from tests.api.calls import BODIES, BY_PHONE, FILES, PLACES, QUERIES, Setting, operations
 from tests.cast import Cast
 from tests.drills.workers.faults.trying import JOB_NOTES, Path
 
@@ -37,7 +37,7 @@ def _api_path(setting: Setting, name: str, address: str, method: str) -> Path:
     )
     kind = "application/json"
     if isinstance(body, bytes):
-        kind = "image/jpeg" if body.startswith(b"\xff\xd8") else "application/xml"
+        kind = FILES.get(name, "application/xml")
     sent = body if isinstance(body, bytes) else json.dumps({} if body is None else body)
     api: Api = phone_of(setting.cast) if name in BY_PHONE | {"upload_service_events"} else setting.api
     api.raise_request_exception = False

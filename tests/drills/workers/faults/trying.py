@@ -22,6 +22,10 @@ OURS = "SELECT 1 FROM pg_stat_activity WHERE usename LIKE 'wickround%' AND backe
 JOB_NOTES = frozenset({("accounts_job", "last_error")})
 
 
+class NotToBeTried(Exception):
+    """Without any fault a path is refused, stores nothing, or is not the same twice."""
+
+
 @dataclass(frozen=True)
 class Path:
     """A way to write. ``send`` does it and gives the status of its answer; what it raises is answered with a fault.
@@ -94,9 +98,10 @@ class Trial:
             moments: list[Stored] = []
             with counted(on_commit=lambda: moments.append(self.tables.now())) as steps:  # noqa: B023 - of this turn
                 status = self.path.send()
-            assert status in DONE, f"{self.path.name} answers {status}"
             end = self.tables.now()
-            assert end.rows != self.before.rows, f"{self.path.name} stores nothing."
+            if status not in DONE or end.rows == self.before.rows:
+                self.tables.back_to(self.before, end)
+                raise NotToBeTried(f"{self.path.name} answers {status}")
             if turn == 0:
                 self.tried.steps = steps.count
                 self.moments = _each_once([*moments, end], self.before)
@@ -106,9 +111,8 @@ class Trial:
             self.tables.skip_numbers(1_000)
         first, second = ends
         fleeting = Fleeting.between(self.before, first, second)
-        assert fleeting.alike(first, second), (
-            f"{self.path.name} is not the same twice: {fleeting.shown(first, second)}"
-        )
+        if not fleeting.alike(first, second):
+            raise NotToBeTried(f"{self.path.name} is not the same twice: {fleeting.shown(first, second)}")
         return fleeting
 
     def _one(self, at: int, how: How) -> None:
