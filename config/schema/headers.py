@@ -36,6 +36,16 @@ HEADERS: dict[str, Any] = {
         "schema": _TEXT,
         "example": '</api/v1/accounting/changes>; rel="start"',
     },
+    "Location": {
+        "description": "Where it is told how far it is (RFC 9110, section 10.2.2).",
+        "schema": _TEXT,
+        "example": "/api/v1/work/019ed2a5-0c00-7000-8000-000000000001",
+    },
+    "Preference-Applied": {
+        "description": "Which preference was heeded (RFC 7240, section 3).",
+        "schema": {"type": "string", "enum": ["respond-async"]},
+        "example": "respond-async",
+    },
     "Idempotency-Replayed": {
         "description": "`true`: this request was answered before, and here is that answer again.",
         "schema": {"type": "string", "enum": ["true"]},

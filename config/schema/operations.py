@@ -93,7 +93,10 @@ class Operation(AutoSchema):
         for status, answer in operation["responses"].items():
             if status.startswith("2"):
                 answer["description"] = answer["description"] or "Done."
-                own = {name: headers.header(name) for name in names}
+                later = ["Location"] if status == "202" else []
+                if later and "201" in operation["responses"]:
+                    later.append("Preference-Applied")
+                own = {name: headers.header(name) for name in (*names, *later)}
                 answer["headers"] = {**own, **answer.get("headers", {})}
 
     def _add_parameters(self, operation: dict[str, Any]) -> None:

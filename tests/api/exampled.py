@@ -21,8 +21,8 @@ OPAQUE = {
     "feed_token": "AQAAAAAAAAABAAAAAAAAACo",
     "secret": "whsec_aW52ZW50ZWQsIGFuZCBubyBvbmUncyBzZWNyZXQhISE",
 }
-# Members whose own members the description leaves open: those of a fit, by its method.
-FREE = {"basis", "parameters"}
+# Members whose own members the description leaves open: those of a fit, by its method, and what came of work, by its kind.
+FREE = {"basis", "parameters", "result"}
 ROWS_SHOWN = 1
 LINES_SHOWN = 3
 

@@ -102,6 +102,8 @@ PROBES = {
     "api-unit-events": "GET",
     "api-unit-state": "GET",
     "api-visit": "GET",
+    "api-work-cancel": "POST",
+    "api-work-one": "GET",
     "api-webhook-deliveries": "GET",
     "api-webhook-delivery": "GET",
     "api-webhook-endpoint": "GET PUT DELETE",

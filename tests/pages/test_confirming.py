@@ -79,6 +79,7 @@ DAILY = {
 OTHERWISE = {
     "give-up-job": "asked on a page of its own; what is not done then is seen to be missing",
     "give-up-kind": "the same",
+    "cancel-work": "can be asked for again, and nothing was stored of it",
     "end-support": "takes a way in, gives none",
     "show-entry": "for a crew in the street, on the day it goes there, and each time is noted",
     "withdraw-closing": "keeps everything as it is",
