@@ -28,6 +28,8 @@ WEAKEST = Permission.OWN_SETTINGS
 # Questions asked twice: without the first the second still refuses, so that nothing is to be noticed. Each with the second.
 ASKED_TWICE = {
     "billing.commands.closing.close_month": "close_in_scope",
+    "billing.commands.month_jobs.owe_close": "accounts.jobs.long.begin",
+    "billing.commands.month_jobs.owe_preview": "accounts.jobs.long.begin",
     "billing.commands.previewing.preview_month": "close_in_scope, which it calls and undoes",
 }
 
