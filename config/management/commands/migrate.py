@@ -18,7 +18,7 @@ from django.core.management.commands import migrate
 from django.db import OperationalError, connections
 from psycopg import errors as postgres
 
-LOCK_MS = 500
+LOCK_MS = 200
 STATEMENT_SECONDS = 60
 PATIENCE_SECONDS = 600
 PAUSE_SECONDS = 1.0
