@@ -17,6 +17,8 @@ from tests.cast import Cast
 from tests.drills.workers.faults.trying import JOB_NOTES, Path
 
 READS = frozenset({"get", "head"})
+# A look through a file stores nothing.
+LOOKS = frozenset({"preview_bank_file"})
 # Each time a code is shown is noted.
 EACH_TIME = frozenset({"show_entry_code"})
 
@@ -24,7 +26,7 @@ EACH_TIME = frozenset({"show_entry_code"})
 def api_paths(setting: Setting, document: dict[str, Any]) -> Iterator[tuple[str, Path]]:
     """Each operation that writes, by its name; made when it is its turn, for its rows are of its own making."""
     for name, address, method in operations(document):
-        if method not in READS:
+        if method not in READS and name not in LOOKS:
             yield name, _api_path(setting, name, address, method)
 
 
