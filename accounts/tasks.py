@@ -41,6 +41,9 @@ DAYS_FILES_KEPT, DAYS_WORK_KEPT = 30, 365
 # As long as browsers keep the cookie by which they are known.
 DAYS_DEVICE_KNOWN = 400
 AGAIN_SECONDS = 5
+# In a queue the first few of each operator and kind overtake what others have beyond that. Of the broker's two ends: with
+# Redis 0 comes first.
+FIRST, LAST, FIRST_TURNS = 0, 9, 2
 # A worker that did nothing for a day is gone; one that does not take its messages is sent no more than these.
 GONE = timedelta(days=1)
 MOST_CALLS_WAITING = 2
@@ -91,7 +94,10 @@ def send_due() -> int:
     for number, job in enumerate(claimed):
         try:
             current_app.send_task(
-                job.kind, args=[str(job.operator_id), str(job.id)], queue=queue_of(job.kind)
+                job.kind,
+                args=[str(job.operator_id), str(job.id)],
+                queue=queue_of(job.kind),
+                priority=FIRST if job.turn <= FIRST_TURNS else LAST,
             )
         except Exception:
             given_back = jobs.give_back(claimed[number:])

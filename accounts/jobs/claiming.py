@@ -30,9 +30,12 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Claimed:
+    """``turn``: with this one so many of its operator and kind are out."""
+
     id: UUID
     operator_id: UUID
     kind: str
+    turn: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +110,7 @@ WITH RECURSIVE owed AS (
     FROM chosen WHERE accounts_job.id = chosen.id
     RETURNING accounts_job.id, accounts_job.operator_id, accounts_job.kind, chosen.turn, chosen.run_at
 )
-SELECT id, operator_id, kind FROM claimed ORDER BY turn, run_at, id
+SELECT id, operator_id, kind, turn FROM claimed ORDER BY turn, run_at, id
 """
 
 

@@ -89,7 +89,7 @@ def test_a_broker_that_is_away_costs_no_attempt(north, monkeypatch, nothing_owed
     owe(north, *"abcde")
     sent: list[str] = []
 
-    def send(kind: str, args: list[str], queue: str) -> None:
+    def send(kind: str, args: list[str], **_how: Any) -> None:
         if len(sent) == 2:
             raise OperationalError("away")
         sent.append(args[1])
@@ -108,12 +108,26 @@ def test_each_kind_goes_to_its_queue(north, monkeypatch, nothing_owed):
     owe(north, "a", kind=clockwork.SWEEP)
     owe(north, "a", kind=tasks.DELIVER)
     sent: dict[str, str] = {}
-    monkeypatch.setattr(app, "send_task", lambda kind, args, queue: sent.update({kind: queue}))
+    monkeypatch.setattr(app, "send_task", lambda kind, args, queue, **_how: sent.update({kind: queue}))
 
     assert tasks.send_due.run() == 3
 
     assert sent == {KIND: "default", clockwork.SWEEP: "alerts", tasks.DELIVER: "webhooks"}
     assert set(tasks.QUEUES.values()) <= {queue.name for queue in app.conf.task_queues}
+
+
+def test_the_first_few_of_each_overtake_what_others_have_beyond_that(north, south, monkeypatch, nothing_owed):
+    owe(north, *(f"{n:02}" for n in range(6)))
+    owe(south, "only")
+    sent: list[tuple[str, int]] = []
+    monkeypatch.setattr(
+        app, "send_task", lambda kind, args, queue, priority: sent.append((args[0], priority))
+    )
+
+    tasks.send_due.run()
+
+    ours, theirs = ([how for whose, how in sent if whose == str(one.operator.id)] for one in (north, south))
+    assert (ours, theirs) == ([0, 0, 9, 9, 9, 9], [0])
 
 
 # How much goes out
