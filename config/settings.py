@@ -260,7 +260,7 @@ JOBS_TOLD_BY = "billing.queries.owed.about"
 SPECTACULAR_SETTINGS = {
     "TITLE": "Wickround",
     # The newest heading of docs/api-changes.md.
-    "VERSION": "1.1",
+    "VERSION": "1.2",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",
