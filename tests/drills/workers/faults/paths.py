@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 from django.db import connections
 
-from accounts import tenancy
+from accounts import clock, tenancy
 from accounts.jobs import Job, enqueue
 from config.celery import app
-from tests.api.callers import Api, phone_of
-from tests.api.calls import BODIES, BY_PHONE, FILES, PLACES, QUERIES, Setting, operations
+from tests.api.callers import Api, phone_of, signed_in
+from tests.api.calls import BODIES, BY_PHONE, FILES, LATER, PLACES, QUERIES, Setting, operations
 from tests.cast import Cast
 from tests.drills.workers.faults.trying import JOB_NOTES, Path
 
@@ -27,7 +28,15 @@ def api_paths(setting: Setting, document: dict[str, Any]) -> Iterator[tuple[str,
     """Each operation that writes, by its name; made when it is its turn, for its rows are of its own making."""
     for name, address, method in operations(document):
         if method not in READS and name not in LOOKS:
-            yield name, _api_path(setting, name, address, method)
+            yield name, _api_path(_signed_in_then(setting, name), name, address, method)
+
+
+def _signed_in_then(setting: Setting, name: str) -> Setting:
+    """At another time nobody is signed in any more."""
+    if name not in LATER:
+        return setting
+    with clock.playing(LATER[name]):
+        return replace(setting, api=signed_in(setting.cast))
 
 
 def _api_path(setting: Setting, name: str, address: str, method: str) -> Path:
