@@ -17,7 +17,6 @@ from accounts.permissions import Actor, ActorKind, Permission, require
 from fleet import queries as fleet
 from servicing import log
 from servicing.commands.personal import file_text
-from servicing.commands.sweeps import mark_acknowledged
 from servicing.commands.uploads import MOST_EVENTS, Fate, upload_events
 from servicing.events.reading import PAYLOADS
 from servicing.events.types import REPORT_KINDS, EventType, Subject
@@ -91,9 +90,6 @@ def acknowledge_alerts(*, actor: Actor, alert_ids: Collection[UUID]) -> None:
     ]
     for start in range(0, len(events), MOST_EVENTS):
         record_events(actor=actor, events=events[start : start + MOST_EVENTS])
-    # The next sweep would do the same; whoever takes note wants to see it now.
-    with tenancy.writing(actor):
-        mark_acknowledged()
 
 
 def begin_standstill(

@@ -11,7 +11,6 @@ from accounts import clock, tenancy
 from accounts import queries as accounts
 from accounts.jobs import ALERTS_TURNED, Job, enqueue, perform
 from accounts.permissions import Actor
-from accounts.tenancy import current_operator_id
 from servicing import log
 from servicing.commands import noticing
 from servicing.projections import alerts, due
@@ -19,15 +18,6 @@ from servicing.projections.missed import open_missed
 from servicing.projections.pulse import beat, mark_swept
 from servicing.queries.pulse import pulse, swept
 from servicing.rules.missed import missed_days
-
-_ACKNOWLEDGE_SQL = """
-UPDATE servicing_alert a
-SET acknowledged_at = (u.history -> 'acknowledged' ->> (a.kind || '/' || a.first_day::text))::timestamptz
-FROM servicing_unitstate u
-WHERE a.operator_id = %(operator)s AND u.operator_id = a.operator_id AND u.unit_id = a.unit_id AND a.closed_at IS NULL
-  AND a.acknowledged_at IS DISTINCT FROM
-      (u.history -> 'acknowledged' ->> (a.kind || '/' || a.first_day::text))::timestamptz
-"""
 
 
 def sweep(*, actor: Actor) -> dict[str, int]:
@@ -44,7 +34,7 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
         enqueue(kind=ALERTS_TURNED, dedup_key=f"turn/{turned.turn}", ref=str(turned.turn))
     if turned.opened:
         noticing.owe_turn(turned.turn)
-    if turned.opened or turned.closed or turned.marked:
+    if turned.opened or turned.closed:
         beat()
         beats += 1
     mark_swept(beats)
@@ -53,15 +43,6 @@ def sweep_alerts(days: dict[str, date] | None = None) -> dict[str, int]:
 
 def _today() -> dict[str, date]:
     return {zone: clock.today(zone) for zone in accounts.site_zones()}
-
-
-def mark_acknowledged() -> None:
-    """Inside an open scope: give each open alert the instant at which its unit's events say that note was taken."""
-    with connection.cursor() as cursor:
-        cursor.execute(_ACKNOWLEDGE_SQL, {"operator": current_operator_id()})
-        marked = cursor.rowcount
-    if marked:
-        beat()
 
 
 def run_sweep(operator_id: UUID, job_id: UUID) -> bool:

@@ -14,7 +14,7 @@ from servicing import log
 from servicing.events.reading import load_payload
 from servicing.events.types import EventType
 from servicing.models import Finding, Report, Standstill, Visit
-from servicing.projections import due, storing
+from servicing.projections import alerts, due, storing
 from servicing.projections.gathering import Known, Outcome, gather
 from servicing.projections.pulse import beat
 from servicing.projections.storing import Changes
@@ -128,6 +128,9 @@ def project(events: Sequence[FoldEvent], known: Known, *, upto: int) -> None:
         project_sites(reported)
     if whole.units or whole.sites or whole.visits:
         refold(unit_ids=whole.units, site_ids=whole.sites, visit_ids=whole.visits)
+    noted = {event.subject_id for event in events if event.type is EventType.ALERT_ACKNOWLEDGED}
+    if noted or entangled:
+        alerts.mark(noted | whole.units)
 
 
 def _fold_on(events: Sequence[FoldEvent], known: Known, whole: _Dirty) -> dict[UUID, UnitHistory]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from uuid import UUID
 
 import pytest
 from django.db import connection
@@ -73,18 +74,38 @@ def test_an_upload_in_between_is_seen_by_the_next_minute(late):
     assert _tick(late) is False
 
 
-def test_a_note_taken_by_a_program_is_marked_by_the_next_minute(late):
+def _noted_at(cast, alert_id) -> datetime | None:
+    with cast.reading():
+        return Alert.objects.get(id=alert_id).acknowledged_at
+
+
+def test_a_note_that_a_phone_sends_is_there_with_its_upload_and_gone_once_countered(late):
     with late.reading():
         alert = Alert.objects.filter(kind="dry_soon", unit_id=late.units[0].id).get()
-    office.acknowledge_alert(actor=late.dispatcher, alert_id=alert.id)
-    with tenancy.writing(late.owner):
-        Alert.objects.filter(id=alert.id).update(acknowledged_at=None)  # as where only the event has come in
+    noted = late.event("alert.acknowledged", late.units[0], kind="dry_soon", first_day=alert.first_day)
+    assert [one.fate for one in late.upload(noted)] == ["accepted"]
+    assert _noted_at(late, alert.id) == LATE
     clock.set_to(LATE + timedelta(minutes=1))
+    assert _tick(late) is True
+    assert _noted_at(late, alert.id) == LATE
+
+    office.counter_event(actor=late.dispatcher, event_id=UUID(noted["id"]), reason="wrong_entry")
+
+    assert _noted_at(late, alert.id) is None
+
+
+def test_a_note_taken_before_an_alert_opened_is_there_when_it_opens(late):
+    clock.set_to(LATE + timedelta(minutes=1))
+    unit = late.units[2]
+    late.upload(late.installed(unit, FILLED, station=2))
+    late.upload(late.event("alert.acknowledged", unit, kind="past_grace", first_day="2026-07-14"))
+    clock.set_to(LATE + timedelta(minutes=2))
 
     assert _tick(late) is True
 
     with late.reading():
-        assert Alert.objects.get(id=alert.id).acknowledged_at == LATE
+        opened = Alert.objects.get(unit_id=unit.id, kind="past_grace")
+    assert opened.acknowledged_at == LATE + timedelta(minutes=1)
 
 
 def test_each_hour_is_swept_whether_or_not_anybody_said_that_something_changed(late, superuser):

@@ -203,7 +203,7 @@ WITH today AS (
     FROM servicing_duesegment s JOIN today USING (zone) JOIN servicing_outlook o USING (operator_id, unit_id)
     WHERE s.kind = 'due' AND s.starts_on <= day AND (s.ends_before IS NULL OR day < s.ends_before)
 ), standing AS MATERIALIZED (
-    SELECT id, operator_id, kind, unit_id, first_day, acknowledged_at FROM bench_alert WHERE closed_at IS NULL
+    SELECT id, operator_id, kind, unit_id, first_day FROM bench_alert WHERE closed_at IS NULL
 ), true_now AS (
     SELECT operator_id, 'due' AS kind, unit_id, site_id, due AS first_day FROM unit WHERE due <= day
     UNION ALL SELECT operator_id, 'past_grace', unit_id, site_id, past_grace FROM unit WHERE past_grace <= day
@@ -211,22 +211,19 @@ WITH today AS (
     UNION ALL SELECT operator_id, 'wick_watch', unit_id, site_id, wick_watch FROM unit WHERE wick_watch <= day
     UNION ALL SELECT operator_id, 'drift', unit_id, site_id, drift FROM unit WHERE drift <= day
 ), compared AS MATERIALIZED (
-    SELECT operator_id, kind, unit_id, t.site_id, s.id, s.acknowledged_at, s.first_day AS standing_from,
+    SELECT operator_id, kind, unit_id, t.site_id, s.id, s.first_day AS standing_from,
         CASE WHEN kind IN ('due', 'past_grace') THEN t.first_day ELSE coalesce(s.first_day, t.first_day) END AS first_day
     FROM true_now t FULL JOIN standing s USING (operator_id, kind, unit_id)
-), noted AS MATERIALIZED (
-    SELECT c.*, (u.history -> 'acknowledged' ->> (kind || '/' || first_day::text))::timestamptz AS noted_at
-    FROM compared c JOIN servicing_unitstate u USING (operator_id, unit_id) WHERE c.site_id IS NOT NULL
+), fresh AS MATERIALIZED (
+    SELECT * FROM compared WHERE site_id IS NOT NULL AND (id IS NULL OR first_day <> standing_from)
 ), closed AS (
     UPDATE bench_alert a SET closed_at = %(now)s FROM compared c
     WHERE a.id = c.id AND (c.site_id IS NULL OR c.first_day <> c.standing_from)
-), marked AS (
-    UPDATE bench_alert a SET acknowledged_at = noted_at FROM noted n
-    WHERE a.id = n.id AND n.first_day = n.standing_from AND n.acknowledged_at IS DISTINCT FROM noted_at
 )
 INSERT INTO bench_alert AS a (id, operator_id, kind, unit_id, site_id, first_day, opened_at, acknowledged_at)
-SELECT gen_random_uuid(), operator_id, kind, unit_id, site_id, first_day, %(now)s, noted_at
-FROM noted WHERE id IS NULL OR first_day <> standing_from
+SELECT uuidv7(), operator_id, kind, unit_id, f.site_id, first_day, %(now)s,
+    (u.history -> 'acknowledged' ->> (kind || '/' || first_day::text))::timestamptz
+FROM fresh f JOIN servicing_unitstate u USING (operator_id, unit_id)
 ON CONFLICT (operator_id, kind, unit_id, first_day) DO UPDATE SET closed_at = NULL, site_id = excluded.site_id,
     acknowledged_at = excluded.acknowledged_at
 """
