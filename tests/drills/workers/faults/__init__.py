@@ -31,8 +31,8 @@ SEED = 20_269
 # What is tried in the short form, and which share of the steps.
 SHORT = {
     "upload_service_events": 1.0,
-    "record_payments": 1.0,
-    "close_month": 0.2,
+    "record_payments": 0.5,
+    "close_month": 0.1,
     "servicing.tasks.sweep": 1.0,
 }
 MOST_SHOWN = 6
