@@ -31,6 +31,7 @@ def code(text: str) -> Needs:
 
 # What a page's address needs beside the operator, by the address's name.
 NEEDS: dict[str, Needs] = {
+    "work-one": lambda w: {"work_id": w.work},
     "call-off-visit": lambda w: {"planned_visit_id": w.plan},
     "move-visit": lambda w: {"planned_visit_id": w.plan},
     "round": lambda w: {"crew_id": w.cast.crew.id, "day": "2026-06-15"},

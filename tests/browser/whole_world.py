@@ -11,10 +11,10 @@ from uuid import UUID
 import typst
 from PIL import Image
 
-from accounts.commands import clients, contacts
+from accounts.commands import clients, contacts, work
 from accounts.ids import uuid7
 from accounts.permissions import Role
-from billing.commands import contracts, payments, previewing, royalty
+from billing.commands import contracts, month_jobs, payments, previewing, royalty
 from billing.commands.bank_files import BankFile, import_bank_file
 from billing.commands.contracts import NewContract, NewContractSite
 from billing.commands.crediting import credit_document
@@ -62,6 +62,7 @@ class World:
     delivery: str
     statement: str
     entry: str
+    work: str
 
 
 def sold(cast: Cast) -> Cast:
@@ -109,10 +110,18 @@ def whole_world(cast: Cast) -> World:
         **_shared(cast),
         **_connected(cast),
         **_banked(cast),
+        **_asked(cast),
     )
     entries.set_code(actor=cast.dispatcher, site_id=cast.site.id, label="Key box", code="18 then 40 then 7")
     sweep(actor=cast.dispatcher)
     return found
+
+
+def _asked(cast: Cast) -> dict[str, str]:
+    """A try-out that was left to a worker, and cancelled: one that waits would have its pages look again and again."""
+    keeper = cast.actors[Role.BOOKKEEPER]
+    asked = month_jobs.owe_preview(actor=keeper, month=date(2026, 6, 1))
+    return {"work": str(work.cancel(actor=keeper, work_id=asked.id).id)}
 
 
 def _worked(cast: Cast) -> dict[str, str]:
