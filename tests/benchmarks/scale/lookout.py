@@ -3,7 +3,7 @@
 Ours is a request over HTTP to the product's own server, from the sending of it to the first byte of the answer, sign-in,
 totals, crews and map included. The peer is a superuser who gets the same rows and nothing else by one prepared
 statement. Every operator is asked in turn, the order shuffled, the two sides one right after the other; the percentiles
-are over the operators, so the 99th is that of the largest. Both must give the same sites in the same order.
+are over the operators, so the 99th is that of the largest. The two worlds take turns, a round each. Both sides must give the same sites in the same order.
 """
 
 from __future__ import annotations
@@ -51,18 +51,19 @@ def run(servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
     settings.SECRET_KEY = "only the benchmark signs with these words, and nobody else"
     clock.set_to(NIGHT)  # of the whole process: the server has threads of its own
     worlds = [make_world(servers, f"world_{units}", units, main) for units in sizes]
-    taken = {}
-    for world in worlds:
-        use(world.database)
-        with override_settings(**PLAIN), Server() as port, ExitStack() as stack:
-            taken[world.units] = _ask_all(world, port, max(times, 20 // len(world.operators)), stack)
-        connections.close_all()
+    with override_settings(**PLAIN), Server() as port, ExitStack() as stack:
+        sides = [_Side(world, port, max(times, 20 // len(world.operators)), stack) for world in worlds]
+        for number in range(ROUNDS):
+            for side in sides:
+                side.go(number)
+    connections.close_all()
+    taken = {side.taken.units: side.taken for side in sides}
     small, large = taken[SMALL], taken[sizes[-1]]
     yield _percentiles(large)
     yield _flat(small, large)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Taken:
     """Seconds of each request, by round, ours and the peer's; ``rows`` that both gave alike."""
 
@@ -81,10 +82,8 @@ class _Taken:
 class _Asker:
     """One operator's dispatcher, signed in, and the peer's session."""
 
-    def __init__(
-        self, superuser: psycopg.Connection[Any], server: http.client.HTTPConnection, operator_id: UUID
-    ) -> None:
-        self._superuser, self._server, self._operator_id = superuser, server, operator_id
+    def __init__(self, superuser: psycopg.Connection[Any], operator_id: UUID) -> None:
+        self._superuser, self._operator_id = superuser, operator_id
         row = superuser.execute(
             "SELECT slug, zone FROM accounts_operator WHERE id = %s", [operator_id]
         ).fetchone()
@@ -92,9 +91,9 @@ class _Asker:
         self._path, self._zone = f"/{row[0]}/", row[1]
         self._cookie = {"Cookie": f"sid={_sign_in(operator_id, row[0])}"}
 
-    def ours(self) -> tuple[float, bytes]:
+    def ours(self, server: http.client.HTTPConnection) -> tuple[float, bytes]:
         began = time.perf_counter()
-        status, body, first = get(self._server, self._path, self._cookie)
+        status, body, first = get(server, self._path, self._cookie)
         assert status == 200, status
         return first - began, body
 
@@ -105,9 +104,9 @@ class _Asker:
         rows = self._superuser.execute(BEST, values, prepare=True).fetchall()
         return time.perf_counter() - began, rows
 
-    def check(self) -> int:
+    def check(self, server: http.client.HTTPConnection) -> int:
         """That both give the same sites in the same order, with the same dry unit-days; how many."""
-        ours = sites_of(self.ours()[1].decode())
+        ours = sites_of(self.ours(server)[1].decode())
         theirs = [(row[0], str(row[3] or "")) for row in self.peer()[1]]
         assert ours == theirs, (self._path, ours[:5], theirs[:5])
         return len(ours)
@@ -124,36 +123,42 @@ def _sign_in(operator_id: UUID, slug: str) -> str:
     return client.cookies["sid"].value
 
 
-def _ask_all(world: World, port: int, times: int, stack: ExitStack) -> _Taken:
-    superuser = stack.enter_context(psycopg.connect(world.url, autocommit=True))
-    for operator_id in world.operators:
-        sweep(actor=system_actor(operator_id))
-    superuser.execute("VACUUM ANALYZE servicing_alert")
-    server = http.client.HTTPConnection("127.0.0.1", port)
-    askers = [_Asker(superuser, server, operator_id) for operator_id in world.operators]
-    rows = sum(asker.check() for asker in askers)
-    draw = random.Random(SEED)
-    taken = _Taken(world.units, len(askers), rows, [], [])
-    for number in range(ROUNDS):
-        asked = askers * times
-        draw.shuffle(asked)
-        both = [_ask(asker, ours_first=draw.random() < 0.5) for asker in asked]
-        taken.ours.append([one for one, _ in both])
-        taken.peer.append([other for _, other in both])
-        told = ", ".join(
-            f"{name} {_at(side[-1], 99) * 1e3:,.0f} ms"
-            for name, side in (("ours", taken.ours), ("peer", taken.peer))
-        )
-        print(f"bench: {world.units:,} units, round {number + 1} of {ROUNDS}, p99: {told}", file=sys.stderr)
-    server.close()
-    return taken
+class _Side:
+    """One world with every operator's dispatcher; each of its rounds asks over a connection of its own."""
+
+    def __init__(self, world: World, port: int, times: int, stack: ExitStack) -> None:
+        self._world, self._port, self._times, self._draw = world, port, times, random.Random(SEED)
+        self._superuser = stack.enter_context(psycopg.connect(world.url, autocommit=True))
+        use(world.database)
+        for operator_id in world.operators:
+            sweep(actor=system_actor(operator_id))
+        self._superuser.execute("VACUUM ANALYZE servicing_alert")
+        self._askers = [_Asker(self._superuser, operator_id) for operator_id in world.operators]
+        self.taken = _Taken(world.units, len(self._askers), 0, [], [])
+
+    def go(self, number: int) -> None:
+        """Each operator asked so many times; before that once, unmeasured, for the answer and to warm both sides."""
+        use(self._world.database)
+        server = http.client.HTTPConnection("127.0.0.1", self._port)
+        rows = sum(asker.check(server) for asker in self._askers)
+        asked = self._askers * self._times
+        self._draw.shuffle(asked)
+        both = [_ask(asker, server, ours_first=self._draw.random() < 0.5) for asker in asked]
+        server.close()
+        self.taken.rows = rows
+        self.taken.ours.append([one for one, _ in both])
+        self.taken.peer.append([other for _, other in both])
+        sides = (("ours", self.taken.ours), ("peer", self.taken.peer))
+        told = ", ".join(f"{name} {_at(side[-1], 99) * 1e3:,.0f} ms" for name, side in sides)
+        units = f"{self._world.units:,} units"
+        print(f"bench: {units}, round {number + 1} of {ROUNDS}, p99: {told}", file=sys.stderr)
 
 
-def _ask(asker: _Asker, *, ours_first: bool) -> tuple[float, float]:
+def _ask(asker: _Asker, server: http.client.HTTPConnection, *, ours_first: bool) -> tuple[float, float]:
     if ours_first:
-        return asker.ours()[0], asker.peer()[0]
+        return asker.ours(server)[0], asker.peer()[0]
     peer = asker.peer()[0]
-    return asker.ours()[0], peer
+    return asker.ours(server)[0], peer
 
 
 def _at(seconds: Sequence[float], percent: float) -> float:
