@@ -99,7 +99,7 @@ TELLS: dict[str, str] = {
     "fleet_unit": "91b2d37580da",
     "fleet_unitmodel": "578b65d5ca32",
     "servicing_entrysecret": "4f2915aaff2f",
-    "servicing_noticewish": "0e3235f5c351",
+    "servicing_noticewish": "f7002f02d298",
     "servicing_personkey": "c2b7f42c0880",
     "servicing_photo": "a655f4d82cc2",
     "servicing_plannedvisit": "4fa44094563d",

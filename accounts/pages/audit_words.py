@@ -181,7 +181,7 @@ COLUMNS = {
     "granted_by_id": N_("granted by"),
     "group": N_("group"),
     "hardness_mg_per_l": N_("hardness of the water (mg/L)"),
-    "has_digest": N_("one mail a day"),
+    "is_daily": N_("one mail a day"),
     "height": N_("height"),
     "held": N_("held back"),
     "hint": N_("hint"),

@@ -22,7 +22,7 @@ LAST_HOUR = 23
 def set_wish(
     *,
     actor: Actor,
-    has_digest: bool,
+    is_daily: bool,
     only_news: bool,
     kinds: Sequence[str],
     hour: int,
@@ -40,8 +40,8 @@ def set_wish(
     if actor.kind is not ActorKind.MEMBER or actor.id is None:
         raise Forbidden(_("Only a person who is a member is told of alerts by mail."))
     problems = [
-        *_wrong_kinds(kinds, urgent, has_digest=has_digest),
-        *_wrong_times(hour, quiet_from, quiet_until, has_digest=has_digest),
+        *_wrong_kinds(kinds, urgent, is_daily=is_daily),
+        *_wrong_times(hour, quiet_from, quiet_until, is_daily=is_daily),
     ]
     if problems:
         raise BadInput(problems[0].detail, errors=problems)
@@ -52,7 +52,7 @@ def set_wish(
         wish, _made = NoticeWish.objects.update_or_create(
             member_id=actor.id,
             defaults={
-                "has_digest": has_digest,
+                "is_daily": is_daily,
                 "only_news": only_news,
                 "kinds": [kind for kind in ALERT_KINDS if kind in kinds],
                 "hour": hour,
@@ -68,19 +68,19 @@ def set_wish(
     return wish
 
 
-def _wrong_kinds(kinds: Sequence[str], urgent: Sequence[str], *, has_digest: bool) -> Iterator[Problem]:
+def _wrong_kinds(kinds: Sequence[str], urgent: Sequence[str], *, is_daily: bool) -> Iterator[Problem]:
     if not set(kinds) <= set(ALERT_KINDS):
         yield Problem("/kinds", "unknown", _("Choose kinds of the list."))
     if not set(urgent) <= set(URGENT_KINDS):
         yield Problem("/urgent", "unknown", _("Choose kinds of the list."))
-    if has_digest and not kinds:
+    if is_daily and not kinds:
         yield Problem(
             "/kinds", "missing", _("Choose what the mail is to tell of, or take the mail of each day away.")
         )
 
 
 def _wrong_times(
-    hour: int, quiet_from: time | None, quiet_until: time | None, *, has_digest: bool
+    hour: int, quiet_from: time | None, quiet_until: time | None, *, is_daily: bool
 ) -> Iterator[Problem]:
     is_hour = 0 <= hour <= LAST_HOUR
     if not is_hour:
@@ -96,7 +96,7 @@ def _wrong_times(
         yield Problem(
             "/quiet_until", "empty", _("Quiet hours that begin as they end are none. Leave both empty.")
         )
-    elif has_digest and is_hour:
+    elif is_daily and is_hour:
         any_day = datetime(2026, 1, 1, hour, tzinfo=UTC)
         if notices.quiet_at(any_day, "UTC", quiet_from, quiet_until):
             yield Problem(

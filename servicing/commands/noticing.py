@@ -79,7 +79,7 @@ def _look(_actor: Actor, job: Job) -> None:
 def _owe_digests(member: Any, wish: NoticeWish, upto: int) -> None:
     """The digests of today, each by the date of its zone, once its hour has come."""
     now = clock.now()
-    if not wish.has_digest or not wish.kinds:
+    if not wish.is_daily or not wish.kinds:
         return
     for zone in accounts.site_zones():
         on = notices.digest_day(now, zone, wish.hour)

@@ -54,7 +54,7 @@ class Migration(migrations.Migration):
                         default=accounts.ids.uuid7, editable=False, primary_key=True, serialize=False
                     ),
                 ),
-                ("has_digest", models.BooleanField(default=True)),
+                ("is_daily", models.BooleanField(default=True)),
                 ("only_news", models.BooleanField(default=True)),
                 ("kinds", models.JSONField(default=list)),
                 ("hour", models.PositiveSmallIntegerField(default=6)),
@@ -189,7 +189,7 @@ class Migration(migrations.Migration):
             "NoticeWish",
             values=[
                 "member",
-                "has_digest",
+                "is_daily",
                 "only_news",
                 "kinds",
                 "hour",

@@ -17,7 +17,7 @@ class NoticeWish(OperatorOwned):
     """
 
     member = TenantForeignKey("accounts.Member")
-    has_digest = models.BooleanField(default=True)
+    is_daily = models.BooleanField(default=True)
     only_news = models.BooleanField(default=True)
     kinds = models.JSONField(default=list)
     hour = models.PositiveSmallIntegerField(default=6)

@@ -44,7 +44,7 @@ def _at(name: Any, **more: Any) -> forms.TimeField:
 
 
 class WishForm(forms.Form):
-    has_digest = forms.BooleanField(label=gettext_lazy("One mail a day"), required=False)
+    is_daily = forms.BooleanField(label=gettext_lazy("One mail a day"), required=False)
     hour = Choice(
         label=gettext_lazy("From what hour on"),
         choices=[(str(hour), f"{hour:02}:00") for hour in range(24)],
@@ -120,7 +120,7 @@ def own_notices(request: OperatorRequest) -> HttpResponse:
 
 
 def _initial(wish: NoticeWish) -> dict[str, Any]:
-    names = ("has_digest", "only_news", "kinds", "urgent", "quiet_from", "quiet_until")
+    names = ("is_daily", "only_news", "kinds", "urgent", "quiet_from", "quiet_until")
     return {name: getattr(wish, name) for name in names} | {
         "hour": str(wish.hour),
         "crew": str(wish.crew_id) if wish.crew_id else "",

@@ -65,7 +65,7 @@ def usual_wish(member_id: UUID, role: str) -> NoticeWish:
     """What a member who has chosen nothing is told: a dispatcher the digest of what is late or goes wrong, others nothing."""
     return NoticeWish(
         member_id=member_id,
-        has_digest=role == Role.DISPATCHER,
+        is_daily=role == Role.DISPATCHER,
         kinds=list(USUAL_KINDS),
         hour=USUAL_HOUR,
         changed_at=LONG_AGO,

@@ -16,6 +16,7 @@ from accounts.permissions import Role
 from config import embedded
 from config.urls import pages
 from servicing.queries.months.sheet import Figure
+from tests.api.callers import FAILED_KIND
 from tests.browser.walking import fits, heading, minded, sign_in
 from tests.browser.whole_world import World, whole_world
 from tests.cast import NOON, new_cast
@@ -32,6 +33,9 @@ def code(text: str) -> Needs:
 # What a page's address needs beside the operator, by the address's name.
 NEEDS: dict[str, Needs] = {
     "work-one": lambda w: {"work_id": w.work},
+    "import-one": lambda w: {"look_id": w.look},
+    "give-up-job": lambda w: {"job_id": w.failed},
+    "give-up-kind": lambda _: {"job_kind": FAILED_KIND},
     "call-off-visit": lambda w: {"planned_visit_id": w.plan},
     "move-visit": lambda w: {"planned_visit_id": w.plan},
     "round": lambda w: {"crew_id": w.cast.crew.id, "day": "2026-06-15"},
@@ -106,7 +110,11 @@ QUERIES = {"search": "?for=school", "plan-visit": "?site=S1", "new-contract": "?
 NO_PAGES = {
     "audit-file": "a file",
     "document-file": "a file",
+    "import-one-left-out": "a file",
     "import-template": "a file",
+    "import-template-xlsx": "a file",
+    "import-there": "a file",
+    "import-there-xlsx": "a file",
     "label-sheet": "a file",
     "month-figure": "walked figure by figure",
     "lookout-changes": "what changed, for the page that asks",

@@ -30,6 +30,7 @@ from servicing.commands.sweeps import sweep
 from servicing.events.types import Subject
 from servicing.queries import events as log
 from servicing.queries import personal
+from tests.api.callers import failed, looked_at
 from tests.billing import hooks
 from tests.billing.bank.files import Entry, Said, camt
 from tests.billing.books import APRIL, MAY, close, list_prices, on
@@ -62,6 +63,8 @@ class World:
     delivery: str
     statement: str
     entry: str
+    look: str
+    failed: str
     work: str
 
 
@@ -118,10 +121,14 @@ def whole_world(cast: Cast) -> World:
 
 
 def _asked(cast: Cast) -> dict[str, str]:
-    """A try-out that was left to a worker, and cancelled: one that waits would have its pages look again and again."""
+    """A try-out that was left to a worker, and cancelled: one that waits would have its pages look again and again.
+
+    Beside it a file of rows that was looked at, and a job that failed for good.
+    """
     keeper = cast.actors[Role.BOOKKEEPER]
     asked = month_jobs.owe_preview(actor=keeper, month=date(2026, 6, 1))
-    return {"work": str(work.cancel(actor=keeper, work_id=asked.id).id)}
+    cancelled = work.cancel(actor=keeper, work_id=asked.id)
+    return {"work": str(cancelled.id), "look": str(looked_at(cast)), "failed": str(failed(cast)[0])}
 
 
 def _worked(cast: Cast) -> dict[str, str]:

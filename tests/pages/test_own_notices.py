@@ -16,7 +16,7 @@ def test_a_person_chooses_what_they_are_told_and_when(north: Cast):
 
     answer = desk.submit(
         page,
-        has_digest="on",
+        is_daily="on",
         hour="7",
         kinds=["past_grace", "drift"],
         urgent=["leak"],
@@ -55,7 +55,7 @@ def test_what_was_typed_stays_beside_the_word_about_it(north: Cast):
 def test_a_dispatcher_begins_with_a_mail_a_day_and_a_viewer_with_none(north: Cast):
     for role, ticked in ((Role.DISPATCHER, True), (Role.VIEWER, False)):
         page = signed_in_anew(north, role).get(f"/{north.operator.slug}/me/notices").content.decode()
-        assert ('name="has_digest" id="id_has_digest" checked' in page) is ticked
+        assert ('name="is_daily" id="id_is_daily" checked' in page) is ticked
 
 
 def test_who_sees_no_alerts_is_told_of_none(north: Cast):

@@ -22,7 +22,7 @@ from servicing.models import Notice
 from servicing.rules import notices
 
 ALL = {
-    "has_digest": True,
+    "is_daily": True,
     "only_news": True,
     "kinds": ["past_grace", "dry_soon"],
     "hour": 6,
@@ -155,7 +155,7 @@ def test_a_mail_in_the_readers_language_about_their_crews_sites_alone(filled):
 
 
 def test_what_is_urgent_is_told_as_it_opens_and_once(filled):
-    wish(filled, has_digest=False, urgent=["past_grace"])
+    wish(filled, is_daily=False, urgent=["past_grace"])
     at(14, 9)
     sweeps.sweep(actor=filled.owner)
 
@@ -170,7 +170,7 @@ def test_what_is_urgent_is_told_as_it_opens_and_once(filled):
 def test_quiet_hours_hold_back_what_is_urgent_until_their_end_and_make_one_mail_of_it(filled):
     wish(
         filled,
-        has_digest=False,
+        is_daily=False,
         urgent=["past_grace", "dry_soon", "leak"],
         quiet_from=time(22),
         quiet_until=time(7),
@@ -193,7 +193,7 @@ def test_quiet_hours_hold_back_what_is_urgent_until_their_end_and_make_one_mail_
 
 
 def test_a_report_of_a_leak_is_told_at_once(filled):
-    wish(filled, Role.OWNER, has_digest=False, urgent=["leak", "chemical"])
+    wish(filled, Role.OWNER, is_daily=False, urgent=["leak", "chemical"])
     at(1, 9)
     filled.upload(filled.event("report.received", filled.unit, kind="odour"))
     filled.upload(filled.event("report.received", filled.unit, kind="leak"))
@@ -205,7 +205,7 @@ def test_a_report_of_a_leak_is_told_at_once(filled):
 
 
 def test_what_is_over_by_then_is_not_told(filled):
-    wish(filled, has_digest=False, urgent=["past_grace"], quiet_from=time(22), quiet_until=time(7))
+    wish(filled, is_daily=False, urgent=["past_grace"], quiet_from=time(22), quiet_until=time(7))
     at(13, 22, 30)
     sweeps.sweep(actor=filled.owner)
     look_and_send(filled)
