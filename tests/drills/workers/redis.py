@@ -2,7 +2,7 @@
 
 Other versions of celery and kombu, or a worker with mingle, leave their queues then and never come back; so this drill
 runs the very command of docker-compose.yml with the very versions that are locked, and any change of either must pass it.
-The task that holds its message is a sweep, which waits for a lock on the alerts that the drill has taken.
+The task that holds its message seals a log, and waits for a lock on the seals that the drill has taken.
 """
 
 from __future__ import annotations
@@ -29,7 +29,9 @@ from celery import Celery
 from django.conf import settings
 
 from accounts import jobs, tenancy
-from accounts.tasks import QUEUES, SEAL, SWEEP
+from accounts.commands.auditing import CHECK
+from accounts.commands.clockwork import SEAL
+from accounts.tasks import QUEUES
 from config import embedded
 from config.celery import app
 from config.embedded import valkey
@@ -63,7 +65,7 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
 
 def _line(trials: list[Trial], with_mingle: list[Trial]) -> dict[str, Any]:
     versions = {name: importlib.metadata.version(name) for name in VERSIONS}
-    commands = [composed.command(name) for name in ("worker", "worker-webhooks")]
+    commands = [composed.command(name) for name in composed.services() if name.startswith("worker")]
     times = sorted(one.next_seconds for one in trials if one.next_seconds is not None)
     figures = {
         "trials": len(trials),
@@ -108,8 +110,8 @@ def _tried(bench: Bench, number: int, draw: random.Random, *, mingle: bool) -> T
     with ExitStack() as stack:
         redis = stack.enter_context(Redis(bench.folder / f"redis{number}", is_persistent=is_persistent))
         worker = stack.enter_context(_worker(bench, redis, mingle=mingle))
-        held, following = (bench.owe(kind) for kind in (SWEEP, SEAL))
-        with bench.alerts_locked() as lock:
+        held, following = (bench.owe(kind) for kind in (SEAL, CHECK))
+        with bench.seals_locked() as lock:
             redis.send(held)
             _wait(bench.is_waited_for, STARTS_WITHIN_SECONDS, "the worker is at no task")
             redis.end()
@@ -171,10 +173,10 @@ class Bench:
         return Owed(operator_id, row[0], kind)
 
     @contextmanager
-    def alerts_locked(self) -> Iterator[psycopg.Connection[Any]]:
-        """Whoever reads alerts waits until the transaction ends."""
+    def seals_locked(self) -> Iterator[psycopg.Connection[Any]]:
+        """Whoever reads seals waits until the transaction ends."""
         with psycopg.connect(self.servers.superuser_url) as lock:
-            lock.execute("LOCK TABLE servicing_alert IN ACCESS EXCLUSIVE MODE")
+            lock.execute("LOCK TABLE servicing_seal IN ACCESS EXCLUSIVE MODE")
             try:
                 yield lock
             finally:
@@ -182,7 +184,7 @@ class Bench:
 
     def is_waited_for(self) -> bool:
         row = self._eye.execute(
-            "SELECT count(*) FROM pg_locks WHERE relation = 'servicing_alert'::regclass AND NOT granted"
+            "SELECT count(*) FROM pg_locks WHERE relation = 'servicing_seal'::regclass AND NOT granted"
         ).fetchone()
         return row is not None and row[0] > 0
 
@@ -247,8 +249,8 @@ class Redis:
 
 @contextmanager
 def _worker(bench: Bench, redis: Redis, *, mingle: bool) -> Iterator[subprocess.Popen[bytes]]:
-    """The compose file's worker; what it said is told if the trial fails."""
-    words = [word for word in composed.command("worker") if not (mingle and word == FLAGS[0])]
+    """The compose file's worker for long work; what it said is told if the trial fails."""
+    words = [word for word in composed.command("worker-bulk") if not (mingle and word == FLAGS[0])]
     assert words[0] == "celery"
     log = bench.folder / f"worker{time.monotonic_ns()}.log"
     environment = {
