@@ -15,7 +15,7 @@ from accounts.permissions import Role
 from billing.commands.payments import NewPayment, record_payment
 from billing.queries import settling
 from servicing.commands.planning import plan_visit
-from tests.api.callers import LISTS, api_routes, everything, live, names_in, signed_in, view_of
+from tests.api.callers import LISTS, api_routes, everything, failed, live, names_in, signed_in, view_of
 from tests.cast import NOON, new_cast
 
 SETTLING = {"allocations": [{"document": "OLD-1", "amount": "1.00"}]}
@@ -51,6 +51,7 @@ PROBES = {
     "api-bank-entry-assignment": "POST",
     "api-bank-entry-return": "POST",
     "api-bank-statement": "GET",
+    "api-charge-explanation": "GET",
     "api-contract": "GET",
     "api-contract-notice": "POST",
     "api-contract-prices": "GET",
@@ -58,12 +59,9 @@ PROBES = {
     "api-contract-site-end": "POST",
     "api-contract-sites": "GET POST",
     "api-contract-terms": "GET POST",
+    "api-credit-note": "GET",
     "api-credit-note-allocation-release": "POST",
     "api-credit-note-allocations": "GET POST",
-    "api-entry-code-showings": "POST",
-    "api-external-id": "GET PUT DELETE",
-    "api-charge-explanation": "GET",
-    "api-credit-note": "GET",
     "api-credit-note-lines": "GET",
     "api-crew": "GET",
     "api-customer": "DELETE GET",
@@ -72,6 +70,11 @@ PROBES = {
     "api-customer-statement": "GET",
     "api-device": "GET",
     "api-device-revoke": "POST",
+    "api-entry-code-showings": "POST",
+    "api-external-id": "GET PUT DELETE",
+    "api-import": "GET",
+    "api-import-carry-out": "POST",
+    "api-import-left-out": "GET",
     "api-invoice": "GET",
     "api-invoice-credit": "POST",
     "api-invoice-creditable": "GET",
@@ -80,14 +83,14 @@ PROBES = {
     "api-payment-allocation-release": "POST",
     "api-payment-allocations": "POST",
     "api-payment-return": "POST",
-    "api-quarantine-give-up": "POST",
-    "api-quarantine-replay": "POST",
-    "api-refund": "GET",
     "api-personal-text": "GET",
     "api-photo": "GET",
     "api-price-announcement": "POST",
     "api-price-item-prices": "POST",
     "api-purchase-order-end": "POST",
+    "api-quarantine-give-up": "POST",
+    "api-quarantine-replay": "POST",
+    "api-refund": "GET",
     "api-royalty-statement": "GET",
     "api-service-event": "GET",
     "api-service-event-counter": "POST",
@@ -102,8 +105,6 @@ PROBES = {
     "api-unit-events": "GET",
     "api-unit-state": "GET",
     "api-visit": "GET",
-    "api-work-cancel": "POST",
-    "api-work-one": "GET",
     "api-webhook-deliveries": "GET",
     "api-webhook-delivery": "GET",
     "api-webhook-endpoint": "GET PUT DELETE",
@@ -111,6 +112,8 @@ PROBES = {
     "api-webhook-replays": "POST",
     "api-webhook-rotation": "POST",
     "api-webhook-test": "POST",
+    "api-work-cancel": "POST",
+    "api-work-one": "GET",
 }
 
 
@@ -128,6 +131,8 @@ def ask(client, name, method, values):
     address, route = routes_by_id()[name]
     if (name, method) == ("api-webhook-endpoint", "DELETE"):
         values = {**values, "endpoint_id": values["spare_endpoint_id"]}
+    if name == "api-quarantine-replay":  # the other one is given up
+        values = {**values, "job_id": values["spare_job_id"]}
     for part in names_in(route):
         address = address.replace(f"<uuid:{part}>", str(values[part])).replace(
             f"<str:{part}>", str(values[part])
@@ -152,6 +157,7 @@ def rival(database):
         lived = live(south)
         idle = {"code": "C0", "name": "Nobody yet", "country": "DE"}
         lived["idle_customer_id"] = add_customers(actor=south.owner, customers=[idle])[0].id
+        lived["spare_job_id"] = failed(south)[0]
         plan_visit(actor=south.owner, site_id=south.site.id, day=NOON.date())
         named = {f"{name}_id": row for name, row in references_of(south).items()}
         return south, named | lived
@@ -177,7 +183,7 @@ def test_a_rivals_id_is_answered_as_an_absent_one_and_changes_nothing(north, riv
     # The probe would find something: to the rival itself it does.
     role = Role.CREW_MEMBER if name == "api-entry-code-showings" else Role.OWNER
     own = signed_in(south, role)
-    assert ask(own, name, method, theirs).status_code in {200, 201, 204}
+    assert ask(own, name, method, theirs).status_code in {200, 201, 202, 204}
 
 
 def test_no_list_shows_anything_of_a_rivals(north, rival):

@@ -255,7 +255,7 @@ def test_the_pages_are_read_in_german(north: Cast) -> None:
         set_up(
             north, "safety-sheets"
         ): "Für 1 Flüssigkeit fehlt hier das Sicherheitsdatenblatt: Scale remover.",
-        set_up(north, "import"): "Bis zu 5.000 Zeilen.",
+        set_up(north, "import"): "Bis zu 100.000 Zeilen.",
         f"{site}/rooms": "Marl Quay School hat 3 Plätze; 3 davon sind leer.",
         f"{site}/install": "Marl Quay School: 3 von 3 Plätzen leer.",
     }
