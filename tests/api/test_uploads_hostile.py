@@ -391,12 +391,9 @@ def test_what_is_no_whole_pdf_is_refused_and_a_pdf_is_only_fetched(north):
 
 def test_what_is_larger_than_any_file_is_refused_before_it_is_read(north):
     office = visitors.signed_in(north, Role.DISPATCHER)
+    rows = SimpleUploadedFile("rows.csv", b"x" * 22 * 1024 * 1024)
 
-    answer = office.submit(
-        f"/{north.operator.slug}/set-up/import",
-        kind="customers",
-        file=SimpleUploadedFile("rows.csv", b"x" * 22 * 1024 * 1024),
-    )
+    answer = office.submit(f"/{north.operator.slug}/set-up/import", kind="customers", file=rows)
 
     assert answer.status_code == 413
     assert "larger than anything that is taken here" in visitors.text_of(answer)
