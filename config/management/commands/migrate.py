@@ -21,7 +21,8 @@ from psycopg import errors as postgres
 LOCK_MS = 200
 STATEMENT_SECONDS = 60
 PATIENCE_SECONDS = 600
-PAUSE_SECONDS = 1.0
+# Grows with each attempt in vain, so that those who had to wait are all through before the next.
+PAUSE_SECONDS, LONGEST_PAUSE_SECONDS = 1.0, 10.0
 # What two runs at once take turns by.
 LOCK = 7_765_320
 # They wait for others without keeping anybody out, and may take as long as they take.
@@ -48,6 +49,7 @@ class Command(migrate.Command):
     def handle(self, *args: Any, **options: Any) -> None:
         self.connection: Any = connections[options["database"]]
         self.limits = options
+        self.pause_seconds = PAUSE_SECONDS
         self.gives_up_at = time.monotonic() + options["patience_seconds"]
         with self._alone(), self.connection.execute_wrapper(self._execute):
             while not self._applied(args, options):
@@ -98,7 +100,8 @@ class Command(migrate.Command):
                 "What is done is done, the rest is as it was: run it again when long reports and backups have ended."
             ) from fault
         self.stderr.write("A table is in use; others pass, then it is tried again.")
-        time.sleep(PAUSE_SECONDS)
+        time.sleep(self.pause_seconds)
+        self.pause_seconds = min(self.pause_seconds * 1.5, LONGEST_PAUSE_SECONDS)
 
     def _say(self, **milliseconds: int) -> None:
         """Limits of the session, past the wrapper."""
