@@ -347,8 +347,9 @@ sys.stdin.read()
 def test_what_a_process_that_is_gone_left_behind_is_removed(tmp_path, monkeypatch):
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     monkeypatch.setattr(counting._Process, "counts", counting._Process.counts)
-    for name in (counting.FOLDER,):
-        monkeypatch.delenv(name, raising=False)
+    # Set first, so that it is taken away again afterwards: what is shared is named in the environment.
+    monkeypatch.setenv(counting.FOLDER, "")
+    monkeypatch.delenv(counting.FOLDER)
     gone = (
         tmp_path / "wickround-metrics-4194305-x"
     )  # above the most a process's number may be (proc(5), pid_max)

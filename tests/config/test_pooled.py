@@ -33,7 +33,7 @@ PROGRAM = shutil.which("pgbouncer", path="/usr/sbin:/usr/local/bin:/usr/bin")
 SESSIONS = 3
 CONFIGURATION = """\
 [databases]
-wickround = host=127.0.0.1 port={server} dbname=wickround connect_query='SET statement_timeout TO 5000; SET idle_in_transaction_session_timeout TO 30000'
+wickround = host=127.0.0.1 port={server} dbname=wickround connect_query='SET statement_timeout TO 5000; SET idle_in_transaction_session_timeout TO 30000; SET client_connection_check_interval TO 5000'
 [pgbouncer]
 listen_addr = 127.0.0.1
 listen_port = {port}

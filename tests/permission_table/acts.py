@@ -137,6 +137,7 @@ ACTS = {
     "servicing.commands.office.acknowledge_alerts": "alerts:acknowledge",
     "servicing.commands.office.begin_standstill": "events:record",
     "servicing.commands.office.receive_report": "events:record",
+    "servicing.commands.opening.record_openings": "events:record fleet:manage",
     "servicing.commands.personal.file_text": "events:record",
     "servicing.commands.personal.erase_person": "texts:erase",
     "servicing.commands.personal.rewrap_keys": "texts:erase",

@@ -221,10 +221,13 @@ def test_a_unit_that_stops_transferring_is_an_alert_until_somebody_sees_to_it(fl
 def test_a_refit_is_owed_once_a_day_and_done_once(fleet):
     owed_at = fleet_time = clock.now()
     midnight = owed_at.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
-    clock.set_to(midnight + timedelta(seconds=tasks.REFIT_SECONDS))
+    clock.set_to(midnight + timedelta(seconds=4 * 3_600))
     for _ in range(2):
         jobs.owe_everyone(
-            kind=tasks.REFIT, slot=f"{midnight:%Y-%m-%d}", start=midnight, spread_seconds=tasks.REFIT_SECONDS
+            kind="servicing.tasks.refit",
+            slot=f"{midnight:%Y-%m-%d}",
+            start=midnight,
+            spread_seconds=4 * 3_600,
         )
     claimed = [
         job
