@@ -57,7 +57,7 @@ _OVERLAP = 256
 # Characters that XML 1.0 has no way to write.
 _UNWRITABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _BROKEN = (
-    ArithmeticError, AttributeError, EOFError, InvalidFileException, LookupError, NotImplementedError, OSError, ParseError,
+    ArithmeticError, AttributeError, EOFError, InvalidFileException, LookupError, OSError, ParseError,
     RecursionError, RuntimeError, TypeError, ValueError, zipfile.BadZipFile, zlib.error,
 )  # fmt: skip
 

@@ -5,6 +5,7 @@ What each means to send it writes down before, and what was acknowledged after, 
 
 from __future__ import annotations
 
+import abc
 import http.client
 import json
 import os
@@ -75,7 +76,7 @@ class Phase:
         return self.second if self.is_over.is_set() else self.first
 
 
-class Sender(threading.Thread):
+class Sender(threading.Thread, abc.ABC):
     """Asks until it is answered."""
 
     def __init__(self, address: str, token: str, journal: Journal, seed: int, phase: Phase) -> None:
@@ -91,8 +92,9 @@ class Sender(threading.Thread):
         except BaseException as fault:  # noqa: BLE001 - told at the end
             self.fault = fault
 
+    @abc.abstractmethod
     def work(self) -> None:
-        raise NotImplementedError
+        """What it goes on doing until it is told to stop."""
 
     def post(self, path: str, body: Any, headers: Mapping[str, str] | None = None) -> tuple[int, Any]:
         """The answer, after as many tries as it takes; one that says to come again later is none."""
