@@ -19,8 +19,9 @@ CARRY_OUT_IMPORT = "servicing.tasks.carry_out_import"
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """``word``: how the API names it. ``page``: the name of the address of the page that it was asked on. ``phases``: words of what it is at, by their keys; that of
-    the first chunk is empty.
+    """``word``: how the API names it. ``page``: the name of the address of the page that it was asked on. ``phases``: words
+    of what it is at, by their keys; that of the first chunk is empty. ``lasting``: phases before which something is stored
+    that stays when the work is cancelled.
 
     ``about`` says in the language of the moment what a piece of work of the kind is about.
     """
@@ -31,6 +32,7 @@ class Kind:
     page: str
     about: Callable[[LongWork], str] = field(default=lambda work: work.ref)
     phases: Mapping[str, str] = field(default_factory=dict)
+    lasting: frozenset[str] = frozenset()
 
 
 def _month_of(work: LongWork) -> str:
@@ -85,6 +87,7 @@ KINDS: dict[str, Kind] = {
             "storing": N_("What is new is being stored. This step is done whole or not at all."),
             "opening": N_("How the units stood is being recorded."),
         },
+        lasting=frozenset({"opening"}),
     ),
 }
 

@@ -18,7 +18,7 @@ from uuid import UUID
 from django.db import Error, connection
 from django.db.models import F
 
-from accounts import clock, jobs, tenancy
+from accounts import clock, jobs, origin, tenancy
 from accounts.errors import Busy, Conflict, NotFound, Refusal
 from accounts.ids import uuid7
 from accounts.jobs.kinds import KINDS
@@ -189,6 +189,7 @@ def _do_chunk(actor: Actor | None, job_id: UUID, chunk: Chunk, until: float) -> 
         return False
     if jobs.begin_attempt(job):
         return True
+    origin.trying(job.attempts)
     work = LongWork.objects.get(id=UUID(job.ref))
     if work.ended_at is not None:
         _done(job_id)

@@ -29,7 +29,8 @@ class Shown:
     ``state``: waiting for a worker, running, cancelling, or how it ended: done, refused, cancelled, failed; ``said`` is why.
     Failed without an end: it was tried often enough and waits for a person. ``word``: the kind as
     the API names it. ``title`` and ``phase`` are in the language of
-    the moment. ``page``: the name of the address of the page that it was asked on.
+    the moment. ``page``: the name of the address of the page that it was asked on. ``leaves_something``: what it has stored
+    so far stays when it is cancelled.
     """
 
     id: UUID
@@ -49,6 +50,7 @@ class Shown:
     ended_at: datetime | None
     result: dict[str, Any]
     page: str
+    leaves_something: bool
 
     @property
     def is_going_on(self) -> bool:
@@ -115,6 +117,7 @@ def _shown(work: LongWork, *, is_stuck: bool, running: tuple[int, int] | None) -
         ended_at=work.ended_at,
         result=work.result,
         page=kind.page,
+        leaves_something=work.phase in kind.lasting,
     )
 
 

@@ -12,6 +12,7 @@ import pytest
 from accounts import clock
 from accounts.ids import new_label_code
 from accounts.models import Job, LongWork
+from accounts.permissions import Role
 from fleet import queries as fleet
 from servicing import log
 from servicing.commands import importing
@@ -20,6 +21,7 @@ from servicing.commands.office import counter_event
 from servicing.models import UnitState
 from servicing.queries import rows_there
 from tests.cast import Cast
+from tests.pages.visitors import signed_in, text_of
 from tests.servicing.imported import (
     found,
     imported,
@@ -216,6 +218,8 @@ def test_a_cancel_amid_the_openings_keeps_what_is_recorded_and_the_rest_follows(
         assert work_off(north, work_id).outcome == "cancelled"
     with north.reading():
         assert UnitState.objects.count() == 4
+    shown = signed_in(north, Role.DISPATCHER).get(f"/{north.operator.slug}/work/{work_id}")
+    assert "What it had stored and recorded by then stays." in text_of(shown)
 
     after = imported(north, told.id)
     assert after.counts == {"new": 5, "there": 4, "wrong": 0}
