@@ -36,7 +36,7 @@ WITH missed AS (
     SELECT coalesce(max(turn), 0) + 1 AS turn FROM servicing_alert WHERE operator_id = %(operator)s
 ), opened AS (
     INSERT INTO servicing_alert (id, operator_id, kind, unit_id, site_id, first_day, opened_at, turn, opened_turn)
-    SELECT gen_random_uuid(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s, changed.turn, changed.turn
+    SELECT uuidv7(), %(operator)s, kind, unit_id, site_id, first_day, %(now)s, changed.turn, changed.turn
     FROM held, changed
     WHERE NOT EXISTS (
         SELECT 1 FROM servicing_alert a WHERE a.operator_id = %(operator)s AND a.kind = held.kind AND a.unit_id = held.unit_id
