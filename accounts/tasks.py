@@ -41,6 +41,8 @@ DAYS_FILES_KEPT, DAYS_WORK_KEPT = 30, 365
 # As long as browsers keep the cookie by which they are known.
 DAYS_DEVICE_KNOWN = 400
 AGAIN_SECONDS = 5
+# Until the next tick, which begins anew: however long there is something to send, one relay looks again and not more.
+MOST_AGAIN = 60 // AGAIN_SECONDS - 1
 # In a queue the first few of each operator and kind overtake what others have beyond that. Of the broker's two ends: with
 # Redis 0 comes first.
 FIRST, LAST, FIRST_TURNS = 0, 9, 2
@@ -73,14 +75,14 @@ def answer_forgotten() -> None:
 
 
 @shared_task(name="accounts.tasks.relay", queue="alerts", ignore_result=True)
-def relay() -> int:
-    """Send what is due to the workers, and look again soon while there is any.
+def relay(again: int = MOST_AGAIN) -> int:
+    """Send what is due to the workers, and look ``again`` soon, so often at most, while there is any.
 
     A message that gets lost is sent again when its lease has ended.
     """
     sent = send_due()
-    if sent:
-        relay.apply_async(countdown=AGAIN_SECONDS, expires=60)
+    if sent and again:
+        relay.apply_async(args=[again - 1], countdown=AGAIN_SECONDS, expires=60)
     return sent
 
 

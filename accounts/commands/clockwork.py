@@ -26,7 +26,8 @@ LOOK_AT_NOTICES = "servicing.tasks.look_at_notices"
 class Often:
     """Owed once in so many minutes of the hour, so that a minute without a tick costs nothing.
 
-    ``spread_seconds``: over these the operators are spread, each always at its own second.
+    ``spread_seconds``: over these the operators are spread, each always at its own second. A later slot sorts after an
+    earlier one, by which what was made good is known.
     """
 
     kind: str
@@ -37,7 +38,7 @@ class Often:
         return (
             f"{now:%Y-%m-%dT%H:%M}"
             if self.minutes == 1
-            else f"{now:%Y-%m-%dT%H}/{now.minute // self.minutes}"
+            else f"{now:%Y-%m-%dT%H}/{now.minute // self.minutes:02}"
         )
 
 

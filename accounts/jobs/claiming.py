@@ -30,12 +30,13 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Claimed:
-    """``turn``: with this one so many of its operator and kind are out."""
+    """``turn``: with this one so many of its operator and kind are out. ``counted``: the claim counted an attempt."""
 
     id: UUID
     operator_id: UUID
     kind: str
     turn: int
+    counted: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ WITH RECURSIVE owed AS (
     WHERE queued.place <= coalesce(room.jobs, %(in_queue)s)
     ORDER BY queued.turn, queued.run_at, queued.id LIMIT 2 * %(limit)s
 ), chosen AS (
-    SELECT job.id, picked.turn, job.run_at FROM picked JOIN accounts_job job USING (id)
+    SELECT job.id, picked.turn, job.run_at, job.attempts AS attempts_before FROM picked JOIN accounts_job job USING (id)
     WHERE job.done_at IS NULL AND job.quarantined_at IS NULL AND job.given_up_at IS NULL
       AND (job.lease_until IS NULL OR job.lease_until < %(now)s)
     ORDER BY picked.turn, job.run_at, job.id LIMIT %(limit)s
@@ -108,9 +109,10 @@ WITH RECURSIVE owed AS (
     UPDATE accounts_job SET attempts = CASE WHEN attempts < 2 OR begun_at IS NOT NULL THEN attempts + 1 ELSE attempts END,
         begun_at = NULL, lease_until = %(now)s + make_interval(secs => %(lease)s)
     FROM chosen WHERE accounts_job.id = chosen.id
-    RETURNING accounts_job.id, accounts_job.operator_id, accounts_job.kind, chosen.turn, chosen.run_at
+    RETURNING accounts_job.id, accounts_job.operator_id, accounts_job.kind, chosen.turn, chosen.run_at,
+        accounts_job.attempts > attempts_before AS counted
 )
-SELECT id, operator_id, kind, turn FROM claimed ORDER BY turn, run_at, id
+SELECT id, operator_id, kind, turn, counted FROM claimed ORDER BY turn, run_at, id
 """
 
 
@@ -148,16 +150,24 @@ def claim_due(
 def give_back(claimed: Sequence[Claimed]) -> int:
     """Take back the lease of what could not be sent to a worker: it is due again, and the attempt was none.
 
-    What has reached its worker all the same is let be. Gives how many were given back.
+    Those before it were, so however often it can't be sent, it gets no more of them. What has reached its worker all the
+    same is let be. Gives how many were given back.
     """
     if not claimed:
         return 0
     with tenancy.across_operators(), connections["system"].cursor() as cursor:
         cursor.execute(
-            "UPDATE accounts_job SET lease_until = NULL, attempts = greatest(attempts, 1) - 1 WHERE id IN ("
-            "SELECT id FROM accounts_job WHERE id = ANY(%s) AND done_at IS NULL AND lease_until IS NOT NULL "
+            "UPDATE accounts_job SET lease_until = NULL, "
+            "attempts = CASE WHEN id = ANY(%(counted)s) THEN greatest(attempts, 1) - 1 ELSE attempts END, "
+            # From the third attempt on one was begun before, else this one would not have counted.
+            "begun_at = CASE WHEN id = ANY(%(counted)s) AND attempts > 2 THEN %(now)s ELSE begun_at END WHERE id IN ("
+            "SELECT id FROM accounts_job WHERE id = ANY(%(ids)s) AND done_at IS NULL AND lease_until IS NOT NULL "
             "ORDER BY id FOR UPDATE SKIP LOCKED)",
-            [[one.id for one in claimed]],
+            {
+                "ids": [one.id for one in claimed],
+                "counted": [one.id for one in claimed if one.counted],
+                "now": clock.now(),
+            },
         )
         return cursor.rowcount
 

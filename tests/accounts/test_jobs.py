@@ -10,9 +10,11 @@ from typing import Any
 import pytest
 from django.db import connections
 
-from accounts import clock, jobs
+from accounts import clock, jobs, tasks
+from accounts.commands import clockwork
 from accounts.models import Crew, Job
 from accounts.tenancy import NoOperatorScope, reading, writing
+from tests.cast import NOON
 
 KIND = "tests.tasks.nothing"
 
@@ -231,6 +233,59 @@ def test_an_operator_with_much_to_do_does_not_starve_another(north, south, later
     ]
     assert len(again) == jobs.MOST_IN_FLIGHT
     assert len(rows(north)) == 100
+
+
+def test_a_broker_that_is_away_for_long_takes_no_attempt_back(north, later):
+    owe(north, "a")
+    for _ in range(3):
+        claimed_of(north)
+        with writing(north.owner):
+            jobs.begin_attempt(Job.objects.get(kind=KIND))
+        later(seconds=jobs.LEASE_SECONDS + 1)
+    assert rows(north)[0].attempts == 3
+
+    for _ in range(5):
+        jobs.give_back(claimed_of(north))
+
+    assert rows(north)[0].attempts == 3
+    claimed_of(north)
+    assert rows(north)[0].attempts == 4
+
+
+def test_what_waited_for_a_worker_is_given_back_as_it_was(north, later):
+    owe(north, "a")
+    for _ in range(3):
+        claimed_of(north)
+        later(seconds=jobs.LEASE_SECONDS + 1)
+
+    for _ in range(5):
+        jobs.give_back(claimed_of(north))
+
+    row = rows(north)[0]
+    assert (row.attempts, row.begun_at) == (2, None)
+
+
+def test_later_slots_sort_after_earlier_ones():
+    for one in clockwork.OFTEN:
+        slots = [one.slot(NOON + timedelta(minutes=minute)) for minute in range(150)]
+        assert slots == sorted(slots)
+        assert len(set(slots)) == 150 // one.minutes
+
+
+def test_one_relay_looks_again_until_the_next_tick_however_much_there_is(monkeypatch: Any) -> None:
+    waiting: list[list[int]] = [[]]
+    monkeypatch.setattr(tasks, "send_due", lambda: 200)
+    monkeypatch.setattr(
+        tasks.relay, "apply_async", lambda args, countdown, **_how: waiting.append([*args, countdown])
+    )
+    seconds = 0
+
+    while waiting:
+        *again, countdown = waiting.pop() or [0]
+        seconds += countdown
+        tasks.relay.run(*again)
+
+    assert 50 <= seconds < 60
 
 
 def test_what_was_done_before_a_day_is_forgotten_and_nothing_else(north, later):
