@@ -7,8 +7,9 @@ from uuid import UUID
 from accounts import clock, tenancy
 from accounts.auditing import note
 from accounts.errors import NotFound
-from accounts.jobs import Job
+from accounts.jobs import Job, long
 from accounts.languages import _
+from accounts.models import LongWork
 from accounts.permissions import Actor, Permission, require
 from accounts.queries.quarantine import quarantined
 
@@ -79,6 +80,9 @@ def _give_up(actor: Actor, jobs: list[Job]) -> None:
     for job in jobs:
         job.given_up_at, job.given_up_by, job.lease_until = now, actor.name[:200], None
     Job.objects.bulk_update(jobs, ["given_up_at", "given_up_by", "lease_until"], batch_size=1_000)
+    # Nobody goes on with it any more, so what its chunks put aside goes, and its time to be forgotten begins.
+    for work in LongWork.objects.filter(job_id__in=[job.id for job in jobs], ended_at=None):
+        long.end(work, long.Outcome.FAILED)
     _note("job_given_up", jobs)
 
 

@@ -9,6 +9,8 @@ import pytest
 
 from accounts import clock, jobs
 from accounts.commands.clockwork import SWEEP
+from accounts.jobs import long
+from accounts.jobs.kinds import CLOSE_MONTH
 from accounts.models import AuditEntry, Job
 from accounts.permissions import Role
 from accounts.tenancy import reading, writing
@@ -96,6 +98,25 @@ def test_what_is_given_up_is_asked_about_first_and_never_done(north):
     assert acts(north) == [("job_given_up", north.owner.name, {"job": SWEEP})]
     said = text_of(owner.get(at(north, "/set-up/audit")))
     assert "gave up work that had failed: Look for what is late or out of order" in said
+
+
+def test_long_work_that_is_given_up_has_ended_and_its_page_promises_nothing(north):
+    with writing(north.owner):
+        work = long.begin(kind=CLOSE_MONTH, ref="2026-05", asked={}, actor=north.owner)
+        long.put_file(work, 0, long.PART, b"rated")
+        Job.objects.filter(id=work.job_id).update(attempts=5, quarantined_at=clock.now())
+    owner, page = signed_in(north, Role.OWNER), at(north, f"/work/{work.id}")
+    assert "an owner can have it tried again" in text_of(owner.get(page))
+
+    owner.submit(at(north, f"/quarantine/{work.job_id}/give-up"))
+
+    said = text_of(owner.get(page))
+    assert "Nobody goes on with it any more; it can be asked for again." in said
+    assert "tried again" not in said
+    with reading(north.owner):
+        gone = long.LongWork.objects.get(id=work.id)
+        assert (gone.outcome, gone.ended_at) == ("failed", clock.now())
+        assert not long.file_names(work)
 
 
 def test_all_of_a_kind_at_once(north):
