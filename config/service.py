@@ -10,12 +10,14 @@ from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache
+from itertools import islice
 from typing import Any
 from uuid import UUID
 
 import redis
 from django.conf import settings
 from django.db import DatabaseError
+from kombu.transport.redis import Channel
 from redis.backoff import NoBackoff
 from redis.retry import Retry
 
@@ -190,19 +192,22 @@ def _redis(url: str) -> redis.Redis:
 
 
 def queues() -> Queues | None:
-    """None while Redis does not answer."""
+    """None while Redis does not answer. Of a queue kombu keeps a list for each step of priority."""
     names = QUEUES.split(",")
     try:
         with _redis(settings.REDIS_URL).pipeline(transaction=False) as asked:
             for name in names:
-                asked.llen(settings.REDIS_PREFIX + name)
+                for step in Channel.priority_steps:
+                    asked.llen(f"{settings.REDIS_PREFIX}{name}{f'{Channel.sep}{step}' if step else ''}")
             asked.hlen(settings.REDIS_PREFIX + _UNACKNOWLEDGED)
             asked.info("server")
             *waiting, unacknowledged, server = asked.execute()
     except redis.RedisError:
         return None
     version = str(server.get("valkey_version") or server.get("redis_version", ""))
-    return Queues(dict(zip(names, waiting, strict=True)), unacknowledged, version)
+    lists = iter(waiting)
+    of_each = {name: sum(islice(lists, len(Channel.priority_steps))) for name in names}
+    return Queues(of_each, unacknowledged, version)
 
 
 def work_by_kind(found_state: State) -> Counter[str]:

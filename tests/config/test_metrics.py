@@ -27,7 +27,9 @@ from prometheus_client.parser import text_string_to_metric_families
 from accounts import clock, jobs, tenancy
 from accounts.models import Job
 from accounts.queries import service as queries
+from accounts.tasks import FIRST, LAST
 from config import service
+from config.celery import app
 from config.metrics import counting
 from config.metrics.state import OfState
 from config.metrics.writing import TYPE, written
@@ -212,6 +214,21 @@ def test_queues_are_told_as_redis_has_them(database):
 
     assert figure(found, "wickround_queue_messages", queue="bulk") == 2
     assert figure(found, "wickround_queue_messages", queue="alerts") == 0
+
+
+def test_messages_that_others_overtake_wait_in_the_same_queue(database):
+    def waiting() -> float:
+        return figure(of_state(), "wickround_queue_messages", queue="bulk")
+
+    before = waiting()
+    with app.connection_for_write(settings.REDIS_URL) as connection:
+        for priority in (FIRST, LAST, LAST):
+            app.send_task("tests.tasks.nothing", queue="bulk", priority=priority, connection=connection)
+        there = waiting()
+        with connection.channel() as channel:
+            channel.queue_purge("bulk")
+
+    assert (there - before, waiting()) == (3, 0)
 
 
 def test_a_server_that_is_away_is_told_and_the_rest_still_is(database, monkeypatch):
