@@ -118,7 +118,8 @@ def sweep_everyone() -> None:
     Raises PlayFailed when no worker has done it after a minute.
     """
     app.loader.import_default_modules()
-    slot = f"demo/{clock.now():%Y-%m-%dT%H:%M:%S}"
+    # Among the clock's own slots, which sort by their time: the last one swept is the last one.
+    slot = f"{clock.now():%Y-%m-%dT%H:%M:%S}/demo"
     jobs.owe_everyone(kind=SWEEP, slot=slot)
     waiting = {operator_id: system_actor(operator_id) for operator_id in operator_ids()}
     deadline = time.monotonic() + SWEEP_SECONDS
