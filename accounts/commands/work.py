@@ -22,7 +22,9 @@ def cancel(*, actor: Actor, work_id: UUID) -> LongWork:
     """
     require(actor, Permission.WORK_READ)
     with tenancy.writing(actor):
-        work = asking.get_work(actor, work_id)
+        asking.get_work(actor, work_id)
+        # Whoever is at it stores its chunk before this or after it: so its job is the one that it has now.
+        work = LongWork.objects.select_for_update(no_key=True).get(id=work_id)
         if work.ended_at is not None:
             if work.outcome == long.Outcome.CANCELLED:
                 return work
@@ -32,7 +34,7 @@ def cancel(*, actor: Actor, work_id: UUID) -> LongWork:
         LongWork.objects.filter(id=work.id, cancel_asked_at=None).update(cancel_asked_at=now)
         if job is not None:
             # Nobody is at it: its job is ours.
-            long.end(LongWork.objects.get(id=work.id), long.Outcome.CANCELLED)
+            long.end(work, long.Outcome.CANCELLED)
         return LongWork.objects.get(id=work.id)
 
 

@@ -325,6 +325,32 @@ def test_a_cancel_while_nobody_is_at_it_ends_it_at_once(north: Cast, south: Cast
         work.cancel(actor=north.dispatcher, work_id=done.id)
 
 
+@pytest.mark.parametrize("seconds", [0, 40])
+def test_a_cancel_that_comes_as_a_chunk_is_stored_takes_nothing_from_it(
+    north: Cast, monkeypatch: pytest.MonkeyPatch, seconds: int
+) -> None:
+    one = begun(north, files=[("rows.csv", b"a")])
+    found = asking.get_work
+
+    def found_before_it_is_stored(actor: Actor, work_id: UUID) -> LongWork:
+        before = found(actor, work_id)
+        with ThreadPoolExecutor(1) as pool:
+            pool.submit(run, north, one, counting, seconds=seconds).result()
+            pool.submit(connections.close_all).result()
+        return before
+
+    monkeypatch.setattr(asking, "get_work", found_before_it_is_stored)
+    if seconds:
+        with pytest.raises(Conflict, match="ended before"):
+            work.cancel(actor=north.dispatcher, work_id=one.id)
+        with north.reading():
+            assert long.file_of(one, 0).name == "rows.csv"
+    else:
+        next_one = work.cancel(actor=north.dispatcher, work_id=one.id)
+        assert (next_one.outcome, next_one.chunks) == ("cancelled", 1)
+        assert job_of(north, one).done_at is not None
+
+
 def test_what_is_given_up_shows_as_failed(north: Cast) -> None:
     one = begun(north)
     run(north, one, counting, seconds=0)
