@@ -1,4 +1,4 @@
-"""Everything of the product is ended by SIGKILL, about one part a second, while phones upload, payments come in and a month is
+"""Everything of the product is ended by SIGKILL, a part each second or two, while phones upload, payments come in and a month is
 closed: what was acknowledged stands once, what follows from it was done once, and soon after the last fault nothing is owed.
 
 SIGKILL leaves the machine's page cache as it is: a power cut, a disk that lies and a network that splits are not tried here.
