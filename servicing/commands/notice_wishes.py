@@ -48,6 +48,8 @@ def set_wish(
     with tenancy.writing(actor):
         if crew_id is not None:
             accounts.get_crew(crew_id)
+        # Locked before anything is read: a look that goes on may be telling what is urgent just now.
+        before = NoticeWish.objects.select_for_update().filter(member_id=actor.id).first()
         wish: NoticeWish
         wish, _made = NoticeWish.objects.update_or_create(
             member_id=actor.id,
@@ -60,12 +62,20 @@ def set_wish(
                 "quiet_from": quiet_from,
                 "quiet_until": quiet_until,
                 "crew_id": crew_id,
-                # What is open already is no news.
-                "urgent_turn": noticing.head_turn(),
+                "urgent_turn": _told_up_to(before, urgent, crew_id),
                 "changed_at": clock.now(),
             },
         )
     return wish
+
+
+def _told_up_to(before: NoticeWish | None, urgent: Sequence[str], crew_id: UUID | None) -> int:
+    """What is open already is no news to who asks for more; but what is held back for them is told yet."""
+    if before is None or not set(urgent) <= set(before.urgent):
+        return noticing.head_turn()
+    if before.crew_id is not None and str(before.crew_id) != str(crew_id):
+        return noticing.head_turn()
+    return before.urgent_turn
 
 
 def _wrong_kinds(kinds: Sequence[str], urgent: Sequence[str], *, is_daily: bool) -> Iterator[Problem]:

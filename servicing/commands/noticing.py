@@ -28,7 +28,7 @@ from servicing.models import Notice, NoticeWish
 from servicing.queries import noticing
 from servicing.rules import notices
 from servicing.rules.announcements import in_one_line
-from servicing.rules.notices import ALERT_KINDS, AtSite, Letter
+from servicing.rules.notices import ALERT_KINDS, AtSite, Letter, Quiet
 
 # Owed to servicing: a look at who is to be told. ``ref``: "" for digests that are due; "turn" after a sweep; a report's
 # event; or a member whose quiet hours have ended, with when they began and ended.
@@ -59,14 +59,14 @@ def _look(_actor: Actor, job: Job) -> None:
     except GivenUp:
         return
     what, *rest = job.ref.split(" ") if job.ref else [_DIGESTS]
+    # Two looks at once take turns at what people were told last; how far one tells is read when its turn has come.
+    wishes = noticing.wishes(locked=True)
     upto = noticing.head_turn()
-    if what == _HELD:
-        member_id, began, ended = rest
-        _tell_held(UUID(member_id), datetime.fromisoformat(began), ended, upto)
-        return
-    # Two looks at once take turns at what people were told last.
-    for member, wish in noticing.wishes(locked=True):
-        if what == _DIGESTS:
+    for member, wish in wishes:
+        if what == _HELD:
+            if member.id == UUID(rest[0]):
+                _tell_held(member, wish, datetime.fromisoformat(rest[1]), rest[2], upto)
+        elif what == _DIGESTS:
             _owe_digests(member, wish, upto)
         elif what == _TURN:
             _owe_urgent_alerts(member, wish, upto)
@@ -97,7 +97,7 @@ def _owe_digests(member: Any, wish: NoticeWish, upto: int) -> None:
 
 
 def _owe_urgent_alerts(member: Any, wish: NoticeWish, upto: int) -> None:
-    if not set(wish.urgent) & set(ALERT_KINDS) or _held_back(member, wish):
+    if not set(wish.urgent) & set(ALERT_KINDS) or _quiet_for(member, wish):
         return
     lines = noticing.urgent_alerts(wish, upto=upto)
     _owe_urgent(member, f"{_TURN}/{upto}", lines, upto)
@@ -105,37 +105,50 @@ def _owe_urgent_alerts(member: Any, wish: NoticeWish, upto: int) -> None:
 
 
 def _owe_urgent_report(member: Any, wish: NoticeWish, event_id: UUID, upto: int) -> None:
-    if noticing.report_kind(event_id) not in wish.urgent or _held_back(member, wish):
+    if noticing.report_kind(event_id) not in wish.urgent:
+        return
+    quiet = _quiet_for(member, wish)
+    if quiet is not None:
+        if not noticing.reports_between(quiet.began, quiet.ends, among=[event_id]):
+            # It came before the quiet hours and is looked at late: what they held back does not name it.
+            jobs.enqueue(
+                kind=LOOK,
+                dedup_key=f"{_REPORT}/{event_id}/{_ended(quiet)}",
+                ref=f"{_REPORT} {event_id}",
+                run_at=quiet.ends,
+            )
         return
     _owe_urgent(member, f"{_REPORT}/{event_id}", noticing.urgent_reports(wish, event_ids=[event_id]), upto)
 
 
-def _held_back(member: Any, wish: NoticeWish) -> bool:
-    """Whether it is quiet now; then a look at their end is owed, once."""
+def _quiet_for(member: Any, wish: NoticeWish) -> Quiet | None:
+    """The quiet hours that hold back what is urgent now, if it is quiet; then a look at their end is owed, once."""
     zone = accounts.get_operator().zone
     quiet = notices.quiet_at(clock.now(), zone, wish.quiet_from, wish.quiet_until)
-    if quiet is None:
-        return False
-    ended = f"{quiet.ends:%Y-%m-%dT%H:%MZ}"
-    jobs.enqueue(
-        kind=LOOK,
-        dedup_key=f"{_HELD}/{member.id}/{ended}",
-        ref=f"{_HELD} {member.id.hex} {quiet.began:%Y%m%dT%H%M%SZ} {ended}",
-        run_at=quiet.ends,
-    )
-    return True
+    if quiet is not None:
+        ended = _ended(quiet)
+        jobs.enqueue(
+            kind=LOOK,
+            dedup_key=f"{_HELD}/{member.id}/{ended}",
+            ref=f"{_HELD} {member.id.hex} {quiet.began:%Y%m%dT%H%M%SZ} {ended}",
+            run_at=quiet.ends,
+        )
+    return quiet
 
 
-def _tell_held(member_id: UUID, began: datetime, ended: str, upto: int) -> None:
+def _ended(quiet: Quiet) -> str:
+    return f"{quiet.ends:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def _tell_held(member: Any, wish: NoticeWish, began: datetime, ended: str, upto: int) -> None:
     """What became urgent in the quiet hours that have ended, and still is."""
-    found = [(member, wish) for member, wish in noticing.wishes(locked=True) if member.id == member_id]
-    for member, wish in found:
-        lines = [
-            *noticing.urgent_reports(wish, since=began),
-            *noticing.urgent_alerts(wish, upto=upto),
-        ]
-        _owe_urgent(member, f"quiet/{ended}", lines, upto)
-        NoticeWish.objects.filter(id=wish.id).update(urgent_turn=upto)
+    held = noticing.reports_between(began, datetime.fromisoformat(ended))
+    # One that was looked at only after their end has a mail of its own.
+    told = noticing.urgent_slots(member.id, [f"{_REPORT}/{event_id}" for event_id in held])
+    untold = [event_id for event_id in held if f"{_REPORT}/{event_id}" not in told]
+    lines = [*noticing.urgent_reports(wish, event_ids=untold), *noticing.urgent_alerts(wish, upto=upto)]
+    _owe_urgent(member, f"quiet/{ended}", lines, upto)
+    NoticeWish.objects.filter(id=wish.id).update(urgent_turn=upto)
 
 
 def _owe_urgent(member: Any, slot: str, lines: Sequence[AtSite], upto: int) -> None:

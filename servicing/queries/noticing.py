@@ -106,15 +106,25 @@ def urgent_alerts(wish: NoticeWish, *, upto: int) -> list[AtSite]:
     return _at_sites(_of_crew(rows, wish.crew_id), wish.urgent_turn, upto)
 
 
-def urgent_reports(
-    wish: NoticeWish, *, event_ids: Collection[UUID] | None = None, since: datetime | None = None
-) -> list[AtSite]:
-    """Open reports of the kinds that are urgent to somebody: these, or those received since an instant."""
+def reports_between(since: datetime, until: datetime, *, among: Collection[UUID] | None = None) -> list[UUID]:
+    """The open reports that were received in a span, its end left out; ``among`` these, if any are named."""
+    rows = Report.objects.filter(received_at__gte=since, received_at__lt=until)
+    if among is not None:
+        rows = rows.filter(event_id__in=among)
+    return list(rows.order_by("received_at", "event_id").values_list("event_id", flat=True))
+
+
+def urgent_slots(member_id: UUID, slots: Collection[str]) -> set[str]:
+    """Of these slots the ones under which a member was owed an urgent mail."""
+    rows = Notice.objects.filter(member_id=member_id, kind="urgent", slot__in=slots)
+    return set(rows.values_list("slot", flat=True))
+
+
+def urgent_reports(wish: NoticeWish, *, event_ids: Collection[UUID]) -> list[AtSite]:
+    """Of these reports the open ones of the kinds that are urgent to somebody."""
     kinds = [kind for kind in wish.urgent if kind in REPORT_KINDS]
     rows = _of_crew(Report.objects.filter(kind__in=kinds, site__isnull=False), wish.crew_id)
-    rows = (
-        rows.filter(event_id__in=event_ids) if event_ids is not None else rows.filter(received_at__gte=since)
-    )
+    rows = rows.filter(event_id__in=event_ids)
     found = rows.order_by("received_at", "event_id").values_list(
         "site__code", "site__name", "site__zone", "kind", "received_at"
     )
@@ -129,10 +139,9 @@ def report_kind(event_id: UUID) -> str:
 
 
 def last_digest_turn(member_id: UUID, zone: str) -> int:
-    """Up to which turn a member was told of a zone; 0 before the first digest."""
-    told = Notice.objects.filter(member_id=member_id, kind="digest", zone=zone).aggregate(last=Max("turn"))[
-        "last"
-    ]
+    """Up to which turn a member was told of a zone; 0 before the first digest. One that could not be sent told nothing."""
+    digests = Notice.objects.filter(member_id=member_id, kind="digest", zone=zone).exclude(outcome="failed")
+    told: int | None = digests.aggregate(last=Max("turn"))["last"]
     return told or 0
 
 
