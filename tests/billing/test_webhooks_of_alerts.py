@@ -98,6 +98,18 @@ def test_one_that_opens_again_is_told_again_under_another_id(filled):
     assert len({one.id for one in hooks.deliveries(filled)}) == len(hooks.deliveries(filled))
 
 
+def test_messages_come_in_the_order_of_the_sweeps_where_several_were_not_told_yet(filled):
+    hooks.add(filled, kinds=["alert"])
+    sweep_on(filled, 5)
+    sweep_on(filled, 14)
+
+    tell(filled)
+
+    in_order = sorted(hooks.bodies(filled), key=lambda body: body["data"]["sequence"])
+    assert [body["timestamp"] for body in in_order] == sorted(body["timestamp"] for body in in_order)
+    assert [(body["type"], body["data"]["kind"]) for body in in_order[:2]] == [("alert.opened", "due")] * 2
+
+
 def test_an_endpoint_that_did_not_ask_for_alerts_hears_of_none(filled):
     hooks.add(filled)
     hooks.add(filled, "https://books.quay.example/other", kinds=["invoice"])

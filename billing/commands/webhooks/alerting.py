@@ -64,6 +64,8 @@ def _tell_endpoint(endpoint: WebhookEndpoint, upto: int, now: datetime) -> None:
     count = noticing.count_turned(telling.told_turn, upto)
     turned = noticing.alerts_turned(telling.told_turn, upto, limit=room + 1)
     happened = [one for alert in turned for one in _happened(alert, telling.told_turn)]
+    # An alert comes by its last turn, but may have opened before others that come sooner.
+    happened.sort(key=lambda one: one.turn)
     if count <= room and len(happened) <= room:
         made = [
             _of_one(endpoint, one, number, now) for number, one in enumerate(happened, endpoint.sequence + 1)
