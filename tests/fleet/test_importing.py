@@ -250,3 +250,21 @@ def test_who_may_not_add_rows_may_not_import_them(north):
         )
     with pytest.raises(NotFound):
         importing.judge_import(actor=north.owner, kind="invoices", content=b"")
+
+
+def test_empty_names_after_the_last_column_are_none_as_spreadsheets_write_them():
+    table = read_table(b"code;name;country;;;\r\nC1;One;DE;;;\r\n", "customers")
+
+    assert table.columns == ["code", "name", "country"]
+    assert table.rows[0].cells == {"code": "C1", "name": "One", "country": "DE"}
+
+
+def test_a_first_row_of_ever_so_many_columns_is_refused_at_once():
+    with pytest.raises(BadInput, match="more than 64 columns"):
+        read_table(("code,name,country" + ",code" * 400_000 + "\nC1,One,DE\n").encode(), "customers")
+
+
+def test_of_a_row_that_goes_on_and_on_only_the_beginning_is_said():
+    (line,) = read_table(b"code,name,country\nC1,One,DE" + b",more" * 100_000 + b"\n", "customers").rows
+
+    assert len(line.cells[""]) <= 5_000

@@ -21,6 +21,7 @@ from accounts.errors import BadInput, TooLarge
 from fleet.rules.importing import packing, tables, workbooks
 from fleet.rules.importing.cells import read_cells
 from fleet.rules.importing.columns import DAYS, KINDS, names
+from fleet.rules.importing.crowding import is_crowded
 from fleet.rules.importing.guarding import guarded, unguarded
 from fleet.rules.importing.judging import Fate, Line, Seen
 from fleet.rules.importing.reading import read_table
@@ -332,3 +333,43 @@ def test_who_waits_hears_how_many_rows_were_read(monkeypatch):
         read_table(content, "customers", tell=heard.append)
 
     assert heard == [0, 2, 4] * 2
+
+
+@pytest.mark.parametrize(
+    ("part", "end", "filling"),
+    [
+        ("xl/worksheets/sheet1.xml", b"</sheetData>", b'<row r="3">' + b"<c/>" * 250_000 + b"</row>"),
+        ("xl/worksheets/sheet1.xml", b"</sheetData>", b'<row r="1"/>' * 2_100_000),
+        ("xl/worksheets/sheet1.xml", b"</worksheet>", b"<x>" * 250_000 + b"</x>" * 250_000),
+        ("xl/worksheets/sheet1.xml", b"</sheetData>", b'<row r="3" spans="' + b" " * 8_500_000 + b'"/>'),
+        ("xl/styles.xml", b"</cellXfs>", b"<xf/>" * 250_000),
+    ],
+)
+def test_a_part_that_would_fill_the_memory_is_refused_before_it_is_taken_apart(part, end, filling):
+    content = book_of(HEADER, ["C1", "One", "DE"])
+
+    bomb = rewritten(content, part, lambda old: old.replace(end, filling + end))
+
+    assert len(bomb) < 100_000
+    with pytest.raises(TooLarge, match="too large when it is unpacked"):
+        read_table(bomb, "customers")
+
+
+def test_shared_texts_are_counted_too():
+    wide = b"<sst><si>" + b"<r/>" * 250_000 + b"</si></sst>"
+    usual = b"<sst>" + b"<si><t>A customer</t></si>" * 100_000 + b"</sst>"
+
+    assert is_crowded(io.BytesIO(wide), "xl/sharedStrings.xml")
+    assert not is_crowded(io.BytesIO(usual), "xl/sharedStrings.xml")
+
+
+def test_a_row_as_wide_and_texts_as_long_as_a_sheet_has_them_are_no_crowd():
+    content = book_of(HEADER, ["C1", "One", "DE"])
+    wide = b'<row r="3">' + b'<c s="1"/>' * 16_384 + b"</row>"
+    held = rewritten(
+        content,
+        "xl/worksheets/sheet1.xml",
+        lambda old: old.replace(b"</sheetData>", wide * 20 + b"</sheetData>"),
+    )
+
+    assert [row.cells["code"] for row in read_table(held, "customers").rows] == ["C1"]

@@ -15,7 +15,7 @@ from fleet.rules.importing.tables import (
     Row,
     Table,
     Tell,
-    column_name,
+    column_names,
     counted,
     named,
     refuse_columns,
@@ -56,7 +56,7 @@ def _read_csv(content: bytes, kind: str, most: int, tell: Tell | None) -> Table:
     delimiter = max(DELIMITERS, key=first.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     try:
-        columns = [column_name(cell) for cell in next(reader, [])]
+        columns = column_names(next(reader, []))
         refuse_columns(columns, kind)
         rows = counted(_rows(reader, columns), most, tell)
     except csv.Error:

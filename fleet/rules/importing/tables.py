@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from accounts.errors import BadInput, Problem, TooLarge
 from accounts.languages import _, _n
 from fleet.rules.importing.columns import KINDS, REASON
 
-# A cell is no longer than this.
+# A cell is no longer than this, and a row of no more cells.
 MOST_CELL = 5_000
+MOST_COLUMNS = 64
 TOLD_EVERY = 1_000  # rows
 
 # Hears how many rows were read.
@@ -52,6 +53,14 @@ def too_large(detail: str) -> TooLarge:
     return TooLarge(detail, errors=[Problem("/file", "too-large", detail)])
 
 
+def column_names(cells: Iterable[str]) -> list[str]:
+    """The first row's cells as names of columns, as we write them; empty ones after the last are none."""
+    columns = [column_name(cell) for cell in cells]
+    while columns and not columns[-1]:
+        columns.pop()
+    return columns
+
+
 def column_name(cell: str) -> str:
     """A name of a column as we write it."""
     return cell.strip().casefold().replace(" ", "_")
@@ -59,6 +68,8 @@ def column_name(cell: str) -> str:
 
 def refuse_columns(columns: Sequence[str], kind: str) -> None:
     """BadInput when a column that each row needs is missing, or one is there that means nothing here."""
+    if len(columns) > MOST_COLUMNS:
+        raise unreadable(_("The first row has more than {most} columns.", most=MOST_COLUMNS))
     known = {column.name: column.is_needed for column in KINDS[kind]}
     strange = [name for name in columns if name not in known and name != REASON]
     missing = [name for name, is_needed in known.items() if is_needed and name not in columns]
@@ -97,5 +108,5 @@ def named(columns: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
     """By column; cells beyond the last column stand under "", so that the row is refused."""
     by_name = dict(zip(columns, cells, strict=False))
     if any(cells[len(columns) :]):
-        by_name[""] = " ".join(cells[len(columns) :]).strip()
+        by_name[""] = " ".join(cells[len(columns) :]).strip()[:MOST_CELL]
     return by_name

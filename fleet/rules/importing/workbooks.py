@@ -23,12 +23,15 @@ from openpyxl.utils.exceptions import InvalidFileException
 
 from accounts.languages import _
 from fleet.rules.importing.columns import DAYS
+from fleet.rules.importing.crowding import LAST_LINE, is_crowded
 from fleet.rules.importing.tables import (
     MOST_CELL,
+    MOST_COLUMNS,
     Row,
     Table,
     Tell,
     column_name,
+    column_names,
     counted,
     named,
     refuse_columns,
@@ -45,8 +48,6 @@ MOST_AT_ONCE = 24 * 1024 * 1024
 # Of parts that are held in memory as a whole; and of the texts that cells share.
 MOST_PART, MOST_TEXTS = 4 * 1024 * 1024, 64 * 1024 * 1024
 MOST_ENTRIES = 2_000
-MOST_COLUMNS = 64
-LAST_LINE = 1_048_576  # a sheet has no more
 # A number keeps 15 digits (IEEE 754): a longer one is not what was typed.
 _MOST_NUMBER = 10**15
 _BLOCK = 1024 * 1024
@@ -88,9 +89,7 @@ def read_workbook(content: bytes, kind: str, *, most: int, tell: Tell | None = N
         _refuse_merged(content, sheet)
         lines = _lines(sheet)
         header = next(lines, (0, ()))
-        columns = [column_name(_said(cell)) for cell in header[1]]
-        while columns and not columns[-1]:
-            columns.pop()
+        columns = column_names(_said(cell) for cell in header[1])
         refuse_columns(columns, kind)
         return Table(columns, ",", counted(_rows(lines, columns), most, tell), notes)
     except _BROKEN as fault:
@@ -117,6 +116,11 @@ def _refuse_dangers(content: bytes) -> None:
         for name in sizes:
             if name.endswith((".xml", ".rels")):
                 _refuse_definitions(archive, name)
+                with archive.open(name) as part:
+                    if is_crowded(part, name):
+                        raise too_large(
+                            _("This workbook is too large when it is unpacked. Send it in parts, or as CSV.")
+                        )
 
 
 def _refuse_definitions(archive: zipfile.ZipFile, name: str) -> None:
