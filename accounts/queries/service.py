@@ -18,7 +18,10 @@ from accounts.models import LongWork
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """Jobs of one operator and kind: due now, out with a worker, owed for later, put aside; since when the oldest is due."""
+    """Jobs of one operator and kind: due now, out with a worker, owed for later, put aside; since when the oldest is due.
+
+    What was sent and sent again, and no worker began with it, is due as well as out: perhaps none looks at its queue.
+    """
 
     operator_id: UUID
     kind: str
@@ -73,7 +76,9 @@ SELECT operator_id, kind, sum(due)::int, sum("out")::int, sum(later)::int, sum(q
         count(*) FILTER (WHERE lease_until >= %(now)s) AS "out",
         count(*) FILTER (WHERE run_at > %(now)s AND (lease_until IS NULL OR lease_until < %(now)s)) AS later,
         0 AS quarantined,
-        min(run_at) FILTER (WHERE run_at <= %(now)s AND (lease_until IS NULL OR lease_until < %(now)s)) AS due_since
+        min(run_at) FILTER (WHERE run_at <= %(now)s AND (
+            lease_until IS NULL OR lease_until < %(now)s OR attempts >= 2 AND begun_at IS NULL
+        )) AS due_since
     FROM accounts_job WHERE {_OPEN} GROUP BY operator_id, kind
     UNION ALL
     SELECT operator_id, kind, 0, 0, 0, count(*), NULL FROM accounts_job

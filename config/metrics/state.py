@@ -116,7 +116,7 @@ def _jobs(state: State) -> Families:
     )
     yield _gauge(
         "jobs_oldest_due_seconds",
-        "How long the oldest job of a kind is due and not out with a worker; 0 when none is.",
+        "How long the oldest job of a kind is due and no worker has it; 0 when none is.",
         ["kind"],
         [((one.kind,), _since(state, one.due_since)) for one in state.kinds],
     )
@@ -132,7 +132,7 @@ def _jobs(state: State) -> Families:
     )
     yield _gauge(
         "operator_oldest_due_seconds",
-        "How long an operator's oldest job is due and not out with a worker; 0 when none is.",
+        "How long an operator's oldest job is due and no worker has it; 0 when none is.",
         ["operator"],
         [((one.slug,), _since(state, one.due_since)) for one in state.operators],
     )

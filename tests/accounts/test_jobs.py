@@ -13,8 +13,9 @@ from django.db import connections
 from accounts import clock, jobs, tasks
 from accounts.commands import clockwork
 from accounts.models import Crew, Job
+from accounts.queries import service
 from accounts.tenancy import NoOperatorScope, reading, writing
-from tests.cast import NOON
+from tests.cast import NOON, Cast
 
 KIND = "tests.tasks.nothing"
 
@@ -263,6 +264,25 @@ def test_what_waited_for_a_worker_is_given_back_as_it_was(north, later):
 
     row = rows(north)[0]
     assert (row.attempts, row.begun_at) == (2, None)
+
+
+def test_what_is_sent_again_and_again_and_no_worker_takes_is_told_as_due(north: Cast, later: Any) -> None:
+    def due_since() -> Any:
+        told = [one for one in service.owed() if (one.operator_id, one.kind) == (north.operator.id, KIND)]
+        return [(one.out, one.due_since) for one in told]
+
+    owe(north, "a")
+    owed_at = clock.now()
+    claimed_of(north)
+    assert due_since() == [(1, None)]
+
+    later(seconds=jobs.LEASE_SECONDS + 1)
+    claimed_of(north)
+    assert due_since() == [(1, owed_at)]
+
+    with writing(north.owner):
+        jobs.begin_attempt(Job.objects.get(kind=KIND))
+    assert due_since() == [(1, None)]
 
 
 def test_later_slots_sort_after_earlier_ones():
