@@ -320,6 +320,11 @@ def events_of(subject_ids: Collection[UUID], *, upto: int | None = None) -> list
     return rows + correcting([row.event_id for row in rows], known={row.event_id for row in rows}, upto=upto)
 
 
+def events_of_type(type_name: str, subject_ids: Collection[UUID]) -> list[EventRow]:
+    """The events of one type about these subjects, without what corrects them."""
+    return _read("subject_id = ANY(%s) AND type = %s", [list(subject_ids), type_name])
+
+
 def correcting(event_ids: Collection[UUID], *, known: set[UUID], upto: int | None = None) -> list[EventRow]:
     """The events outside ``known`` that correct these ids, and those that correct them in turn."""
     found: list[EventRow] = []

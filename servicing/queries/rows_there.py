@@ -11,6 +11,7 @@ from fleet import queries as fleet
 from servicing import log
 from servicing.events.types import EventType
 from servicing.models import UnitState
+from servicing.queries.standing import standings_of
 
 Rows = Iterator[dict[str, Any]]
 AT_ONCE = 2_000
@@ -85,7 +86,10 @@ def _units_of(page: list[tuple[UUID, str, str]], codes: Mapping[UUID, str]) -> R
     ids = [unit_id for unit_id, _code, _model in page]
     states = UnitState.objects.filter(unit_id__in=ids)
     hangs_at = dict(states.filter(station_id__isnull=False).values_list("unit_id", "station_id"))
-    opened = [row.unit_id for row in states.filter(unit_id__in=hangs_at, history__opened_at__isnull=False)]
+    began_before = states.filter(unit_id__in=hangs_at, history__has_key="opened_at").exclude(
+        history__opened_at=None
+    )
+    opened = list(began_before.values_list("unit_id", flat=True))
     places = fleet.stations(hangs_at.values())
     said = _openings_of(opened)
     cartridges = {str(one.id): one.code for one in fleet.cartridges()}
@@ -104,8 +108,9 @@ def _units_of(page: list[tuple[UUID, str, str]], codes: Mapping[UUID, str]) -> R
 def _openings_of(unit_ids: list[UUID]) -> dict[UUID, dict[str, Any]]:
     if not unit_ids:
         return {}
-    events = [one for one in log.events_of(unit_ids) if one.type == EventType.UNIT_OPENED.value]
-    return {one.subject_id: one.payload for one in events}
+    events = log.events_of_type(EventType.UNIT_OPENED.value, unit_ids)
+    standing = standings_of([one.event_id for one in events])
+    return {one.subject_id: one.payload for one in events if standing[one.event_id].word != "superseded"}
 
 
 _ROWS: Mapping[str, Callable[[], Rows]] = {
