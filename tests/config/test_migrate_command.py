@@ -10,10 +10,12 @@ from typing import Any
 import psycopg
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import connections
+from django.db import OperationalError, connections
 from django.test import override_settings
 
 from config import embedded
+from config.management.commands.migrate import Command
+from tests.conftest import PRISTINE
 
 NEXT = {"servicing": "tests.config.next_release"}
 
@@ -21,8 +23,7 @@ NEXT = {"servicing": "tests.config.next_release"}
 @pytest.fixture
 def own(database: embedded.Servers) -> Iterator[embedded.Servers]:
     """A copy of the migrated database, for migrations that nobody else is to see."""
-    connections.close_all()
-    copy = embedded.create_database(database, "to_migrate", template="wickround")
+    copy = embedded.create_database(database, "to_migrate", template=PRISTINE)
     kept = connections["migrate"].settings_dict["NAME"]
     connections["migrate"].settings_dict["NAME"] = "to_migrate"
     try:
@@ -85,6 +86,27 @@ def test_a_statement_that_keeps_others_out_for_too_long_is_given_up(own: Any, mo
         call_command("migrate", "servicing", verbosity=0, statement_seconds=1)
 
     assert not column_is_there(own)
+
+
+def test_an_index_that_broke_off_is_not_passed_by_and_what_is_undone_is_sent_again(database):
+    command = Command()
+    command.connection, command.gives_up_at = connections["migrate"], time.monotonic() + 60
+    command.limits, command.pause_seconds = {"lock_ms": 200}, 0.0
+    sent: list[str] = []
+
+    def execute(sql: str, *_rest: Any) -> str:
+        sent.append(sql)
+        if len(sent) % 2:
+            raise OperationalError from psycopg.errors.DeadlockDetected()
+        return "done"
+
+    with pytest.raises(CommandError, match="is there as invalid"):
+        command._execute(execute, "CREATE INDEX CONCURRENTLY IF NOT EXISTS trial ON t (c)", (), False, {})
+    assert len(sent) == 1
+
+    sent.clear()
+    assert command._execute(execute, "ALTER TABLE t VALIDATE CONSTRAINT c", (), False, {}) == "done"
+    assert len(sent) == 2
 
 
 def test_limits_end_with_the_command(database):

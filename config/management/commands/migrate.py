@@ -27,6 +27,8 @@ PAUSE_SECONDS, LONGEST_PAUSE_SECONDS = 1.0, 10.0
 LOCK = 7_765_320
 # They wait for others without keeping anybody out, and may take as long as they take.
 KEEPS_NOBODY_OUT = re.compile(r"\bCONCURRENTLY\b|\bVALIDATE CONSTRAINT\b", re.IGNORECASE)
+# They are no transaction: what broke off in the middle is not undone, so that sending it again does not do it again.
+BREAKS_OFF = re.compile(r"\bCONCURRENTLY\b", re.IGNORECASE)
 
 
 class Command(migrate.Command):
@@ -83,6 +85,11 @@ class Command(migrate.Command):
             try:
                 return execute(sql, params, many, context)
             except OperationalError as fault:
+                if BREAKS_OFF.search(str(sql)) and isinstance(fault.__cause__, postgres.DeadlockDetected):
+                    raise CommandError(
+                        "An index that was being made beside others' work broke off, since they waited for each other. It "
+                        "is there as invalid, and IF NOT EXISTS would pass it by: drop it, and run this again."
+                    ) from fault
                 self._wait_or_raise(fault)
 
     def _wait_or_raise(self, fault: OperationalError) -> None:
