@@ -19,6 +19,7 @@ from demo_tenant.hosting import NOTICE, Wanted, has_own_servers
 from demo_tenant.operators import OPERATORS
 from demo_tenant.story import tell_all
 from demo_tenant.telling import PASSWORD
+from tests.conftest import PRISTINE
 
 AS_OF = date(2026, 11, 24)
 TINY = ("--preset", "tiny", "--as-of", str(AS_OF))
@@ -137,11 +138,11 @@ def test_given_servers_that_hold_another_world_are_left_alone(first, ask):
     assert ask("SELECT count(*) FROM servicing_event").fetchone() == before
 
 
-def test_equal_seeds_give_equal_digests_in_another_database(first, servers, tmp_path):
+def test_equal_seeds_give_equal_digests_in_another_database(first, database, tmp_path):
     _, _, said = first
-    own = embedded.create_database(servers, "demo_second")
+    own = embedded.create_database(database, "demo_second", template=PRISTINE)
     ran = demo(environment(own, "demo_second", tmp_path), *TINY, "--no-serve", "--json")
-    embedded.drop_database(servers, "demo_second")
+    embedded.drop_database(database, "demo_second")
     assert ran.returncode == 0, ran.stderr
     assert json.loads(ran.stdout.splitlines()[-1])["digest"] == said["digest"]
 

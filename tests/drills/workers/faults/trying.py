@@ -17,7 +17,7 @@ from tests.drills.workers.faults.stored import Fleeting, Stored, Tables
 
 DONE, FAULT = range(200, 400), 500
 PATIENCE_SECONDS = 20
-OURS = "SELECT 1 FROM pg_stat_activity WHERE usename LIKE 'wickround%' AND backend_type = 'client backend'"
+OURS = "SELECT pid FROM pg_stat_activity WHERE usename LIKE 'wickround%' AND backend_type = 'client backend'"
 # Where a job notes what went wrong, and what it took.
 JOB_NOTES = frozenset({("accounts_job", "last_error")})
 
@@ -164,19 +164,23 @@ class Trial:
     def _crashed(self, at: int) -> tuple[bool, int | None]:
         """In a process of its own, which ends there and then."""
         connections.close_all()
+        others = self._connected()
         child = os.fork()
         if child == 0:
             with counted(at, How.CRASHED):
                 self._sent()
             os._exit(0)
         _, status = os.waitpid(child, 0)
-        self._wait_for_the_server()
+        self._wait_for_the_server(others)
         return os.waitstatus_to_exitcode(status) == CRASHED, None
 
-    def _wait_for_the_server(self) -> None:
+    def _connected(self) -> set[int]:
+        return {pid for (pid,) in self.tables.superuser.execute(OURS)}
+
+    def _wait_for_the_server(self, others: set[int]) -> None:
         """Until it has found its client gone and undone what was open."""
         deadline = time.monotonic() + PATIENCE_SECONDS
-        while self.tables.superuser.execute(OURS).fetchone():
+        while self._connected() - others:
             assert time.monotonic() < deadline, (
                 "The server still holds what a process had open that has ended."
             )
