@@ -52,7 +52,8 @@ class WorkCancel(OperatorView):
     def post(self, request: Request, work_id: UUID) -> Response:
         """Cancel a piece of long work: at once when no worker is at it, else in a moment.
 
-        Whatever it had made is gone. 409 when it has ended; cancelled twice is as once.
+        What it had done is gone, but for the units and opening states that an import of units has stored by then. 409 when
+        it has ended; cancelled twice is as once.
         """
         commands.cancel(actor=self.actor, work_id=work_id)
         with tenancy.reading(self.actor):

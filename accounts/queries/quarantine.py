@@ -12,6 +12,7 @@ from django.utils.module_loading import import_string
 
 from accounts.errors import NotFound
 from accounts.jobs import Job
+from accounts.jobs.kinds import KINDS
 from accounts.languages import _
 from accounts.models import LongWork, Site
 from accounts.queries.audit import audit_names, is_uuid
@@ -71,6 +72,7 @@ def _about(jobs: Sequence[Job]) -> dict[UUID, str]:
         str(site.id): _("{name}, {code}", name=site.name, code=site.code)
         for site in Site.objects.filter(id__in=ids)
     }
-    names |= {str(work.id): work.ref for work in LongWork.objects.filter(id__in=ids)}
+    works = LongWork.objects.filter(id__in=ids)
+    names |= {str(work.id): KINDS[work.kind].about(work) for work in works}
     own = {job_id: names.get(ref, "") for job_id, ref in refs.items()}
     return {**own, **told(jobs)}

@@ -10,7 +10,7 @@ import pytest
 from accounts import clock, jobs
 from accounts.commands.clockwork import SWEEP
 from accounts.jobs import long
-from accounts.jobs.kinds import CLOSE_MONTH
+from accounts.jobs.kinds import CLOSE_MONTH, LOOK_AT_IMPORT
 from accounts.models import AuditEntry, Job
 from accounts.permissions import Role
 from accounts.tenancy import reading, writing
@@ -98,6 +98,32 @@ def test_what_is_given_up_is_asked_about_first_and_never_done(north):
     assert acts(north) == [("job_given_up", north.owner.name, {"job": SWEEP})]
     said = text_of(owner.get(at(north, "/set-up/audit")))
     assert "gave up work that had failed: Look for what is late or out of order" in said
+
+
+def test_long_work_is_about_what_its_own_page_says(north):
+    with writing(north.owner):
+        look = long.begin(
+            kind=LOOK_AT_IMPORT,
+            ref="sites/0123456789abcdef",
+            asked={"kind": "sites", "name": "harbour sites.csv"},
+            actor=north.owner,
+        )
+        close = long.begin(kind=CLOSE_MONTH, ref="2026-05", asked={}, actor=north.owner)
+        for work in (look, close):
+            Job.objects.filter(id=work.job_id).update(attempts=5, quarantined_at=clock.now())
+
+    owner = signed_in(north, Role.OWNER)
+    page = text_of(owner.get(at(north, "/quarantine/")))
+
+    assert "harbour sites.csv" in page
+    assert "0123456789abcdef" not in page
+    assert "May 2026" in page
+    of_the_file = at(north, f"/set-up/import/{look.id}")
+    assert "An owner can have it tried again" in text_of(owner.get(of_the_file))
+    owner.submit(at(north, f"/quarantine/{look.job_id}/give-up"))
+    said = text_of(owner.get(of_the_file))
+    assert "Nobody goes on with it any more" in said
+    assert "tried again" not in said
 
 
 def test_long_work_that_is_given_up_has_ended_and_its_page_promises_nothing(north):
