@@ -25,7 +25,7 @@ from billing.queries import webhooks
 from billing.rules.webhooks import schedule, signing
 
 # For so long a delivery belongs to whoever is sending it; longer than any attempt takes, shorter than a job's lease.
-HELD = timedelta(seconds=60)
+HELD = timedelta(seconds=30)
 
 Send = Callable[[str, Mapping[str, str], bytes], Answer]
 
