@@ -34,12 +34,18 @@ UNDONE = (
 )
 
 
+UNTOLD = "SELECT count(*) FROM billing_webhookdelivery WHERE delivered_at IS NULL AND given_up_at IS NULL AND made_at <= %s"
+
+
 def undone(superuser: Superuser, until: datetime) -> int:
-    """Jobs that were due by then and are not done; those put aside are among them.
+    """Jobs that were due by then and are not done, and messages that were made by then and not delivered.
+
+    Those put aside are among them, and those whose next attempt is put off.
 
     Of sweeps only the newest counts, which does all that was owed before: the older ones go with it.
     """
-    return _number(superuser, UNDONE, [until]) + _number(
+    due = _number(superuser, UNDONE, [until]) + _number(superuser, UNTOLD, [until])
+    return due + _number(
         superuser,
         "SELECT count(*) FROM (SELECT bool_or(done_at IS NOT NULL) AS done FROM accounts_job WHERE run_at >= "
         "(SELECT max(run_at) FROM accounts_job WHERE kind = 'servicing.tasks.sweep' AND run_at <= %s) "

@@ -28,7 +28,7 @@ from tests.drills.workers.chaos import judging
 from tests.drills.workers.chaos.parts import Machine
 from tests.drills.workers.chaos.writers import Books, Closer, Journal, Phase, Phone, Sender
 
-PAUSES = (0.8, 2.4)  # seconds between two faults
+PAUSES = (0.6, 1.8)  # seconds between two faults
 OPERATORS, PHONES, UNITS = 2, 2, 60
 FIRST, SECOND = datetime(2026, 5, 1, 6, tzinfo=UTC), datetime(2026, 6, 1, 6, tzinfo=UTC)
 INSTALLED = datetime(2026, 4, 2, 9, tzinfo=UTC)
