@@ -183,7 +183,7 @@ class Alert(OperatorOwned):
     """
 
     kind = models.CharField(max_length=12)
-    # No index of either alone: the keys below lead to both, and a night's sweep would touch every page of them.
+    # No index of either alone: those below lead to both, and a night's sweep would touch every page of them.
     unit = TenantForeignKey("fleet.Unit", db_index=False)
     site = TenantForeignKey("accounts.Site", db_index=False)
     first_day = models.DateField()
@@ -204,6 +204,9 @@ class Alert(OperatorOwned):
             models.Index(
                 fields=["operator", "kind", "site"], condition=Q(closed_at=None), name="servicing_alert_open"
             ),
+            # The newest first, and those of a site: lists of all there ever were.
+            models.Index(fields=["operator", "-first_day", "id"], name="servicing_alert_newest"),
+            models.Index(fields=["operator", "site"], name="servicing_alert_site"),
             # What opened or closed after a turn.
             models.Index(fields=["operator", "turn"], name="servicing_alert_turn"),
         ]
