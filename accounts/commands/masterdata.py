@@ -166,12 +166,27 @@ def _field_problems(row: Model) -> list[Problem]:
             Problem(
                 f"/{name}",
                 str(one.code),
-                _("{what}: {wrong}", what=_said(name), wrong=" ".join(one.messages)),
+                _wrong(_said(name), one),
             )
             for name, errors in wrong.error_dict.items()
             for one in errors
         ]
     return found
+
+
+def _wrong(what: str, said: ValidationError) -> str:
+    """In our own words what is wrong most often, else in the framework's."""
+    params = said.params or {}
+    if said.code == "max_length":
+        return _(
+            "{what} has at most {most} characters; this has {count}.",
+            what=what,
+            most=params["limit_value"],
+            count=params["show_value"],
+        )
+    if said.code == "blank":
+        return _("{what} is missing.", what=what)
+    return _("{what}: {wrong}", what=what, wrong=" ".join(said.messages))
 
 
 def _said(name: str) -> str:

@@ -112,10 +112,10 @@ def _basis(outlook: Outlook) -> str:
         )
     elif basis.get("prior"):
         said = _(
-            "Nobody has read what was left in it, nor in its like: its dose is assumed from its cartridge."
+            "What it uses was not measured yet, nor what its like use: its dose is assumed from its cartridge."
         )
     else:
-        said = _("Nobody has read what was left in it yet: its dose is an estimate from similar units.")
+        said = _("What it uses was not measured yet: its dose is an estimate from similar units.")
     if basis.get("wick_prior"):
         return f"{said} " + _("Too few wicks have been seen to fail here, so the chance of that is assumed.")
     return said

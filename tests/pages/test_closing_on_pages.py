@@ -136,7 +136,7 @@ def test_a_large_month_is_closed_by_the_worker_while_the_page_looks_again(many: 
         assert owed["Location"] == month_of(many)
     waiting = visitor.get(month_of(many))
     assert '<meta http-equiv="refresh" content="3">' in waiting.content.decode()
-    assert "It waits for the worker" in text_of(waiting)
+    assert "It waits for its turn" in text_of(waiting)
     assert "<progress" in waiting.content.decode()
     assert worker_does(many, month_jobs.CLOSE, month_jobs.run_close)
     after = visitor.get(month_of(many))

@@ -85,11 +85,11 @@ def test_an_output_that_is_off_comes_first_with_what_to_look_for() -> None:
 
 def test_it_says_what_it_rests_on_and_what_is_assumed() -> None:
     assert said(basis={**BASIS, "n": 0}) == [
-        "Nobody has read what was left in it yet: its dose is an estimate from similar units."
+        "What it uses was not measured yet: its dose is an estimate from similar units."
     ]
     assert said(basis={**BASIS, "n": 0, "prior": True, "wick_prior": True}) == [
         (
-            "Nobody has read what was left in it, nor in its like: its dose is assumed from its cartridge. Too few wicks have "
+            "What it uses was not measured yet, nor what its like use: its dose is assumed from its cartridge. Too few wicks have "
             "been seen to fail here, so the chance of that is assumed."
         )
     ]
