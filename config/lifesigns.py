@@ -9,7 +9,7 @@ import logging
 import time
 from typing import Any
 
-from celery.signals import task_postrun, worker_ready
+from celery.signals import task_postrun, worker_ready, worker_shutdown
 from django.db import DatabaseError
 
 NOTED_EVERY_SECONDS = 30.0
@@ -26,6 +26,7 @@ class Noted:
 def connect() -> None:
     worker_ready.connect(_call_itself)
     task_postrun.connect(_note_work)
+    worker_shutdown.connect(_note_end)
 
 
 def _call_itself(sender: Any, **_rest: Any) -> None:
@@ -41,10 +42,19 @@ def _note_work(task: Any, **_rest: Any) -> None:
     from accounts import jobs  # noqa: PLC0415
 
     name, now = task.request.hostname, time.monotonic()
-    if not name or now - Noted.at < NOTED_EVERY_SECONDS:
+    if not name or task.request.is_eager or now - Noted.at < NOTED_EVERY_SECONDS:
         return
     try:
         jobs.beat(jobs.of_worker(name))
     except DatabaseError:
         return
     Noted.at = now
+
+
+def _note_end(sender: Any, **_rest: Any) -> None:
+    from accounts import jobs  # noqa: PLC0415
+
+    try:
+        jobs.note_end(jobs.of_worker(sender.hostname))
+    except DatabaseError:
+        log.warning("worker_end_not_noted name=%s", sender.hostname)

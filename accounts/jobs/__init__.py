@@ -33,7 +33,7 @@ from accounts.jobs.owing import (
     note,
     refs_at_work,
 )
-from accounts.jobs.signs import RELAY, TICK, Sign, beat, forget_signs, of_worker, sign, signs
+from accounts.jobs.signs import RELAY, TICK, Sign, beat, forget_signs, note_end, of_worker, sign, signs
 from accounts.models import Job
 
 __all__ = [
@@ -64,6 +64,7 @@ __all__ = [
     "lease",
     "let_go_made_good",
     "note",
+    "note_end",
     "of_worker",
     "owe_everyone",
     "perform",

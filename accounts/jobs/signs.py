@@ -18,6 +18,7 @@ from accounts.models import Heartbeat
 
 TICK, RELAY = "tick", "relay"
 _WORKER = "worker/"
+_ENDED = "ended"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,11 @@ class Sign:
     def nodename(self) -> str:
         """Of a worker, its name as Celery has it; empty for other parts."""
         return self.name.removeprefix(_WORKER) if self.name.startswith(_WORKER) else ""
+
+    @property
+    def has_ended(self) -> bool:
+        """It was told to end, and did."""
+        return bool(self.figures.get(_ENDED))
 
 
 def of_worker(nodename: str) -> str:
@@ -50,19 +56,28 @@ def beat(name: str, **figures: Any) -> None:
         )
 
 
+def note_end(name: str) -> None:
+    """Note that a part has ended as it was told to, so that nobody misses it."""
+    beat(name, **{_ENDED: True})
+
+
 def sign(name: str) -> Sign | None:
     """None for a part that never did anything, or not for days."""
     return next((one for one in _signs(Heartbeat.objects.filter(name=name))), None)
 
 
 def signs() -> list[Sign]:
-    """All of them by name."""
+    """By name all of them that have not ended."""
+    return [one for one in _all() if not one.has_ended]
+
+
+def _all() -> list[Sign]:
     return _signs(Heartbeat.objects.order_by("name"))
 
 
 def forget_signs(*, older_than: timedelta) -> Sequence[Sign]:
     """Forget parts that did nothing for so long, such as workers on machines that are gone; gives them."""
-    gone = [one for one in signs() if one.age_seconds > older_than.total_seconds()]
+    gone = [one for one in _all() if one.age_seconds > older_than.total_seconds()]
     Heartbeat.objects.filter(name__in=[one.name for one in gone]).delete()
     return gone
 

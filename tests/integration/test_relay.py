@@ -80,6 +80,8 @@ def test_what_is_owed_gets_done_and_each_part_gives_signs_of_life(database, nort
     sign = jobs.sign(jobs.RELAY)
     assert sign is not None
     assert sign.figures["sent"] >= 1
+    # A worker that was told to end is missed by nobody.
+    assert jobs.of_worker(NODENAME) not in {one.name for one in jobs.signs()}
 
 
 def test_a_part_that_did_nothing_for_three_minutes_is_told_so(database, superuser):
