@@ -34,7 +34,9 @@ def main(package: str, groups: tuple[str, ...], what: str) -> int:
         return _run(package, chosen[0], None, full=options.full)
     with tempfile.TemporaryDirectory(prefix="wickround-", ignore_cleanup_errors=True) as folder:
         print(f"{name}: starting the embedded servers", file=sys.stderr)
-        running = embedded.start(Path(folder), durable=True, keep=False)
+        running = embedded.start(
+            Path(folder), durable=True, keep=False, settings=_settings(package, chosen[0])
+        )
         try:
             os.environ.update(running.servers.environment(), DJANGO_SETTINGS_MODULE="config.settings")
             _prepare(name)
@@ -54,6 +56,13 @@ def _needs_servers(package: str, module: str) -> bool:
     """Whether a module needs servers at all: those in its group's ``PURE`` only reckon."""
     group, name = module.split(".")
     return name not in getattr(importlib.import_module(f"{package}.{group}"), "PURE", ())
+
+
+def _settings(package: str, module: str) -> dict[str, str]:
+    """What a group's ``SETTINGS`` want of PostgreSQL besides what it is given anyhow."""
+    group, _ = module.split(".")
+    found: dict[str, str] = getattr(importlib.import_module(f"{package}.{group}"), "SETTINGS", {})
+    return found
 
 
 def _apart(package: str, module: str, *, full: bool) -> int:
