@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import math
 import random
 import statistics
 import sys
@@ -36,7 +37,9 @@ from tests.integration.serving import as_in_the_tests, environment
 
 SEED = 20_273
 EVENTS_A_SECOND = 20
-UNITS = 300
+# So many that no unit has more to its history at the end than units in life have in a year or two: what each request has
+# to do stays the same all the time, and what grows is no more than a leak.
+OPERATORS, UNITS = 12, 300
 THREADS = 4  # of a child of the web server
 PAGE_BYTES = 4_096
 MOST_GROWTH = 0.05
@@ -62,9 +65,10 @@ class Seen:
 class Load:
     """Who asks: a phone, a browser and a program of reads, each at its own pace, until told to stop."""
 
-    def __init__(self, cast: Cast, port: int) -> None:
-        self.cast, self.address = cast, f"http://{supervisor.HOST}:{port}"
-        session = signed_in(cast).cookies
+    def __init__(self, casts: Sequence[Cast], port: int) -> None:
+        self.cast, self.address = casts[0], f"http://{supervisor.HOST}:{port}"
+        self._phones = itertools.cycle(casts)
+        session = signed_in(self.cast).cookies
         self.cookie = "; ".join(f"{name}={morsel.value}" for name, morsel in session.items())
         self.cookie += "; " + "; ".join(f"sid={one.value}" for name, one in session.items() if "sid" in name)
         self.stopped = threading.Event()
@@ -72,8 +76,13 @@ class Load:
         self.wrong: Counter[str] = Counter()
         self.seconds: list[float] = []
         self.late = 0
-        slug = cast.operator.slug
-        self.pages = [f"/{slug}/", f"/{slug}/units/{cast.unit.code}", f"/{slug}/sites/S1", f"/{slug}/money/"]
+        slug = self.cast.operator.slug
+        self.pages = [
+            f"/{slug}/",
+            f"/{slug}/units/{self.cast.unit.code}",
+            f"/{slug}/sites/S1",
+            f"/{slug}/money/",
+        ]
         self.reads = ["units?limit=50", "alerts", "service-events?limit=50", "sites", "payments"]
         self._draw = random.Random(SEED)
 
@@ -99,17 +108,18 @@ class Load:
         return said
 
     def upload(self) -> None:
-        events = [self._event() for _ in range(EVENTS_A_SECOND)]
-        phone = {"Authorization": f"Bearer {self.cast.phone_token}", "Content-Type": "application/json"}
+        cast = next(self._phones)
+        events = [self._event(cast) for _ in range(EVENTS_A_SECOND)]
+        phone = {"Authorization": f"Bearer {cast.phone_token}", "Content-Type": "application/json"}
         said = self.ask("upload", "/api/v1/service-events", {"events": events}, **phone)
         fates = json.loads(said)["fates"] if said else []
         self.answers["events"] += len(fates)
         self.wrong["event refused"] += sum(one["fate"] != "accepted" for one in fates)
 
-    def _event(self) -> dict[str, Any]:
-        unit = self._draw.choice(self.cast.units)
+    def _event(self, cast: Cast) -> dict[str, Any]:
+        unit = self._draw.choice(cast.units)
         at = clock.now() - timedelta(seconds=self._draw.uniform(1, 600))
-        return self.cast.event(
+        return cast.event(
             "level.read", unit, at, cartridge_left_ml=self._draw.randint(10, 200), reservoir_ml=20
         )
 
@@ -169,7 +179,7 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
     """``full``: half an hour after two minutes of warming up; else 25 seconds after eight."""
     warm_seconds, seconds, every = (120, 1_800, 5.0) if full else (8, 25, 0.5)
     as_in_the_tests()
-    cast = _cast()
+    casts = [_cast(number) for number in range(OPERATORS)]
     port = free_port()
     connections.close_all()
     with (
@@ -188,7 +198,7 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
             for part in parts:
                 running.start(part)
             running.wait_for_web(port)
-            load = Load(cast, port)
+            load = Load(casts, port)
             _say("warming up")
             load.warm()
             connections.close_all()
@@ -207,8 +217,8 @@ def run(servers: embedded.Servers, *, full: bool) -> Iterator[dict[str, Any]]:
     yield _line(load, seen, seconds, _leaked(seen, full=full) + left)
 
 
-def _cast() -> Cast:
-    cast = new_cast("soak", units=UNITS)
+def _cast(number: int) -> Cast:
+    cast = new_cast(f"soak-{number}", units=UNITS)
     at = clock.now() - timedelta(days=30)
     for start in range(0, UNITS, 100):
         numbers = range(start, min(start + 100, UNITS))
@@ -239,14 +249,20 @@ def _watched(
 
 
 def _leaked(seen: Seen, *, full: bool) -> int:
-    """A pool fills up once, a leak goes on: connections beyond the most there were in the first half of the time.
+    """Connections that stay: what there is most of the time in the last tenth, beyond what there was in the first half.
 
-    In the short time the pool may still be filling: then those beyond one for each thread and kind of sign-in.
+    One that comes and goes is none. In the short time the pool may still be filling: then those beyond one for each thread
+    and kind of sign-in.
     """
-    half = len(seen.connections) // 2
+    if full:
+        begun, ended = (
+            seen.connections[: len(seen.connections) // 2],
+            seen.connections[-len(seen.connections) // 10 :],
+        )
+        return max(0, math.ceil(statistics.median(ended) - statistics.median(begun)))
     children = sum(name == "web child" for name, _pid in seen.memory)
     holds = 2 * (THREADS * children + len(seen.memory) - children)
-    return max(0, max(seen.connections[half:]) - (max(seen.connections[:half]) if full else holds))
+    return max(0, max(seen.connections) - holds)
 
 
 def _line(load: Load, seen: Seen, seconds: float, leaked: int) -> dict[str, Any]:
