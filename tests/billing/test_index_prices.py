@@ -93,7 +93,7 @@ def test_a_figure_once_entered_stays(north):
         ({"month": date(2026, 1, 2)}, "/month", "Name a month by its first day."),
         ({"value": D(0)}, "/value", "A figure of an index lies above 0."),
         ({"value": D("1.00001")}, "/value", "no more than 4 decimal places"),
-        ({"code": ""}, "/code", "Code: "),
+        ({"code": ""}, "/code", "Code is missing."),
     ],
 )
 def test_what_is_no_figure_is_refused(north, values, pointer, sentence):

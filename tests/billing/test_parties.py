@@ -80,8 +80,8 @@ def test_what_is_left_out_stays(north):
     ("changes", "pointer", "sentence"),
     [
         ({"code": "de"}, "/code", "capital letters and digits"),
-        ({"legal_name": ""}, "/legal_name", "Legal name: "),
-        ({"country": "Germany"}, "/country", "Country: "),
+        ({"legal_name": ""}, "/legal_name", "Legal name is missing."),
+        ({"country": "Germany"}, "/country", "Country has at most 2 characters; this has 7."),
         ({"country": "de"}, "/country", "two capital letters of ISO 3166-1"),
         ({"currency": "EU1"}, "/currency", "'EU1' is not a currency of ISO 4217"),
         ({"regime": "tithe"}, "/regime", "tithe is no regime. Choose one of none, vat, gst, sales_tax."),

@@ -24,6 +24,8 @@ NEXT = {"servicing": "tests.config.next_release"}
 def own(database: embedded.Servers) -> Iterator[embedded.Servers]:
     """A copy of the migrated database, for migrations that nobody else is to see."""
     copy = embedded.create_database(database, "to_migrate", template=PRISTINE)
+    # What another test has left open leads to the database of all.
+    connections["migrate"].close()
     kept = connections["migrate"].settings_dict["NAME"]
     connections["migrate"].settings_dict["NAME"] = "to_migrate"
     try:

@@ -131,7 +131,7 @@ def test_each_bad_row_is_told_its_reason_and_leaves_the_others_alone(north):
     assert said[0] == "C1 is there already, with another name. Change it on its own page."
     assert said[1] == "The column name is empty."
     # The longest a country may be is told before which two letters it is.
-    assert said[2].startswith("Country: ")
+    assert said[2] == "Country has at most 2 characters; this has 7."
     assert said[3].startswith("Billing email: ")
     assert said[5] == "C5 stands in line 6 already."
     assert said[6] == "The row has more cells than there are columns: more."
