@@ -33,7 +33,8 @@ ADDRESSES = 50
 MINUTES = 10
 MOST_EVALUATED = 60
 SAMPLES, SAMPLES_SHORT = 120, 40
-MOST_APART = 0.05
+# Of 40 on a machine that others use too the medians stray by some percent; without a hash the time is half.
+MOST_APART, MOST_APART_SHORT = 0.05, 0.15
 # Requests a minute, and at once: only what the sign-in itself counts is under test.
 UNBOUND = (60_000_000, 1_000_000)
 
@@ -51,7 +52,7 @@ def run(_servers: Any, *, full: bool) -> Iterator[dict[str, Any]]:
         # Each refused try is a line in the log.
         logging.disable(logging.WARNING)
         yield _guesses(cast, GUESSES if full else GUESSES_SHORT)
-        yield _timing(cast, SAMPLES if full else SAMPLES_SHORT)
+        yield _timing(cast, SAMPLES if full else SAMPLES_SHORT, MOST_APART if full else MOST_APART_SHORT)
 
 
 def _sign_in(client: Client, email: str, password: str, address: str) -> Any:
@@ -123,7 +124,7 @@ def _guesses(cast: Cast, guesses: int) -> dict[str, Any]:
     }
 
 
-def _timing(cast: Cast, samples: int) -> dict[str, Any]:
+def _timing(cast: Cast, samples: int, most: float) -> dict[str, Any]:
     """Medians of wrong sign-ins, by turns and in a random order; each is evaluated, for it comes from a network of its own."""
     inactive, unset = cast.users[Role.VIEWER], cast.users[Role.NETWORK]
     User.objects.filter(id=inactive.id).update(is_active=False)
@@ -156,7 +157,7 @@ def _timing(cast: Cast, samples: int) -> dict[str, Any]:
             "medians_ms": {kind: round(1_000 * one, 2) for kind, one in medians.items()},
             "apart": apart,
         },
-        "target": f"the medians of known and unknown names at most {MOST_APART:.0%} apart",
-        "ok": abs(apart["unknown"]) <= MOST_APART,
+        "target": f"the medians of known and unknown names at most {most:.0%} apart",
+        "ok": abs(apart["unknown"]) <= most,
         "seed": SEED,
     }
