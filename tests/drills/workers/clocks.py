@@ -185,8 +185,8 @@ def _filled(cast: Cast, day: date) -> dict[Any, int]:
                 {
                     "site_id": site.id,
                     "number": f"D{number}",
-                    "anchor_on": _months_before(due_on, 4),
-                    "starts_on": _months_before(due_on, 4),
+                    "anchor_on": _months_before(due_on, 12),
+                    "starts_on": _months_before(due_on, 12),
                 }
             ],
         )
