@@ -33,7 +33,7 @@ ADDRESSES = 50
 MINUTES = 10
 MOST_EVALUATED = 60
 SAMPLES, SAMPLES_SHORT = 120, 40
-# Of 40 on a machine that others use too the medians stray by some percent; without a hash the time is half.
+# Of 40 on a machine that others use too the medians stray by some percent; the full form judges finely.
 MOST_APART, MOST_APART_SHORT = 0.05, 0.15
 # Requests a minute, and at once: only what the sign-in itself counts is under test.
 UNBOUND = (60_000_000, 1_000_000)
